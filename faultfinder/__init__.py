@@ -1,0 +1,58 @@
+"""faultfinder: what to check next on a portable computer that runs but shows nothing.
+
+The stable surface: `load_model`, `from_pgmpy`, `diagnose`, and the errors they raise.
+"""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING, Any
+
+from faultfinder.errors import (
+    FaultfinderError,
+    ImpossibleEvidence,
+    MisuseError,
+    ModelFileError,
+    TargetTooLarge,
+)
+
+if TYPE_CHECKING:
+    from faultfinder.decide.next_check import Diagnosis, RankedCheck, diagnose
+    from faultfinder.decide.shop import Shop
+    from faultfinder.inference.compiled import CompiledModel
+    from faultfinder.inference.loading import load_model
+    from faultfinder.inference.pgmpy_bridge import from_pgmpy
+
+_HOMES = {
+    "load_model": "faultfinder.inference.loading",
+    "from_pgmpy": "faultfinder.inference.pgmpy_bridge",
+    "diagnose": "faultfinder.decide.next_check",
+    "Diagnosis": "faultfinder.decide.next_check",
+    "RankedCheck": "faultfinder.decide.next_check",
+    "Shop": "faultfinder.decide.shop",
+    "CompiledModel": "faultfinder.inference.compiled",
+}
+
+
+def __getattr__(name: str) -> Any:
+    # Looked up on first use: a command pays only for what it needs.
+    if name in _HOMES:
+        from importlib import import_module
+
+        return getattr(import_module(_HOMES[name]), name)
+    raise AttributeError(f"module 'faultfinder' has no attribute {name!r}")
+
+
+__all__ = [
+    "CompiledModel",
+    "Diagnosis",
+    "FaultfinderError",
+    "ImpossibleEvidence",
+    "MisuseError",
+    "ModelFileError",
+    "RankedCheck",
+    "Shop",
+    "TargetTooLarge",
+    "diagnose",
+    "from_pgmpy",
+    "load_model",
+]

@@ -1,0 +1,287 @@
+"""Expected information gain of checks, in bits, exactly.
+
+For a target C, a check with joint result T and evidence e:
+
+    I(C; T | e) = H(T | e) - H(T | C, e)
+
+(Cover & Thomas, Elements of information theory, chapter 2). Three ways, each
+exact, from cheap to dear:
+
+1. all parents of T are in the target, or functions of it, and nothing known lies
+   below T: H(T | C, e) is the mean of the table's own entropies over
+   P(parents | e), so that one pass gives every such check's gain;
+2. the target has few joint states: one pass with a column per state gives every
+   check's gain;
+3. else one elimination per check, over the part of the target it depends on.
+
+This module never sees a cost.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+
+import numpy as np
+
+from faultfinder.errors import TargetTooLarge
+from faultfinder.inference.compiled import CompiledModel, Readout, entropy_bits, readout
+from faultfinder.inference.elimination import WORK_LIMIT, TooLarge, joint_with_evidence
+from faultfinder.inference.posterior import Evidence, beliefs, certain
+from faultfinder.inference.propagation import Calibrated
+from faultfinder.inference.separation import requisite
+from faultfinder.inference.target import Target
+from faultfinder.model.network import Array
+
+JOINT_LIMIT = 4096
+"""Joint target states that are always answered, one pass with a column per state."""
+
+COLUMNS_PREFERRED = 1 << 24
+"""Tree entries times target states up to which way 2 is taken before way 3."""
+
+COLUMN_ENTRIES = 1 << 22
+"""Tree entries times columns held at once."""
+
+
+@dataclass(frozen=True)
+class Information:
+    """What a check would tell: `gain_bits`, and P(joint result | evidence).
+
+    `outcomes` has one entry per joint result of `findings` (variable numbers still
+    unknown), the last finding varying fastest.
+    """
+
+    gain_bits: float
+    findings: tuple[int, ...]
+    outcomes: Array
+
+
+def open_findings(compiled: CompiledModel, check: str, evidence: Evidence) -> tuple[int, ...]:
+    """The variables a check would tell that are not known yet."""
+    return tuple(
+        number for number in compiled.check_findings(check) if number not in evidence.likelihoods
+    )
+
+
+def information(
+    target: Target, evidence: Evidence, calibrated: Calibrated, checks: Sequence[str]
+) -> dict[str, Information]:
+    """The gain and outcome probabilities of each check, for possible evidence.
+
+    `calibrated` are the beliefs of `target.compiled` given `evidence`, unbatched.
+    Checks with nothing left to tell are left out. Raises TargetTooLarge when some
+    check's exact gain would pass the limits.
+    """
+    compiled = target.compiled
+    results: dict[str, Information] = {}
+    rest: list[tuple[str, tuple[int, ...], Readout | None]] = []
+    sure = target.closed | {v for v in evidence.likelihoods if not _uncertain(evidence, v)}
+    quick: dict[tuple[int, ...], list[tuple[str, Readout]]] = {}
+    for check in checks:
+        findings = open_findings(compiled, check, evidence)
+        if not findings:
+            continue
+        way = compiled.readouts[check]
+        if way is None or way.findings != findings:
+            way = readout(compiled, findings)
+        if way is None or calibrated.tree.home(way.scope) is None:
+            rest.append((check, findings, None))
+        elif target.summed:
+            rest.append((check, findings, way))
+        elif all(v in sure for v in way.scope):
+            quick.setdefault(way.scope, []).append((check, way))
+        else:
+            rest.append((check, findings, way))
+    for scope, ways in quick.items():
+        weights = calibrated.marginal(scope).reshape(-1)
+        for check, way in ways:
+            outcomes = way.rows @ weights
+            gain = float(entropy_bits(outcomes)) - float(way.entropy @ weights)
+            results[check] = Information(max(gain, 0.0), way.findings, outcomes)
+    if rest:
+        results.update(_dear(target, evidence, calibrated, rest))
+    return {check: results[check] for check in checks if check in results}
+
+
+def _dear(
+    target: Target,
+    evidence: Evidence,
+    calibrated: Calibrated,
+    rest: Sequence[tuple[str, tuple[int, ...], Readout | None]],
+) -> dict[str, Information]:
+    compiled = target.compiled
+    results: dict[str, Information] = {}
+    readable = [(check, way) for check, _, way in rest if way is not None]
+    if target.summed:
+        gains = dict.fromkeys((check for check, _ in readable), 0.0)
+        for variable in target.variables:
+            for check, gain in _by_columns(compiled, (variable,), evidence, readable).items():
+                gains[check] += gain
+        for check, way in readable:
+            results[check] = Information(gains[check], way.findings, _outcomes(way, calibrated))
+        readable = []
+    states = math.prod(_open_states(compiled, target.variables, evidence))
+    if readable and states * calibrated.tree.size <= COLUMNS_PREFERRED:
+        results.update(_columns(target, evidence, calibrated, readable))
+        readable = []
+    for check, findings, read in rest:
+        if check in results:
+            continue
+        if target.summed:
+            parts = [
+                _by_elimination(compiled, frozenset((v,)), evidence, check, findings)
+                for v in target.variables
+            ]
+            total = sum(part.gain_bits for part in parts)
+            results[check] = Information(total, findings, parts[0].outcomes)
+            continue
+        try:
+            results[check] = _by_elimination(compiled, target.closed, evidence, check, findings)
+        except TargetTooLarge:
+            if read is None or states > JOINT_LIMIT:
+                raise
+            results.update(_columns(target, evidence, calibrated, [(check, read)]))
+    return results
+
+
+def _columns(
+    target: Target,
+    evidence: Evidence,
+    calibrated: Calibrated,
+    readable: Sequence[tuple[str, Readout]],
+) -> dict[str, Information]:
+    gains = _by_columns(target.compiled, target.variables, evidence, readable)
+    return {
+        check: Information(gains[check], way.findings, _outcomes(way, calibrated))
+        for check, way in readable
+    }
+
+
+def _open_states(
+    compiled: CompiledModel, variables: Sequence[int], evidence: Evidence
+) -> tuple[int, ...]:
+    """States still open of each variable."""
+    return tuple(
+        int(np.count_nonzero(evidence.likelihoods[v]))
+        if v in evidence.likelihoods
+        else compiled.network.cards[v]
+        for v in variables
+    )
+
+
+def _outcomes(way: Readout, calibrated: Calibrated) -> Array:
+    result: Array = way.rows @ calibrated.marginal(way.scope).reshape(-1)
+    return result
+
+
+def _by_columns(
+    compiled: CompiledModel,
+    variables: tuple[int, ...],
+    evidence: Evidence,
+    readable: Sequence[tuple[str, Readout]],
+) -> dict[str, float]:
+    """Way 2: condition on every joint state of the target, a column each.
+
+    Returns the gain in bits per check: H(sum_c P(c|e) P(T|c,e)) - sum_c P(c|e) H(T|c,e).
+    """
+    cards = tuple(compiled.network.cards[v] for v in variables)
+    states = [
+        np.flatnonzero(evidence.likelihoods[v])
+        if v in evidence.likelihoods
+        else np.arange(compiled.network.cards[v])
+        for v in variables
+    ]
+    combos = np.stack(np.meshgrid(*states, indexing="ij"), axis=0).reshape(len(variables), -1)
+    width = max(1, COLUMN_ENTRIES // max(compiled.tree.size, 1))
+    logs: list[Array] = []
+    columns: dict[str, list[Array]] = {check: [] for check, _ in readable}
+    for begin in range(0, combos.shape[1], width):
+        part = combos[:, begin : begin + width]
+        more = {
+            v: np.eye(card)[:, part[i]]
+            for i, (v, card) in enumerate(zip(variables, cards, strict=True))
+        }
+        calibrated = beliefs(compiled, evidence.with_columns(more))
+        logs.append(np.broadcast_to(calibrated.log_evidence, (part.shape[1],)))
+        for check, way in readable:
+            weights = calibrated.marginal(way.scope)
+            columns[check].append(way.rows @ weights.reshape(-1, weights.shape[-1]))
+    log = np.concatenate(logs)
+    share = np.exp(log - log.max())
+    share /= share.sum()
+    gains = {}
+    for check, _ in readable:
+        given = np.concatenate(columns[check], axis=1)
+        gain = float(entropy_bits(given @ share)) - float(entropy_bits(given) @ share)
+        gains[check] = max(gain, 0.0)
+    return gains
+
+
+def _by_elimination(
+    compiled: CompiledModel,
+    closed: frozenset[int],
+    evidence: Evidence,
+    check: str,
+    findings: tuple[int, ...],
+) -> Information:
+    """Way 3: the joint table of the check and the part of the target it depends on."""
+    network = compiled.network
+    known = closed | evidence.likelihoods.keys()
+    outside = [v for v in findings if v not in closed]
+    depends = requisite(network, outside, known)
+    part = tuple(
+        sorted(v for v in depends if v in closed and v not in findings and _uncertain(evidence, v))
+    )
+    size = math.prod(network.cards[v] for v in (*part, *findings))
+    if size > WORK_LIMIT:
+        raise TargetTooLarge(check, math.prod(network.cards[v] for v in part), WORK_LIMIT)
+    try:
+        joint = joint_with_evidence(network, (*part, *findings), evidence.likelihoods)
+    except TooLarge as refused:
+        raise TargetTooLarge(check, refused.entries, WORK_LIMIT) from refused
+    results = math.prod(network.cards[v] for v in findings)
+    table = joint.reshape(-1, results)
+    table = table / table.sum()
+    share = table.sum(axis=1)
+    outcomes = table.sum(axis=0)
+    inside = [place for place, v in enumerate(findings) if v in closed]
+    gain = float(entropy_bits(outcomes))
+    if len(inside) < len(findings):
+        # Findings that are in the target themselves are told by it.
+        cards = [network.cards[v] for v in findings]
+        order = [0, *(1 + i for i in inside)]
+        order += [1 + i for i in range(len(findings)) if i not in inside]
+        groups = math.prod([cards[i] for i in inside]) * len(share)
+        split = table.reshape(-1, *cards).transpose(order).reshape(groups, -1)
+        total = split.sum(axis=1)
+        given = split / np.where(total > 0.0, total, 1.0)[:, None]
+        gain -= float(entropy_bits(given.T) @ total)
+    return Information(max(gain, 0.0), findings, outcomes)
+
+
+def _uncertain(evidence: Evidence, variable: int) -> bool:
+    vector = evidence.likelihoods.get(variable)
+    return vector is None or int(np.count_nonzero(vector)) > 1
+
+
+def result_columns(compiled: CompiledModel, findings: tuple[int, ...]) -> dict[int, Array]:
+    """Evidence columns for every joint result of `findings`, the last varying fastest."""
+    cards = [compiled.network.cards[v] for v in findings]
+    grid = np.indices(cards).reshape(len(cards), -1)
+    return {
+        v: np.stack([certain(cards[i], int(state)) for state in grid[i]], axis=1)
+        for i, v in enumerate(findings)
+    }
+
+
+def effects(
+    compiled: CompiledModel, evidence: Evidence, findings: tuple[int, ...]
+) -> Mapping[int, Array]:
+    """What each joint result would do: P(cause state | evidence, result).
+
+    Returns cause number -> array of shape (states, joint results); zeros where the
+    result is impossible.
+    """
+    calibrated = beliefs(compiled, evidence.with_columns(result_columns(compiled, findings)))
+    return {cause: calibrated.marginal((cause,)) for cause in compiled.causes}

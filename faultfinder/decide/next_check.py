@@ -1,0 +1,298 @@
+"""The diagnosis: causes with probabilities, and the open checks, best first."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+
+import numpy as np
+
+from faultfinder.decide.answers import find_result, find_variable, join_results
+from faultfinder.decide.information import Information, effects, information, open_findings
+from faultfinder.decide.shop import Shop
+from faultfinder.errors import FaultfinderError, ImpossibleEvidence, MisuseError, did_you_mean
+from faultfinder.inference.compiled import CompiledModel
+from faultfinder.inference.contradiction import fit_of_each, smallest_contradiction
+from faultfinder.inference.posterior import Evidence, beliefs, evidence_from, posterior
+from faultfinder.inference.target import Target, TargetSpec, resolve_target
+from faultfinder.model.parts import Kind
+from faultfinder.model.routes import Route
+
+SURPRISING = 0.02
+"""A finding less likely than this, given all else that is known, is worth a second look."""
+
+
+@dataclass(frozen=True)
+class RankedCheck:
+    """One open check.
+
+    `minutes` is the way to its stage plus its own time; `cost` is money: those
+    minutes at the shop's rate, and consumables. `gain_per_cost` is bits per unit
+    of money (infinite for a check that costs nothing and tells something).
+    `outcomes` maps each joint result's label to its probability.
+    """
+
+    check: str
+    gain_bits: float
+    minutes: float
+    cost: float
+    gain_per_cost: float
+    outcomes: Mapping[str, float]
+    worth: bool
+    route: Route = field(repr=False, default=Route(0.0, ()))
+
+
+@dataclass(frozen=True)
+class Diagnosis:
+    """What is believed and what could be checked next, given the findings.
+
+    `findings` are the results taken into account, by variable; `unclear` the
+    findings that were tried and could not be told. `causes` maps a cause to the
+    probability that it is present, most likely first; several can be present.
+    `evidence_probability` is P(findings, complaint) under the model.
+    `unsure_bits` is the mean uncertainty left per the sum of single causes.
+    `stop` is the sentence of a safety rule that ends the diagnosis, or "".
+    """
+
+    findings: Mapping[str, str]
+    unclear: tuple[str, ...]
+    causes: Mapping[str, float]
+    cause_states: Mapping[str, Mapping[str, float]]
+    checks: tuple[RankedCheck, ...]
+    evidence_probability: float
+    target: str
+    stage: str
+    warnings: tuple[str, ...] = ()
+    stop: str = ""
+
+    @property
+    def next(self) -> RankedCheck | None:
+        """The best check that is worth its cost, or None when none is."""
+        best = self.checks[0] if self.checks else None
+        return best if best is not None and best.worth and not self.stop else None
+
+
+def read_findings(
+    compiled: CompiledModel, findings: Mapping[str, str | None]
+) -> tuple[dict[str, str], tuple[str, ...]]:
+    """Sort what was typed into results of the model and findings that stay unclear.
+
+    Raises MisuseError for an unknown finding or result, or for one finding given
+    twice with different results.
+    """
+    known: dict[str, str] = {}
+    unclear: list[str] = []
+    for typed, result in findings.items():
+        variable = find_variable(compiled.model, typed)
+        state = None if result is None else find_result(variable, str(result))
+        if variable.name in known and state not in (None, known[variable.name]):
+            raise MisuseError(
+                f"{variable.name} is given twice: as {known[variable.name]} and as {state}. "
+                "Keep the one that is right."
+            )
+        if state is None:
+            unclear.append(variable.name)
+        else:
+            known[variable.name] = state
+    return known, tuple(name for name in unclear if name not in known)
+
+
+def diagnose(
+    compiled: CompiledModel,
+    findings: Mapping[str, str | None] | None = None,
+    target: TargetSpec = "causes",
+    *,
+    stage: str | None = None,
+    shop: Shop | None = None,
+) -> Diagnosis:
+    """Exact posterior of every cause, and every open check ranked by gain per cost.
+
+    `findings` maps a finding, history or cause to a result as people say it, or to
+    None when it could not be told. `target` is what the gain is about: see
+    `faultfinder.inference.target.resolve_target`. `stage` is the teardown stage the
+    machine is in now (default: the one it arrives in).
+
+    Raises MisuseError (unknown names), ImpossibleEvidence (with a smallest set of
+    findings that contradict each other), TargetTooLarge.
+    """
+    shop = shop or Shop()
+    model = compiled.model
+    known, unclear = read_findings(compiled, findings or {})
+    stage = _stage(compiled, stage)
+    aim = resolve_target(compiled, target)
+    evidence = evidence_from(compiled, known)
+    always = complaint_only(compiled)
+    calibrated = beliefs(compiled, evidence)
+    log_evidence = float(calibrated.log_evidence[0])
+    if np.isneginf(log_evidence):
+        raise ImpossibleEvidence(
+            [
+                (compiled.network.names[v], known[compiled.network.names[v]])
+                for v in smallest_contradiction(compiled, evidence, always)
+            ]
+        )
+    states = {
+        variable.name: dict(
+            zip(
+                variable.states,
+                posterior(compiled, calibrated, compiled.network.index[variable.name])[:, 0]
+                .clip(0.0, 1.0)
+                .tolist(),
+                strict=True,
+            )
+        )
+        for variable in model.of_kind(Kind.CAUSE)
+    }
+    present = {
+        name: min(1.0, sum(states[name][state] for state in model.faulty_states(name)))
+        for name in states
+    }
+    stop = stop_sentence(compiled, known)
+    closed = set(unclear)
+    names = [
+        check.name
+        for check in model.checks
+        if (stage, check.stage) in compiled.routes
+        and not closed.issuperset(name for name in check.observes if name not in known)
+    ]
+    told = _gains(aim, evidence, names, calibrated if aim.compiled is compiled else None)
+    checks = [_ranked(compiled, name, told[name], stage, shop) for name in names if name in told]
+    checks.sort(key=lambda c: (-c.gain_per_cost, -c.gain_bits, c.check))
+    return Diagnosis(
+        findings=known,
+        unclear=unclear,
+        causes=dict(sorted(present.items(), key=lambda item: (-item[1], item[0]))),
+        cause_states=states,
+        checks=tuple(checks),
+        evidence_probability=float(np.exp(log_evidence)),
+        target=aim.title,
+        stage=stage,
+        warnings=surprises(compiled, evidence, known, always),
+        stop=stop,
+    )
+
+
+def _stage(compiled: CompiledModel, stage: str | None) -> str:
+    if stage is None:
+        return compiled.model.start
+    known = [item.name for item in compiled.model.stages]
+    if stage not in known:
+        raise MisuseError(f'There is no teardown stage "{stage}". {did_you_mean(stage, known)}')
+    return stage
+
+
+def complaint_only(compiled: CompiledModel) -> frozenset[int]:
+    """The complaint's variable number, which is never called the odd one out."""
+    complaint = compiled.model.complaint
+    return frozenset() if complaint is None else frozenset({compiled.network.index[complaint]})
+
+
+def _gains(
+    aim: Target, evidence: Evidence, names: list[str], calibrated: object | None
+) -> dict[str, Information]:
+    from faultfinder.inference.propagation import Calibrated
+
+    given = calibrated if isinstance(calibrated, Calibrated) else beliefs(aim.compiled, evidence)
+    return information(aim, evidence, given, names)
+
+
+def _ranked(
+    compiled: CompiledModel, name: str, told: Information, stage: str, shop: Shop
+) -> RankedCheck:
+    check = compiled.model.checks_by_name[name]
+    route = compiled.routes[stage, check.stage]
+    minutes = route.minutes + check.minutes
+    cost = shop.cost(minutes, check.consumables)
+    # A check that costs nothing goes before all others if it tells anything at all.
+    free = np.inf if told.gain_bits > 0.0 else 0.0
+    return RankedCheck(
+        check=name,
+        gain_bits=told.gain_bits,
+        minutes=minutes,
+        cost=cost,
+        gain_per_cost=told.gain_bits / cost if cost > 0.0 else float(free),
+        outcomes=dict(
+            zip(result_labels(compiled, told.findings), told.outcomes.tolist(), strict=True)
+        ),
+        worth=told.gain_bits > 1e-9 and told.gain_bits * shop.worth_per_bit >= cost,
+        route=route,
+    )
+
+
+def result_labels(compiled: CompiledModel, findings: tuple[int, ...]) -> list[str]:
+    """Labels of all joint results of `findings`, the last varying fastest."""
+    labels: list[tuple[tuple[str, str], ...]] = [()]
+    for number in findings:
+        name = compiled.network.names[number]
+        labels = [
+            (*before, (name, s)) for before in labels for s in compiled.network.states[number]
+        ]
+    return [join_results(pairs, len(findings) == 1) for pairs in labels]
+
+
+def surprises(
+    compiled: CompiledModel, evidence: Evidence, known: Mapping[str, str], always: frozenset[int]
+) -> tuple[str, ...]:
+    """A sentence for each finding that the rest makes unlikely, the oddest first."""
+    if len(known) < 2:
+        return ()
+    fits = fit_of_each(compiled, evidence, always)
+    odd = sorted((fit, number) for number, fit in fits.items() if fit < SURPRISING)
+    sentences = []
+    for fit, number in odd:
+        name = compiled.network.names[number]
+        share = f"{fit:.1%}" if fit >= 0.0005 else f"{fit:.1e}"
+        sentences.append(
+            f"Surprising: given all else, {name}={known[name]} has a probability of {share}. "
+            "It may be right; look at it again before work is built on it."
+        )
+    return tuple(sentences)
+
+
+def stop_sentence(compiled: CompiledModel, known: Mapping[str, str]) -> str:
+    """What to do instead, when a finding ends the diagnosis for safety; else ""."""
+    said = [
+        rule.say for rule in compiled.model.stop_rules if known.get(rule.finding) in rule.results
+    ]
+    return " ".join(said)
+
+
+def after_results(
+    compiled: CompiledModel, diagnosis: Diagnosis, check: str
+) -> dict[str, dict[str, float]]:
+    """What each result of a check would make of the causes.
+
+    Returns result label -> cause -> probability that it is present. Results that
+    cannot happen are left out. Raises MisuseError for an unknown check or one with
+    nothing left to tell.
+    """
+    model = compiled.model
+    if check not in model.checks_by_name:
+        names = list(model.checks_by_name)
+        raise MisuseError(f'This model has no check "{check}". {did_you_mean(check, names)}')
+    evidence = evidence_from(compiled, diagnosis.findings)
+    findings = open_findings(compiled, check, evidence)
+    if not findings:
+        raise FaultfinderError(f"All that {check} would tell is known already.")
+    told = effects(compiled, evidence, findings)
+    result: dict[str, dict[str, float]] = {}
+    for place, label in enumerate(result_labels(compiled, findings)):
+        after = {}
+        for cause in compiled.causes:
+            name = compiled.network.names[cause]
+            column = told[cause][:, place]
+            faulty = [compiled.network.states[cause].index(s) for s in model.faulty_states(name)]
+            after[name] = float(column[faulty].sum())
+        if any(told[cause][:, place].sum() > 0.0 for cause in compiled.causes):
+            result[label] = after
+    return result
+
+
+__all__ = [
+    "Diagnosis",
+    "FaultfinderError",
+    "RankedCheck",
+    "after_results",
+    "diagnose",
+    "read_findings",
+]

@@ -1,0 +1,1 @@
+"""Beliefs: exact posteriors of a model given evidence."""

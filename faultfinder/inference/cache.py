@@ -1,0 +1,118 @@
+"""Compiled models kept on disk, keyed by the file's content and the compiler's version.
+
+A kept file is a checksum followed by a pickle that may hold nothing but this
+package's own values and numpy arrays. It is written aside and moved into place, so
+that two processes starting at once both find a whole file; one that is damaged,
+stale or unreadable is made anew.
+"""
+
+from __future__ import annotations
+
+import contextlib
+import hashlib
+import io
+import os
+import pickle
+import tempfile
+from collections.abc import Callable
+from pathlib import Path
+from typing import Any
+
+from faultfinder.inference.compiled import COMPILER_VERSION, CompiledModel
+
+_MAGIC = b"faultfinder compiled model\n"
+
+
+def cache_folder() -> Path:
+    """FAULTFINDER_CACHE, or the user's cache folder (XDG_CACHE_HOME, ~/.cache)."""
+    own = os.environ.get("FAULTFINDER_CACHE")
+    if own:
+        return Path(own)
+    base = os.environ.get("XDG_CACHE_HOME") or os.path.expanduser("~/.cache")
+    return Path(base) / "faultfinder"
+
+
+def key_of(content: bytes, origin: str) -> str:
+    """Name of the kept file: content, file name, compiler and Python layout version."""
+    import sys
+
+    import numpy
+
+    digest = hashlib.sha256(content)
+    versions = f"{COMPILER_VERSION}|{sys.version_info[:2]}|{numpy.__version__}|{origin}"
+    digest.update(versions.encode("utf-8", "surrogateescape"))
+    return digest.hexdigest()[:32]
+
+
+def load_or_compile(
+    content: bytes, origin: str, make: Callable[[], CompiledModel], folder: Path | None = None
+) -> CompiledModel:
+    """The compiled model for `content`: the kept one, or `make()`, which is then kept.
+
+    A cache that cannot be read or written costs time, never an error.
+    """
+    place = (folder or cache_folder()) / f"{key_of(content, origin)}.model"
+    kept = _read(place)
+    if kept is not None:
+        return kept
+    made = make()
+    _write(place, made)
+    return made
+
+
+def _read(place: Path) -> CompiledModel | None:
+    try:
+        data = place.read_bytes()
+    except OSError:
+        return None
+    head = len(_MAGIC) + 32
+    if (
+        data[: len(_MAGIC)] != _MAGIC
+        or hashlib.sha256(data[head:]).digest() != data[len(_MAGIC) : head]
+    ):
+        return None
+    try:
+        found = _Unpickler(io.BytesIO(data[head:])).load()
+    except Exception:
+        return None
+    return found if isinstance(found, CompiledModel) else None
+
+
+def _write(place: Path, made: CompiledModel) -> None:
+    body = pickle.dumps(made, protocol=5)
+    data = _MAGIC + hashlib.sha256(body).digest() + body
+    with contextlib.suppress(OSError):
+        place.parent.mkdir(mode=0o700, parents=True, exist_ok=True)
+        handle, aside = tempfile.mkstemp(dir=place.parent, prefix=".making-")
+        try:
+            with os.fdopen(handle, "wb") as stream:
+                stream.write(data)
+            os.replace(aside, place)
+        except BaseException:
+            with contextlib.suppress(OSError):
+                os.unlink(aside)
+            raise
+
+
+class _Unpickler(pickle.Unpickler):
+    """Reads this package's values and numpy arrays, and refuses all else."""
+
+    _NUMPY = frozenset(
+        {
+            ("numpy", "ndarray"),
+            ("numpy", "dtype"),
+            ("numpy._core.multiarray", "_reconstruct"),
+            ("numpy._core.multiarray", "scalar"),
+            ("numpy._core.numeric", "_frombuffer"),
+            ("numpy.core.multiarray", "_reconstruct"),
+            ("builtins", "frozenset"),
+        }
+    )
+
+    def find_class(self, module: str, name: str) -> Any:
+        package = ("faultfinder.model.", "faultfinder.inference.")
+        if (module, name) in self._NUMPY or (module.startswith(package) and "." not in name):
+            found = super().find_class(module, name)
+            if isinstance(found, type) or module.startswith("numpy"):
+                return found
+        raise pickle.UnpicklingError(f"{module}.{name} has no place in a compiled model")

@@ -1,0 +1,215 @@
+"""A model made ready for questions: arrays, junction tree, and what each check reads.
+
+Compiling is done once for a model's content; `faultfinder.inference.cache` keeps
+the result on disk.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Iterable, Sequence
+from dataclasses import dataclass, field
+
+import numpy as np
+
+from faultfinder.errors import FaultfinderError
+from faultfinder.inference.propagation import Factor, initial_tables
+from faultfinder.inference.separation import determined
+from faultfinder.inference.tree import JunctionTree, build_tree
+from faultfinder.model.network import Array, DiscreteNetwork, to_network
+from faultfinder.model.parts import FaultModel, Kind
+from faultfinder.model.routes import Routes, all_routes
+
+COMPILER_VERSION = 1
+"""Raised whenever the compiled form changes, so that kept results are made anew."""
+
+TREE_BUDGET = 1 << 21
+"""Entries up to which families of unobserved findings are kept in the tree."""
+
+TREE_LIMIT = 1 << 25
+"""Entries (8 bytes each) above which a tree is refused."""
+
+
+@dataclass(frozen=True)
+class Readout:
+    """How the results of some findings follow from a scope that one clique holds.
+
+    `rows` has shape (joint results, joint states of scope): P(results | scope).
+    `entropy` has shape (joint states of scope,): the entropy in bits of the
+    results given the scope. `findings` are variable numbers, the last one varying
+    fastest in `rows`. With `own_scope` the findings are the scope itself and
+    `entropy` is zero.
+    """
+
+    findings: tuple[int, ...]
+    scope: tuple[int, ...]
+    rows: Array = field(repr=False)
+    entropy: Array = field(repr=False)
+    own_scope: bool = False
+
+
+@dataclass(frozen=True, eq=False)
+class CompiledModel:
+    """A model, its arrays and its junction tree.
+
+    `leaves` are the variables left out of the tree (findings that nothing depends
+    on); each is read from its parents by its `Readout`.
+    """
+
+    model: FaultModel
+    network: DiscreteNetwork
+    leaves: frozenset[int]
+    tree: JunctionTree
+    start: tuple[Array, ...] = field(repr=False)
+    causes: tuple[int, ...]
+    closed_causes: frozenset[int]
+    routes: Routes = field(repr=False)
+    readouts: dict[str, Readout | None] = field(repr=False)
+
+    def check_findings(self, check: str) -> tuple[int, ...]:
+        """The variables a check observes, by number."""
+        index = self.network.index
+        return tuple(index[name] for name in self.model.checks_by_name[check].observes)
+
+
+def compile_model(model: FaultModel) -> CompiledModel:
+    """Compile a model.
+
+    Raises FaultfinderError when its junction tree would pass TREE_LIMIT.
+    """
+    network = to_network(model)
+    index = network.index
+    observed = {index[name] for check in model.checks for name in check.observes}
+    leaves = frozenset(
+        number
+        for number in observed
+        if not network.children[number] and model.variables[number].kind is Kind.FINDING
+    )
+    core = [
+        (*network.parents[number], number)
+        for number in range(len(network.names))
+        if number not in leaves
+    ]
+    families = {network.parents[number] for number in leaves}
+    for check in model.checks:
+        inside = [index[name] for name in check.observes if index[name] in leaves]
+        if len(inside) > 1:
+            families.add(tuple(sorted({p for n in inside for p in network.parents[n]})))
+    tree = _fit(core, sorted(families, key=lambda f: (_entries(network, f), f)), network.cards)
+    start = start_tables(tree, network, leaves)
+    causes = tuple(index[variable.name] for variable in model.of_kind(Kind.CAUSE))
+    compiled = CompiledModel(
+        model=model,
+        network=network,
+        leaves=leaves,
+        tree=tree,
+        start=start,
+        causes=causes,
+        closed_causes=determined(network, causes),
+        routes=all_routes(model),
+        readouts={},
+    )
+    for check in model.checks:
+        findings = tuple(index[name] for name in check.observes)
+        compiled.readouts[check.name] = readout(compiled, findings)
+    return compiled
+
+
+def start_tables(
+    tree: JunctionTree, network: DiscreteNetwork, leaves: frozenset[int]
+) -> tuple[Array, ...]:
+    """The tree's tables before any evidence: all families but those of leaves."""
+    return initial_tables(
+        tree,
+        [
+            family_factor(network, number)
+            for number in range(len(network.names))
+            if number not in leaves
+        ],
+    )
+
+
+def _entries(network: DiscreteNetwork, scope: Iterable[int]) -> int:
+    return math.prod(network.cards[v] for v in scope)
+
+
+def _fit(
+    core: list[tuple[int, ...]], families: list[tuple[int, ...]], cards: Sequence[int]
+) -> JunctionTree:
+    """A tree over the core that also holds as many leaf families as fit the budget."""
+    tree = build_tree([*core, *families], cards)
+    if tree.size <= TREE_BUDGET:
+        return tree
+    held = core
+    step = max(1, len(families) // 8)
+    position = 0
+    while position < len(families):
+        more = [*held, *families[position : position + step]]
+        if build_tree(more, cards).size <= TREE_BUDGET:
+            held, position = more, position + step
+        elif step > 1:
+            step //= 2
+        else:
+            position += 1
+    tree = build_tree(held, cards)
+    if tree.size > TREE_LIMIT:
+        raise FaultfinderError(
+            f"This model needs a table of {tree.size:,} numbers; the limit is {TREE_LIMIT:,}. "
+            "Put hidden conditions between causes and findings, or give variables fewer parents."
+        )
+    return tree
+
+
+def family_factor(network: DiscreteNetwork, number: int) -> Factor:
+    """The table of a variable as a factor over ascending variable numbers."""
+    return ordered_factor((*network.parents[number], number), network.tables[number][..., None])
+
+
+def ordered_factor(scope: tuple[int, ...], values: Array) -> Factor:
+    """Bring a factor's axes (batch axis last) into ascending order of variable number."""
+    order = sorted(range(len(scope)), key=lambda axis: scope[axis])
+    return tuple(scope[axis] for axis in order), values.transpose([*order, len(scope)])
+
+
+def readout(compiled: CompiledModel, findings: tuple[int, ...]) -> Readout | None:
+    """How to read the joint result of `findings`; None when no clique can tell.
+
+    A leaf is read from its parents. Several findings can be read at once only when
+    all are leaves (their noise is then independent given their parents).
+    """
+    network, tree = compiled.network, compiled.tree
+    if not all(number in compiled.leaves for number in findings):
+        if tree.home(findings) is None:
+            return None
+        size = _entries(network, findings)
+        if any(number in compiled.leaves for number in findings):
+            return None
+        # rows[k] picks joint state k, findings in the order asked.
+        return Readout(findings, findings, np.eye(size), np.zeros(size), own_scope=True)
+    scope = tuple(sorted({p for number in findings for p in network.parents[number]}))
+    if tree.home(scope) is None:
+        return None
+    dims = tuple(network.cards[v] for v in scope)
+    rows = np.ones((1, *dims))
+    for number in findings:
+        parents = network.parents[number]
+        order = [parents.index(v) for v in scope if v in parents]
+        table = network.tables[number].transpose([len(parents), *order])
+        view = (
+            table.shape[0],
+            *(d if v in parents else 1 for v, d in zip(scope, dims, strict=True)),
+        )
+        rows = (rows[:, None] * table.reshape(view)[None]).reshape(-1, *dims)
+    flat = np.ascontiguousarray(rows.reshape(rows.shape[0], -1))
+    return Readout(findings, scope, flat, entropy_bits(flat))
+
+
+def entropy_bits(probabilities: Array) -> Array:
+    """Shannon entropy in bits over axis 0; zero probabilities count as zero.
+
+    Probabilities along axis 0 are taken to sum to one.
+    """
+    safe = np.where(probabilities > 0.0, probabilities, 1.0)
+    bits: Array = -(probabilities * np.log2(safe)).sum(axis=0)
+    # -0.0 and rounding below zero are not entropies.
+    return np.maximum(bits, 0.0)

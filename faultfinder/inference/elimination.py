@@ -1,0 +1,92 @@
+"""Joint probability of a few variables by eliminating all others.
+
+For questions that no clique of the junction tree can answer (Zhang & Poole 1994).
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Iterable, Mapping, Sequence
+
+import numpy as np
+
+from faultfinder.model.network import Array, DiscreteNetwork
+
+WORK_LIMIT = 1 << 24
+"""Entries above which an intermediate table is refused."""
+
+
+class TooLarge(Exception):
+    """An intermediate table would hold `entries` numbers."""
+
+    def __init__(self, entries: int) -> None:
+        self.entries = entries
+        super().__init__(f"{entries:,} entries")
+
+
+def joint_with_evidence(
+    network: DiscreteNetwork, wanted: Sequence[int], likelihoods: Mapping[int, Array]
+) -> Array:
+    """P(wanted, evidence): one axis per wanted variable, in order.
+
+    `likelihoods[i]` has shape (states of i,); a certain finding is a vector of
+    zeros with a single one. Raises TooLarge above WORK_LIMIT entries.
+    """
+    # 1. Only ancestors of what is asked or known matter (barren nodes sum to one).
+    needed: set[int] = set()
+    stack = [*wanted, *likelihoods]
+    while stack:
+        number = stack.pop()
+        if number not in needed:
+            needed.add(number)
+            stack.extend(network.parents[number])
+    # 2. Known states leave the tables at once.
+    factors: list[tuple[tuple[int, ...], Array]] = []
+    keep = set(wanted)
+    fixed = {
+        number: int(np.argmax(vector))
+        for number, vector in likelihoods.items()
+        if number not in keep and np.count_nonzero(vector) == 1 and vector.max() == 1.0
+    }
+    for number in needed:
+        scope = (*network.parents[number], number)
+        table = network.tables[number]
+        index = tuple(fixed[v] if v in fixed else slice(None) for v in scope)
+        factors.append((tuple(v for v in scope if v not in fixed), table[index]))
+    for number, vector in likelihoods.items():
+        if number not in fixed:
+            factors.append(((number,), np.asarray(vector, dtype=np.float64)))
+    # 3. Sum the others out, the cheapest first.
+    waiting = {v for scope, _ in factors for v in scope} - keep
+    while waiting:
+        variable = min(waiting, key=lambda v: (_weight(network, factors, v), v))
+        waiting.discard(variable)
+        touching = [factor for factor in factors if variable in factor[0]]
+        factors = [factor for factor in factors if variable not in factor[0]]
+        scope = tuple(sorted({v for s, _ in touching for v in s} - {variable}))
+        factors.append((scope, _product(network, touching, (*scope, variable)).sum(axis=-1)))
+    return _product(network, factors, tuple(wanted))
+
+
+def _weight(
+    network: DiscreteNetwork, factors: Iterable[tuple[tuple[int, ...], Array]], variable: int
+) -> int:
+    scope = {v for s, _ in factors if variable in s for v in s}
+    return math.prod(network.cards[v] for v in scope)
+
+
+def _product(
+    network: DiscreteNetwork,
+    factors: Iterable[tuple[tuple[int, ...], Array]],
+    scope: tuple[int, ...],
+) -> Array:
+    shape = tuple(network.cards[v] for v in scope)
+    entries = math.prod(shape)
+    if entries > WORK_LIMIT:
+        raise TooLarge(entries)
+    result = np.ones(shape)
+    for own, table in factors:
+        order = [v for v in scope if v in own]
+        turned = table.transpose([own.index(v) for v in order])
+        result *= turned.reshape([network.cards[v] if v in own else 1 for v in scope])
+    return result

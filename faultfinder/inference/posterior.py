@@ -1,0 +1,131 @@
+"""From findings to beliefs: evidence, and the posterior of any variable."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+from functools import lru_cache
+
+import numpy as np
+
+from faultfinder.inference.compiled import (
+    CompiledModel,
+    ordered_factor,
+    start_tables,
+)
+from faultfinder.inference.propagation import (
+    Calibrated,
+    Factor,
+    calibrate,
+    evidence_probability,
+)
+from faultfinder.inference.tree import JunctionTree, build_tree
+from faultfinder.model.network import Array
+
+
+@dataclass(frozen=True)
+class Evidence:
+    """What is known, as likelihoods by variable number.
+
+    `likelihoods[i]` has shape (states of i,), or (states of i, batch).
+    """
+
+    likelihoods: Mapping[int, Array]
+
+    def with_columns(self, more: Mapping[int, Array]) -> Evidence:
+        """This evidence together with `more`; a variable in both is multiplied."""
+        joined = dict(self.likelihoods)
+        for number, vector in more.items():
+            if number in joined:
+                before = joined[number]
+                if before.ndim < vector.ndim:
+                    before = before[:, None]
+                elif vector.ndim < before.ndim:
+                    vector = vector[:, None]
+                vector = before * vector
+            joined[number] = vector
+        return Evidence(joined)
+
+
+def certain(card: int, state: int) -> Array:
+    """The likelihood of a finding known to be in `state`."""
+    vector = np.zeros(card)
+    vector[state] = 1.0
+    return vector
+
+
+def evidence_from(compiled: CompiledModel, findings: Mapping[str, str]) -> Evidence:
+    """Evidence from state names; the complaint, where the model has one, is added.
+
+    The names must be the model's own (see `faultfinder.decide.answers` for what people type).
+    """
+    network = compiled.network
+    likelihoods = {}
+    for name, state in findings.items():
+        number = network.index[name]
+        likelihoods[number] = certain(network.cards[number], network.states[number].index(state))
+    complaint = compiled.model.complaint
+    if complaint is not None and complaint not in findings:
+        number = network.index[complaint]
+        likelihoods[number] = certain(network.cards[number], network.cards[number] - 1)
+    return Evidence(likelihoods)
+
+
+def factors_of(compiled: CompiledModel, evidence: Evidence) -> list[Factor]:
+    """Evidence as factors that the tree can take in; leaves become factors on their parents."""
+    network = compiled.network
+    factors = []
+    for number, vector in evidence.likelihoods.items():
+        if number in compiled.leaves:
+            parents = network.parents[number]
+            values = network.tables[number] @ vector
+            if vector.ndim == 1:
+                values = values[..., None]
+            factors.append(ordered_factor(parents, values))
+        else:
+            factors.append(((number,), vector if vector.ndim == 2 else vector[:, None]))
+    return factors
+
+
+def _tree_for(
+    compiled: CompiledModel, factors: list[Factor]
+) -> tuple[JunctionTree, tuple[Array, ...]]:
+    """The model's tree, or a larger one when a finding's family did not fit into it."""
+    extra = frozenset(scope for scope, _ in factors if compiled.tree.home(scope) is None)
+    if not extra:
+        return compiled.tree, compiled.start
+    return _grown(compiled, extra)
+
+
+@lru_cache(maxsize=64)
+def _grown(
+    compiled: CompiledModel, extra: frozenset[tuple[int, ...]]
+) -> tuple[JunctionTree, tuple[Array, ...]]:
+    tree = build_tree([*compiled.tree.cliques, *sorted(extra)], compiled.network.cards)
+    return tree, start_tables(tree, compiled.network, compiled.leaves)
+
+
+def beliefs(compiled: CompiledModel, evidence: Evidence) -> Calibrated:
+    """Exact beliefs of every clique given the evidence (one batch column per evidence set)."""
+    factors = factors_of(compiled, evidence)
+    tree, start = _tree_for(compiled, factors)
+    return calibrate(tree, start, factors)
+
+
+def log_probability(compiled: CompiledModel, evidence: Evidence) -> Array:
+    """Natural log of P(evidence), shape (batch,)."""
+    factors = factors_of(compiled, evidence)
+    tree, start = _tree_for(compiled, factors)
+    return evidence_probability(tree, start, factors)
+
+
+def posterior(compiled: CompiledModel, calibrated: Calibrated, number: int) -> Array:
+    """P(variable | evidence): shape (states, batch)."""
+    if number in compiled.leaves:
+        parents = compiled.network.parents[number]
+        known = calibrated.marginal(parents)
+        table = compiled.network.tables[number]
+        axes = list(range(len(parents)))
+        result: Array = np.tensordot(table, known, axes=(axes, axes))
+        return result
+    return calibrated.marginal((number,))

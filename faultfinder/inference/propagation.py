@@ -1,0 +1,133 @@
+"""Two passes over a junction tree, for many evidence sets at once.
+
+Collect and distribute as in Jensen, Lauritzen & Olesen (1990). Every table
+carries a last axis for the batch, so that 100 evidence sets cost one pass over
+larger arrays and not 100 passes.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+
+from faultfinder.inference.tree import JunctionTree
+from faultfinder.model.network import Array
+
+Factor = tuple[tuple[int, ...], Array]
+"""A scope of ascending variable numbers and a table over it, with a last batch axis."""
+
+
+@dataclass(frozen=True)
+class Calibrated:
+    """Beliefs of every clique: normalised tables with a last batch axis.
+
+    `log_evidence` is the natural log of the evidence probability, shape (batch,);
+    minus infinity where the evidence is impossible (the beliefs there are zeros).
+    """
+
+    tree: JunctionTree
+    tables: tuple[Array, ...]
+    log_evidence: Array
+
+    def marginal(self, scope: Sequence[int]) -> Array:
+        """P(scope | evidence), axes in the given order, then the batch axis.
+
+        Raises KeyError when no clique holds the whole scope.
+        """
+        home = self.tree.home(scope)
+        if home is None:
+            raise KeyError(f"no clique holds {scope}")
+        clique = self.tree.cliques[home]
+        wanted = set(scope)
+        away = tuple(axis for axis, v in enumerate(clique) if v not in wanted)
+        table: Array = self.tables[home]
+        if away:
+            table = np.add.reduce(table, axis=away)
+        kept = [v for v in clique if v in wanted]
+        if kept == list(scope):
+            return table
+        return table.transpose([kept.index(v) for v in scope] + [len(kept)])
+
+
+def multiply_in(tree: JunctionTree, tables: list[Array], factors: Sequence[Factor]) -> None:
+    """Multiply each factor into its home clique, in place of the list's entries."""
+    for scope, values in factors:
+        home = tree.home(scope)
+        assert home is not None, f"no clique holds {scope}"
+        members = set(scope)
+        view = (*(n if v in members else 1 for v, n in _axes(tree, home)), values.shape[-1])
+        tables[home] = tables[home] * values.reshape(view)
+
+
+def _axes(tree: JunctionTree, number: int) -> list[tuple[int, int]]:
+    return list(zip(tree.cliques[number], tree.shapes[number], strict=True))
+
+
+def initial_tables(tree: JunctionTree, factors: Sequence[Factor]) -> tuple[Array, ...]:
+    """Product of all factors, clique by clique, with a batch axis of one."""
+    tables: list[Array] = [np.ones((*shape, 1)) for shape in tree.shapes]
+    multiply_in(tree, tables, factors)
+    return tuple(tables)
+
+
+def collect(tree: JunctionTree, tables: list[Array]) -> tuple[list[Array], Array]:
+    """Pass messages to the root, in place; returns the messages and log evidence.
+
+    Each message is scaled to sum to one, so that hundreds of findings do not
+    underflow; the scales add up in the log evidence, shape (batch,).
+    """
+    batch = max(table.shape[-1] for table in tables)
+    log_evidence = np.zeros(batch)
+    messages: list[Array] = []
+    for edge in tree.edges:
+        message = tables[edge.child]
+        if edge.sum_child:
+            message = np.add.reduce(message, axis=edge.sum_child)
+        total = message.reshape(-1, message.shape[-1]).sum(axis=0)
+        if total.min() > 0.0:
+            message = message / total
+            log_evidence += np.log(total)
+        else:
+            message, log_evidence = _scale_with_zeros(message, total, log_evidence)
+        messages.append(message)
+        tables[edge.parent] = tables[edge.parent] * message.reshape(edge.view_parent)
+    top = tables[tree.root]
+    total = top.reshape(-1, top.shape[-1]).sum(axis=0)
+    top, log_evidence = _scale_with_zeros(top, total, log_evidence)
+    tables[tree.root] = top
+    return messages, log_evidence
+
+
+def _scale_with_zeros(message: Array, total: Array, log_evidence: Array) -> tuple[Array, Array]:
+    possible = total > 0.0
+    safe = np.where(possible, total, 1.0)
+    return message / safe, log_evidence + np.where(possible, np.log(safe), -np.inf)
+
+
+def calibrate(tree: JunctionTree, start: Sequence[Array], factors: Sequence[Factor]) -> Calibrated:
+    """Beliefs of all cliques after multiplying `factors` into the `start` tables."""
+    tables = list(start)
+    multiply_in(tree, tables, factors)
+    messages, log_evidence = collect(tree, tables)
+    for edge, message in zip(reversed(tree.edges), reversed(messages), strict=True):
+        above = tables[edge.parent]
+        if edge.sum_parent:
+            above = np.add.reduce(above, axis=edge.sum_parent)
+        # 0/0 is 0: what the child holds impossible stays impossible.
+        ratio = np.divide(above, message, out=np.zeros_like(above), where=message > 0.0)
+        child = tables[edge.child] * ratio.reshape(edge.view_child)
+        tables[edge.child] = child
+        total = child.reshape(-1, child.shape[-1]).sum(axis=0)
+        tables[edge.child] = child / np.where(total > 0.0, total, 1.0)
+    return Calibrated(tree, tuple(tables), log_evidence)
+
+
+def evidence_probability(
+    tree: JunctionTree, start: Sequence[Array], factors: Sequence[Factor]
+) -> Array:
+    """Natural log of P(evidence), shape (batch,); one pass only."""
+    tables = list(start)
+    multiply_in(tree, tables, factors)
+    return collect(tree, tables)[1]

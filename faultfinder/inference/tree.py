@@ -1,0 +1,190 @@
+"""Junction trees: the structure on which exact beliefs are computed.
+
+Triangulation by greedy elimination (minimum fill or minimum weight, whichever
+gives the smaller tree; Kjaerulff 1990), cliques joined by a maximum spanning
+tree over separator sizes (Jensen & Jensen 1994).
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Iterable, Sequence
+from dataclasses import dataclass
+from functools import cached_property
+
+
+@dataclass(frozen=True)
+class Edge:
+    """A tree edge from `child` up to `parent` (clique numbers).
+
+    `sum_child` and `sum_parent` are the axes to sum out of either clique to reach
+    the separator; `view_child` and `view_parent` the shapes that broadcast the
+    separator back (a batch axis of -1 stands last).
+    """
+
+    child: int
+    parent: int
+    sum_child: tuple[int, ...]
+    sum_parent: tuple[int, ...]
+    view_child: tuple[int, ...]
+    view_parent: tuple[int, ...]
+
+
+@dataclass(frozen=True)
+class JunctionTree:
+    """Cliques of variable numbers (ascending), and edges in leaves-to-root order."""
+
+    cliques: tuple[tuple[int, ...], ...]
+    shapes: tuple[tuple[int, ...], ...]
+    edges: tuple[Edge, ...]
+    root: int
+
+    @cached_property
+    def size(self) -> int:
+        """Total entries of all clique tables."""
+        return sum(math.prod(shape) for shape in self.shapes)
+
+    @cached_property
+    def _sets(self) -> tuple[frozenset[int], ...]:
+        return tuple(map(frozenset, self.cliques))
+
+    def home(self, scope: Iterable[int]) -> int | None:
+        """The smallest clique that holds all of `scope`, or None."""
+        wanted = frozenset(scope)
+        best: int | None = None
+        best_size = 0
+        for number, members in enumerate(self._sets):
+            if wanted <= members:
+                size = math.prod(self.shapes[number])
+                if best is None or size < best_size:
+                    best, best_size = number, size
+        return best
+
+
+def build_tree(scopes: Iterable[Sequence[int]], cards: Sequence[int]) -> JunctionTree:
+    """Build a tree in which every scope lies inside some clique.
+
+    `cards[i]` is the number of states of variable i; only variables named in a
+    scope appear in the tree.
+    """
+    wanted = [tuple(sorted(set(scope))) for scope in scopes]
+    candidates = [_eliminate(wanted, cards, by_fill) for by_fill in (True, False)]
+    cliques = min(candidates, key=lambda c: sum(math.prod(cards[v] for v in k) for k in c))
+    if not cliques:
+        cliques = [()]
+    return _join(cliques, cards)
+
+
+def _eliminate(
+    scopes: Sequence[tuple[int, ...]], cards: Sequence[int], by_fill: bool
+) -> list[tuple[int, ...]]:
+    neighbours: dict[int, set[int]] = {}
+    for scope in scopes:
+        for variable in scope:
+            neighbours.setdefault(variable, set()).update(scope)
+    for variable, around in neighbours.items():
+        around.discard(variable)
+    weight = {variable: math.log2(cards[variable]) for variable in neighbours}
+
+    def cost(variable: int) -> tuple[float, float, int]:
+        around = neighbours[variable]
+        total = weight[variable] + sum(weight[other] for other in around)
+        if not by_fill:
+            return (total, 0.0, variable)
+        missing = 0.0
+        for first in around:
+            for second in around - neighbours[first]:
+                if second > first:
+                    missing += weight[first] * weight[second]
+        return (missing, total, variable)
+
+    costs = {variable: cost(variable) for variable in neighbours}
+    cliques: list[frozenset[int]] = []
+    while costs:
+        variable = min(costs, key=lambda v: costs[v])
+        around = neighbours.pop(variable)
+        del costs[variable]
+        clique = frozenset(around | {variable})
+        if not any(clique <= other for other in cliques):
+            cliques.append(clique)
+        touched = set(around)
+        for other in around:
+            neighbours[other] |= around
+            neighbours[other] -= {other, variable}
+            touched |= neighbours[other]
+        for other in touched:
+            if other in costs:
+                costs[other] = cost(other)
+    maximal = [c for c in cliques if not any(c < other for other in cliques)]
+    return [tuple(sorted(clique)) for clique in maximal]
+
+
+def _join(cliques: Sequence[tuple[int, ...]], cards: Sequence[int]) -> JunctionTree:
+    sets = [frozenset(clique) for clique in cliques]
+    # Prim's algorithm for the maximum spanning tree over separator sizes; an empty
+    # separator joins parts of the model that have nothing to do with each other.
+    links: list[list[int]] = [[] for _ in cliques]
+    best = dict.fromkeys(range(1, len(cliques)), (-1, 0))
+    latest = 0
+    while best:
+        for number in best:
+            shared = len(sets[number] & sets[latest])
+            if shared > best[number][0]:
+                best[number] = (shared, latest)
+        latest = max(best, key=lambda number: (best[number][0], -number))
+        other = best.pop(latest)[1]
+        links[latest].append(other)
+        links[other].append(latest)
+    root = _centre(links)
+    order: list[tuple[int, int]] = []
+    stack = [(root, -1)]
+    while stack:
+        number, parent = stack.pop()
+        if parent >= 0:
+            order.append((number, parent))
+        stack.extend((other, number) for other in links[number] if other != parent)
+    shapes = tuple(tuple(cards[v] for v in clique) for clique in cliques)
+    edges = tuple(_edge(child, parent, cliques, cards) for child, parent in reversed(order))
+    return JunctionTree(tuple(cliques), shapes, edges, root)
+
+
+def _edge(
+    child: int, parent: int, cliques: Sequence[tuple[int, ...]], cards: Sequence[int]
+) -> Edge:
+    shared = set(cliques[child]) & set(cliques[parent])
+
+    def outside(clique: tuple[int, ...]) -> tuple[int, ...]:
+        return tuple(axis for axis, v in enumerate(clique) if v not in shared)
+
+    def view(clique: tuple[int, ...]) -> tuple[int, ...]:
+        return (*(cards[v] if v in shared else 1 for v in clique), -1)
+
+    return Edge(
+        child,
+        parent,
+        outside(cliques[child]),
+        outside(cliques[parent]),
+        view(cliques[child]),
+        view(cliques[parent]),
+    )
+
+
+def _centre(links: Sequence[Sequence[int]]) -> int:
+    """A clique in the middle of the tree, so that messages travel short ways."""
+
+    def farthest(start: int) -> tuple[int, dict[int, int]]:
+        came = {start: -1}
+        queue = [start]
+        for number in queue:
+            for other in links[number]:
+                if other not in came:
+                    came[other] = number
+                    queue.append(other)
+        return queue[-1], came
+
+    end, _ = farthest(0)
+    other, came = farthest(end)
+    path = [other]
+    while came[path[-1]] >= 0:
+        path.append(came[path[-1]])
+    return path[len(path) // 2]

@@ -1,0 +1,1 @@
+"""What a model says: its parts, how they are read from a file, and checked."""

@@ -1,0 +1,229 @@
+"""A model as plain arrays: one conditional probability table per variable.
+
+Large noisy-MAX families are split into a chain of small steps (parent divorcing,
+Olesen et al. 1989; temporal transformation, Heckerman & Breese 1996), so that a
+condition with ten causes costs ten small tables and not one of 2^10 columns.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from functools import cached_property
+
+import numpy as np
+from numpy.typing import NDArray
+
+from faultfinder.errors import FaultfinderError
+from faultfinder.model.parts import (
+    Dense,
+    Distribution,
+    FaultModel,
+    NoisyMax,
+    SimpleTest,
+    Table,
+    Variable,
+)
+
+Array = NDArray[np.float64]
+
+DENSE_LIMIT = 4096
+"""Joint parent states up to which a finding keeps its family as one table."""
+
+TABLE_LIMIT = 2_000_000
+"""Entries above which a single table is refused."""
+
+
+@dataclass(frozen=True)
+class DiscreteNetwork:
+    """A Bayesian network over discrete variables, by index.
+
+    `tables[i]` has one axis per parent, in the order of `parents[i]`, then the axis
+    of variable i; it sums to one over the last axis. Variables from index `own`
+    on are auxiliary (steps of a split family) and have no name in the model.
+    """
+
+    names: tuple[str, ...]
+    states: tuple[tuple[str, ...], ...]
+    parents: tuple[tuple[int, ...], ...]
+    tables: tuple[Array, ...]
+    own: int
+
+    @cached_property
+    def index(self) -> dict[str, int]:
+        return {name: number for number, name in enumerate(self.names)}
+
+    @cached_property
+    def cards(self) -> tuple[int, ...]:
+        """Number of states of each variable."""
+        return tuple(len(states) for states in self.states)
+
+    @cached_property
+    def children(self) -> tuple[tuple[int, ...], ...]:
+        children: list[list[int]] = [[] for _ in self.names]
+        for child, parents in enumerate(self.parents):
+            for parent in parents:
+                children[parent].append(child)
+        return tuple(map(tuple, children))
+
+    @cached_property
+    def deterministic(self) -> tuple[bool, ...]:
+        """Whether a variable is a function of its parents (all entries zero or one)."""
+        return tuple(
+            bool(parents) and bool(np.all((table == 0.0) | (table == 1.0)))
+            for parents, table in zip(self.parents, self.tables, strict=True)
+        )
+
+    @cached_property
+    def order(self) -> tuple[int, ...]:
+        """The variables, parents before children."""
+        waiting = [len(parents) for parents in self.parents]
+        ready = [number for number, count in enumerate(waiting) if count == 0]
+        placed: list[int] = []
+        while ready:
+            number = ready.pop()
+            placed.append(number)
+            for child in self.children[number]:
+                waiting[child] -= 1
+                if waiting[child] == 0:
+                    ready.append(child)
+        if len(placed) != len(self.names):
+            raise FaultfinderError("The network has a cycle: a variable depends on itself.")
+        return tuple(placed)
+
+
+def dense_table(variable: Variable, parents: tuple[Variable, ...]) -> Array:
+    """The full conditional table of `variable`, axes (parents..., child).
+
+    Raises FaultfinderError when it would hold more than TABLE_LIMIT entries.
+    """
+    shape = tuple(len(parent.states) for parent in parents)
+    entries = int(np.prod(shape, dtype=np.int64)) * len(variable.states)
+    if entries > TABLE_LIMIT:
+        raise FaultfinderError(
+            f"The table of {variable.name} would hold {entries:,} numbers; "
+            f"the limit is {TABLE_LIMIT:,}. Give it fewer parents."
+        )
+    return _expand(variable.distribution, variable, parents, shape)
+
+
+def _expand(
+    distribution: Distribution,
+    variable: Variable,
+    parents: tuple[Variable, ...],
+    shape: tuple[int, ...],
+) -> Array:
+    card = len(variable.states)
+    if isinstance(distribution, Dense):
+        return np.asarray(distribution.values, dtype=np.float64)
+    if isinstance(distribution, SimpleTest):
+        (parent,) = parents
+        positive = [
+            distribution.sensitivity
+            if state in distribution.shows
+            else 1 - distribution.specificity
+            for state in parent.states
+        ]
+        return np.array([[1 - p, p] for p in positive])
+    if isinstance(distribution, Table):
+        table = np.zeros((*shape, card))
+        # Written from the last row to the first, so that the first match stands.
+        for row in reversed(distribution.rows):
+            where = tuple(
+                [parent.states.index(state) for state in row.when[parent.name]]
+                if parent.name in row.when
+                else list(range(len(parent.states)))
+                for parent in parents
+            )
+            if parents:
+                table[np.ix_(*where)] = row.gives
+            else:
+                table[...] = row.gives
+        return table
+    cumulative = np.cumsum(distribution.leak.gives)
+    for axis, parent in enumerate(parents):
+        factor = np.cumsum(_step(distribution, parent, card), axis=1)
+        view = [1] * len(parents) + [card]
+        view[axis] = len(parent.states)
+        # P(max <= y) is the product over independent influences (Diez 1993).
+        cumulative = cumulative * factor.reshape(view)
+    table = np.diff(cumulative, axis=-1, prepend=0.0)
+    # A difference of products can fall a rounding error below zero, or miss a one.
+    return _settle(np.broadcast_to(table, (*shape, card)))
+
+
+def _settle(table: Array) -> Array:
+    settled = np.where(np.abs(table) < 1e-15, 0.0, table)
+    settled = np.where(np.abs(settled - 1.0) < 1e-15, 1.0, settled)
+    return np.ascontiguousarray(settled / settled.sum(axis=-1, keepdims=True))
+
+
+def _step(distribution: NoisyMax, parent: Variable, card: int) -> Array:
+    """What one parent does alone: shape (parent states, child states)."""
+    alone = np.zeros((len(parent.states), card))
+    alone[:, 0] = 1.0
+    for state, link in distribution.links.get(parent.name, {}).items():
+        alone[parent.states.index(state)] = link.gives
+    return alone
+
+
+def _chain_step(alone: Array) -> Array:
+    """P(max(before, z) | before, parent) with z drawn from `alone[parent]`.
+
+    Returns shape (child states, parent states, child states).
+    """
+    card = alone.shape[1]
+    table = np.zeros((card, alone.shape[0], card))
+    for before in range(card):
+        table[before, :, before] = alone[:, : before + 1].sum(axis=1)
+        table[before, :, before + 1 :] = alone[:, before + 1 :]
+    return _settle(table)
+
+
+def to_network(model: FaultModel) -> DiscreteNetwork:
+    """Turn a model into arrays; the model's own variables come first, in its order."""
+    index = {variable.name: number for number, variable in enumerate(model.variables)}
+    has_children = {parent for variable in model.variables for parent in variable.parents}
+    names = [variable.name for variable in model.variables]
+    states = [variable.states for variable in model.variables]
+    parents: list[tuple[int, ...]] = []
+    tables: list[Array] = []
+    extra: list[tuple[tuple[int, ...], Array]] = []
+    own = len(names)
+    for variable in model.variables:
+        family = tuple(model.by_name[name] for name in variable.parents)
+        entries = int(np.prod([len(parent.states) for parent in family], dtype=np.float64))
+        leaf = variable.name not in has_children and variable.name != model.complaint
+        split = isinstance(variable.distribution, NoisyMax) and (
+            entries > DENSE_LIMIT or (not leaf and len(family) > 2)
+        )
+        if not split or not isinstance(variable.distribution, NoisyMax):
+            parents.append(tuple(index[parent.name] for parent in family))
+            tables.append(dense_table(variable, family))
+            continue
+        card = len(variable.states)
+        before: int | None = None
+        for number, parent in enumerate(family):
+            alone = _step(variable.distribution, parent, card)
+            step = _chain_step(alone)
+            scope: tuple[int, ...]
+            if before is None:
+                # The leak is the first influence.
+                leak = np.asarray(variable.distribution.leak.gives)
+                scope, table = (index[parent.name],), np.einsum("b,bpc->pc", leak, step)
+            else:
+                scope, table = (before, index[parent.name]), step
+            if number == len(family) - 1:
+                parents.append(scope)
+                tables.append(_settle(table))
+            else:
+                before = own + len(extra)
+                extra.append((scope, _settle(table)))
+                names.append(f"{variable.name}~{number + 1}")
+                states.append(variable.states)
+    return DiscreteNetwork(
+        names=tuple(names),
+        states=tuple(states),
+        parents=tuple(parents) + tuple(scope for scope, _ in extra),
+        tables=tuple(tables) + tuple(table for _, table in extra),
+        own=own,
+    )

@@ -1,0 +1,257 @@
+"""What a model file says, as immutable values.
+
+A model is a Bayesian network with a shop around it: histories, causes, hidden
+conditions and findings are its variables; checks, teardown stages and moves say
+what it takes to observe a finding at the bench.
+
+State 0 of a variable is always its normal state ("no", "seated", "on").
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+from enum import StrEnum
+from functools import cached_property
+
+import numpy as np
+from numpy.typing import NDArray
+
+
+class Kind(StrEnum):
+    """The role of a variable."""
+
+    HISTORY = "history"
+    CAUSE = "cause"
+    CONDITION = "condition"
+    COMPLAINT = "complaint"
+    FINDING = "finding"
+
+
+@dataclass(frozen=True)
+class Basis:
+    """Where a probability comes from.
+
+    `kind` is "guess", "count" or "source"; `worth` is the equivalent sample size
+    in tickets (None when the file does not say).
+    """
+
+    kind: str
+    text: str
+    worth: float | None = None
+
+
+@dataclass(frozen=True)
+class Row:
+    """One row of a table: holds where every named parent is in one of the listed states.
+
+    `when` maps a parent to the states that match (a parent left out matches in any
+    state); `gives` has one probability per state of the child and sums to one.
+    """
+
+    when: Mapping[str, tuple[str, ...]]
+    gives: tuple[float, ...]
+    basis: Basis | None = None
+    line: int = 0
+
+
+@dataclass(frozen=True)
+class Table:
+    """Conditional probabilities as ordered rows; the first row that matches counts.
+
+    Without parents it is a single row (a base rate). A deterministic rule is a
+    table whose rows hold zeros and ones.
+    """
+
+    parents: tuple[str, ...]
+    rows: tuple[Row, ...]
+
+
+@dataclass(frozen=True)
+class Link:
+    """What one parent in one state does on its own: a probability per child state."""
+
+    gives: tuple[float, ...]
+    basis: Basis | None = None
+
+
+@dataclass(frozen=True)
+class NoisyMax:
+    """Independent influences on an ordered variable; the worst one wins.
+
+    Each parent in each faulty state, and the leak, brings the child to some state
+    on its own; the child takes the highest of them. With two child states this is
+    the noisy-OR (Pearl 1988); with more, the noisy-MAX (Henrion 1989, Diez 1993).
+    With links of zeros and ones it is a rule ("worst of", "any of").
+
+    `links[parent][state]` holds for the parent's states other than its first,
+    which has no influence.
+    """
+
+    parents: tuple[str, ...]
+    leak: Link
+    links: Mapping[str, Mapping[str, Link]]
+
+
+@dataclass(frozen=True)
+class SimpleTest:
+    """A two-state finding for one variable, by sensitivity and specificity.
+
+    The finding is in its second state with probability `sensitivity` when `of` is
+    in one of the states `shows`, and with probability 1 - `specificity` otherwise.
+    """
+
+    of: str
+    shows: tuple[str, ...]
+    sensitivity: float
+    specificity: float
+    basis: Basis | None = None
+
+    @property
+    def parents(self) -> tuple[str, ...]:
+        return (self.of,)
+
+
+@dataclass(frozen=True)
+class Dense:
+    """A full table: axes are the parents in order, then the child."""
+
+    parents: tuple[str, ...]
+    values: NDArray[np.float64] = field(repr=False)
+
+
+Distribution = Table | NoisyMax | SimpleTest | Dense
+
+
+@dataclass(frozen=True)
+class Reading:
+    """How a meter reading falls into states: `cuts` are ascending, in `unit`.
+
+    `states` are the variable's states in ascending order of the reading: below
+    cuts[0] it is states[0], from cuts[0] up to below cuts[1] states[1], and so on;
+    there is one state more than there are cuts.
+    """
+
+    unit: str
+    cuts: tuple[float, ...]
+    states: tuple[str, ...]
+
+
+@dataclass(frozen=True)
+class Variable:
+    """A history, cause, hidden condition, finding, or the complaint itself."""
+
+    name: str
+    kind: Kind
+    title: str
+    states: tuple[str, ...]
+    distribution: Distribution
+    ask: str = ""
+    words: Mapping[str, tuple[str, ...]] = field(default_factory=dict)
+    reading: Reading | None = None
+    note: str = ""
+    basis: Basis | None = None
+    line: int = 0
+
+    @property
+    def parents(self) -> tuple[str, ...]:
+        return self.distribution.parents
+
+
+@dataclass(frozen=True)
+class Check:
+    """Something a technician does to observe one or more findings (or histories).
+
+    `minutes` is the time of the check itself, without reaching its stage;
+    `consumables` is money in the shop's currency. `suggests[finding][result]` is
+    one line on what that result points to.
+    """
+
+    name: str
+    title: str
+    observes: tuple[str, ...]
+    minutes: float
+    stage: str
+    consumables: float = 0.0
+    intake: bool = False
+    tools: tuple[str, ...] = ()
+    how: tuple[str, ...] = ()
+    suggests: Mapping[str, Mapping[str, str]] = field(default_factory=dict)
+    caution: str = ""
+    line: int = 0
+
+
+@dataclass(frozen=True)
+class Stage:
+    """A state of teardown the machine can be in on the bench."""
+
+    name: str
+    title: str
+    powered: bool
+    caution: str = ""
+    line: int = 0
+
+
+@dataclass(frozen=True)
+class Move:
+    """One way from a stage to the next, in minutes."""
+
+    start: str
+    end: str
+    minutes: float
+    how: str = ""
+    caution: str = ""
+    line: int = 0
+
+
+@dataclass(frozen=True)
+class FaultModel:
+    """All that a model file says.
+
+    `complaint` names the complaint variable, or is None for a network that has
+    none; when there is one, its last state is taken as seen in every diagnosis.
+    `start` is the stage in which a machine arrives. `digest` identifies the
+    content of the file(s) it was read from.
+    """
+
+    name: str
+    title: str
+    variables: tuple[Variable, ...]
+    checks: tuple[Check, ...]
+    stages: tuple[Stage, ...]
+    moves: tuple[Move, ...]
+    start: str
+    complaint: str | None = None
+    about: str = ""
+    stop_rules: tuple[StopRule, ...] = ()
+    faulty: Mapping[str, tuple[str, ...]] = field(default_factory=dict)
+    digest: str = ""
+
+    @cached_property
+    def by_name(self) -> Mapping[str, Variable]:
+        return {variable.name: variable for variable in self.variables}
+
+    @cached_property
+    def checks_by_name(self) -> Mapping[str, Check]:
+        return {check.name: check for check in self.checks}
+
+    @cached_property
+    def stages_by_name(self) -> Mapping[str, Stage]:
+        return {stage.name: stage for stage in self.stages}
+
+    def of_kind(self, kind: Kind) -> tuple[Variable, ...]:
+        return tuple(variable for variable in self.variables if variable.kind is kind)
+
+    def faulty_states(self, cause: str) -> tuple[str, ...]:
+        """The states of `cause` that count as the fault being present."""
+        return self.faulty.get(cause) or self.by_name[cause].states[1:]
+
+
+@dataclass(frozen=True)
+class StopRule:
+    """A result that ends the diagnosis for safety: `say` is what to do instead."""
+
+    finding: str
+    results: tuple[str, ...]
+    say: str
+    line: int = 0
