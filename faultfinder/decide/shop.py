@@ -1,4 +1,4 @@
-"""What the shop itself decides: labour, currency, and what knowing more is worth."""
+"""What the shop itself decides: labour, currency, and what a mistake costs it."""
 
 from __future__ import annotations
 
@@ -7,15 +7,21 @@ from dataclasses import dataclass
 
 @dataclass(frozen=True)
 class Shop:
-    """Settings of the shop.
+    """Settings of the shop; money in `currency` (a code or sign, for print only).
 
-    `labour_per_hour` and `worth_per_bit` are money in `currency` (a code or sign,
-    for print only). A check is worth its cost while its gain in bits times
-    `worth_per_bit` is at least its cost.
+    `labour_per_hour`; `comeback`: what a machine costs that comes back within the
+    guarantee; `hand_over`: what is lost when a machine is handed over unrepaired;
+    `waiting_per_day`: what a day of waiting for a part costs; `dear_part`: the price
+    from which a part ordered for nothing hurts; `worth_per_bit`: for ranking by
+    information alone, a check is worth it while its bits times this reach its cost.
     """
 
     labour_per_hour: float = 60.0
     currency: str = "EUR"
+    comeback: float = 90.0
+    hand_over: float = 150.0
+    waiting_per_day: float = 4.0
+    dear_part: float = 100.0
     worth_per_bit: float = 40.0
 
     def cost(self, minutes: float, consumables: float) -> float:

@@ -205,6 +205,84 @@ class Move:
 
 
 @dataclass(frozen=True)
+class StopRule:
+    """A result that ends the diagnosis for safety: `say` is what to do instead."""
+
+    finding: str
+    results: tuple[str, ...]
+    say: str
+    line: int = 0
+
+
+@dataclass(frozen=True)
+class Retest:
+    """The powered look after a repair.
+
+    `missed` is the probability that a fault still present is not noticed in it, so
+    that the machine comes back within the guarantee.
+    """
+
+    minutes: float
+    missed: float
+
+
+@dataclass(frozen=True)
+class Price:
+    """A price range in the shop's currency; low <= likely <= high."""
+
+    low: float = 0.0
+    likely: float = 0.0
+    high: float = 0.0
+
+
+@dataclass(frozen=True)
+class Risk:
+    """Harm that a repair can do: its probability and what it would cost."""
+
+    chance: float
+    cost: float
+    says: str
+
+
+@dataclass(frozen=True)
+class Proof:
+    """A test that proves a repair; `before_cover` ones are done with the cover still off."""
+
+    name: str
+    title: str
+    how: tuple[str, ...]
+    passes: str
+    minutes: float
+    before_cover: bool = True
+    line: int = 0
+
+
+@dataclass(frozen=True)
+class Repair:
+    """A repair: `mends[cause][state]` is the probability that it removes that cause.
+
+    `minutes` is its own work, without the way to `stage` and without the retest.
+    With `hand_over` it is done by a specialist and `part` is what that costs.
+    """
+
+    name: str
+    title: str
+    mends: Mapping[str, Mapping[str, float]]
+    stage: str
+    minutes: float
+    part: Price = Price()
+    lead_days: float = 0.0
+    risk: Risk | None = None
+    hand_over: bool = False
+    tools: tuple[str, ...] = ()
+    how: tuple[str, ...] = ()
+    caution: str = ""
+    proof: tuple[str, ...] = ()
+    basis: Basis | None = None
+    line: int = 0
+
+
+@dataclass(frozen=True)
 class FaultModel:
     """All that a model file says.
 
@@ -225,6 +303,9 @@ class FaultModel:
     about: str = ""
     stop_rules: tuple[StopRule, ...] = ()
     faulty: Mapping[str, tuple[str, ...]] = field(default_factory=dict)
+    repairs: tuple[Repair, ...] = ()
+    proofs: tuple[Proof, ...] = ()
+    retest: Retest | None = None
     digest: str = ""
 
     @cached_property
@@ -236,6 +317,10 @@ class FaultModel:
         return {check.name: check for check in self.checks}
 
     @cached_property
+    def repairs_by_name(self) -> Mapping[str, Repair]:
+        return {repair.name: repair for repair in self.repairs}
+
+    @cached_property
     def stages_by_name(self) -> Mapping[str, Stage]:
         return {stage.name: stage for stage in self.stages}
 
@@ -245,13 +330,3 @@ class FaultModel:
     def faulty_states(self, cause: str) -> tuple[str, ...]:
         """The states of `cause` that count as the fault being present."""
         return self.faulty.get(cause) or self.by_name[cause].states[1:]
-
-
-@dataclass(frozen=True)
-class StopRule:
-    """A result that ends the diagnosis for safety: `say` is what to do instead."""
-
-    finding: str
-    results: tuple[str, ...]
-    say: str
-    line: int = 0

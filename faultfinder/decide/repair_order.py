@@ -1,0 +1,208 @@
+"""The best order of repairs from a belief, and its expected cost.
+
+The expected cost of repair of a sequence (Heckerman, Breese & Rommelse 1995;
+Jensen et al. 2001): each action is paid with the probability that it is reached.
+With F_k the probability that all causes are gone after the first k repairs and m
+the chance that the powered look misses a fault, repair k + 1 is reached with
+probability (1 - m)^k (1 - F_k).
+
+Repairs are taken greedily by the rise of F per cost. For a single fault that is
+the order by p/C (Kalagnanam & Henrion 1990); for independent faults F is a
+product and the same rule becomes p/(C (1 - p)) (Vomlelova 2003). Repairs behind
+the same teardown are weighed together with the way to it, as one cluster
+(Langseth & Jensen 2003; Horn 1972).
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+
+from faultfinder.decide.problem import Problem
+from faultfinder.model.network import Array
+
+NEGLIGIBLE = 1e-4
+"""A sequence ends when it would be continued with less than this probability."""
+
+
+@dataclass(frozen=True)
+class RepairStep:
+    """One repair in an order: `reached` with what probability, `cost` if reached,
+    and the probability that it ends the job (`passes`)."""
+
+    repair: int
+    reached: float
+    cost: float
+    passes: float
+    passes_faulty: float
+
+
+@dataclass(frozen=True)
+class RepairOrder:
+    """Repairs in order, then handing over with probability `given_up`; cost in money."""
+
+    steps: tuple[RepairStep, ...]
+    given_up: float
+    cost: float
+
+
+def best_order(
+    problem: Problem, weights: Array, stage: int, done: frozenset[int] = frozenset()
+) -> RepairOrder:
+    """A greedy repair order from `stage`, cut where handing over is cheaper.
+
+    `weights` (scenarios,) sum to one; `done` are repairs not to be tried again.
+    """
+    order, _ = _greedy(problem, weights, stage, done)
+    return evaluate_order(problem, weights, stage, order)
+
+
+def order_cost(
+    problem: Problem, weights: Array, stage: int, done: frozenset[int] = frozenset()
+) -> float:
+    """The expected cost of `best_order`, without building it."""
+    return _greedy(problem, weights, stage, done)[1]
+
+
+def _greedy(
+    problem: Problem, weights: Array, stage: int, done: frozenset[int]
+) -> tuple[tuple[int, ...], float]:
+    tried: frozenset[int] = frozenset()
+    open_repairs = [r for r in range(len(problem.repairs)) if r not in done]
+    reach = 1.0 - float(problem.fixed_after(tried)[0] @ weights) if problem.repairs else 1.0
+    fixed = 1.0 - reach
+    healthy_first = fixed
+    shown = 1.0
+    spent = 0.0
+    best_cost = healthy_first * problem.finish[stage] + reach * (
+        problem.give_up + problem.finish[stage]
+    )
+    spent += healthy_first * float(problem.finish[stage])
+    best_length = 0
+    order: list[int] = []
+    while reach > NEGLIGIBLE and open_repairs:
+        rises = (problem.fixed_after(tried)[1] @ weights - fixed).tolist()
+        chosen = _choose(problem, rises, stage, open_repairs)
+        if chosen is None:
+            chosen = _by_parts(problem, weights, stage, tried, open_repairs)
+            if chosen is None:
+                break
+        cost = float(problem.act_cost[stage, chosen])
+        if not np.isfinite(cost):
+            open_repairs.remove(chosen)
+            continue
+        spent += reach * cost
+        stage = problem.repairs[chosen].test_stage
+        now = fixed + max(rises[chosen], 0.0)
+        cured = shown * (now - fixed)
+        slipped = shown * (1.0 - now) * problem.missed
+        spent += (cured + slipped) * float(problem.finish[stage]) + slipped * problem.comeback
+        shown *= 1.0 - problem.missed
+        fixed = now
+        reach = shown * (1.0 - fixed)
+        tried = tried | {chosen}
+        open_repairs.remove(chosen)
+        order.append(chosen)
+        total = spent + (reach * (problem.give_up + problem.finish[stage]) if reach > 0.0 else 0.0)
+        if total < best_cost or not np.isfinite(best_cost):
+            best_cost, best_length = total, len(order)
+    return tuple(order[:best_length]), float(best_cost)
+
+
+_Run = tuple[float, float, float, int]
+"""Repairs to be done in one go: rise of F per cost, rise, cost, and the first of them."""
+
+
+def _choose(
+    problem: Problem, rises: Sequence[float], stage: int, open_repairs: Sequence[int]
+) -> int | None:
+    """The first repair of the run with the highest rise of F per cost.
+
+    Horn's rule (1972) on the tree of stages as seen from here: opening a stage is a
+    job that mends nothing; it takes in the best of what lies behind it for as long as
+    that raises its own ratio.
+    """
+    here: dict[int, list[_Run]] = {}
+    for repair in open_repairs:
+        if rises[repair] > 1e-12:
+            place = problem.repairs[repair].stage
+            own = float(problem.act_cost[stage, repair] - problem.travel[stage, place])
+            if np.isfinite(own):
+                here.setdefault(place, []).append(_run(rises[repair], own, repair))
+    if not here:
+        return None
+    inside: dict[int, list[_Run]] = {}
+    # The farthest stages first, so that each is folded before the one it lies behind.
+    for place in sorted(problem.behind(stage), key=lambda p: (-problem.travel[stage, p], -p)):
+        runs = sorted(here.get(place, []) + inside.pop(place, []), reverse=True)
+        if not runs:
+            continue
+        before = problem.behind(stage)[place]
+        rise, cost, first = 0.0, float(problem.travel[before, place]), -1
+        while runs and (first < 0 or runs[0][0] > rise / cost):
+            _, more, price, repair = runs.pop(0)
+            rise, cost = rise + more, cost + price
+            first = repair if first < 0 else first
+            if cost <= 0.0:
+                break
+        inside.setdefault(before, []).append(_run(rise, cost, first))
+        inside[before] += runs
+    return max(here.get(stage, []) + inside.get(stage, []))[3]
+
+
+def _run(rise: float, cost: float, first: int) -> _Run:
+    return (rise / cost if cost > 0.0 else np.inf, rise, cost, first)
+
+
+def _by_parts(
+    problem: Problem,
+    weights: Array,
+    stage: int,
+    tried: frozenset[int],
+    open_repairs: Sequence[int],
+) -> int | None:
+    """When no single repair can end the job: the most faults removed per cost."""
+    left = np.where(problem.scenarios != 0, 1.0, 0.0)
+    for repair in tried:
+        left = left * (1.0 - problem.success[repair])
+    best: tuple[float, int] | None = None
+    for repair in open_repairs:
+        removed = float(weights @ (left * problem.success[repair]).sum(axis=1))
+        cost = float(problem.act_cost[stage, repair])
+        if removed > 1e-12 and np.isfinite(cost):
+            score = removed / cost if cost > 0.0 else np.inf
+            if best is None or score > best[0]:
+                best = (score, repair)
+    return None if best is None else best[1]
+
+
+def evaluate_order(
+    problem: Problem, weights: Array, stage: int, order: Sequence[int]
+) -> RepairOrder:
+    """The expected cost of a given order, then handing over, step by step."""
+    tried: frozenset[int] = frozenset()
+    fixed = float(problem.fixed_after(tried)[0] @ weights)
+    shown = 1.0
+    spent = fixed * float(problem.finish[stage])
+    steps = []
+    for repair in order:
+        reach = shown * (1.0 - fixed)
+        cost = float(problem.act_cost[stage, repair])
+        stage = problem.repairs[repair].test_stage
+        tried = tried | {repair}
+        now = float(problem.fixed_after(tried)[0] @ weights)
+        cured = shown * (now - fixed)
+        slipped = shown * (1.0 - now) * problem.missed
+        if reach > 0.0:
+            spent += reach * cost
+        spent += (cured + slipped) * float(problem.finish[stage]) + slipped * problem.comeback
+        steps.append(RepairStep(repair, reach, cost, cured + slipped, slipped))
+        shown *= 1.0 - problem.missed
+        fixed = now
+    reach = max(shown * (1.0 - fixed), 0.0)
+    # Below rounding, "given up" has not happened: an infinite price must not count.
+    if reach > 1e-12:
+        spent += reach * (problem.give_up + float(problem.finish[stage]))
+    return RepairOrder(tuple(steps), reach, float(spent))
