@@ -25,13 +25,17 @@ Ints = NDArray[np.int64]
 
 @dataclass(frozen=True)
 class CheckAction:
-    """A check: its own cost, its stage, and P(result | scenario), shape (results, scenarios)."""
+    """A check: its own cost, its stage, and P(result | scenario), shape (results, scenarios).
+
+    `findings` are what it still tells, the last varying fastest in the results.
+    """
 
     name: str
     results: tuple[str, ...]
     cost: float
     stage: int
     likelihood: Array = field(repr=False)
+    findings: tuple[str, ...] = ()
 
 
 @dataclass(frozen=True)

@@ -348,6 +348,7 @@ def _check_actions(
                 shop.cost(check.minutes, check.consumables),
                 at[check.stage],
                 rows,
+                tuple(names),
             )
         )
     return actions
