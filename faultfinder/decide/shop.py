@@ -10,7 +10,8 @@ class Shop:
     """Settings of the shop; money in `currency` (a code or sign, for print only).
 
     `labour_per_hour`; `comeback`: what a machine costs that comes back within the
-    guarantee; `hand_over`: what is lost when a machine is handed over unrepaired;
+    guarantee; `hand_over`: what is lost when a machine is handed over unrepaired (about what
+    it is worth repaired: a dearer job is uneconomic);
     `waiting_per_day`: what a day of waiting for a part costs; `dear_part`: the price
     from which a part ordered for nothing hurts; `worth_per_bit`: for ranking by
     information alone, a check is worth it while its bits times this reach its cost.
@@ -19,7 +20,7 @@ class Shop:
     labour_per_hour: float = 60.0
     currency: str = "EUR"
     comeback: float = 90.0
-    hand_over: float = 150.0
+    hand_over: float = 400.0
     waiting_per_day: float = 4.0
     dear_part: float = 100.0
     worth_per_bit: float = 40.0

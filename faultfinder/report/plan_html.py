@@ -1,0 +1,163 @@
+"""A plan as one self-contained HTML page to print on two sheets.
+
+Numbered steps in boxes instead of one wide tree: a step says what to do, and
+each result says which step comes next, so that it can be followed on paper.
+"""
+
+from __future__ import annotations
+
+from collections import deque
+from html import escape
+
+from faultfinder.decide.plan import Plan, PlanNode
+from faultfinder.model.parts import FaultModel
+from faultfinder.report.plan_text import cause_words, percent
+
+_STYLE = """
+@page { margin: 11mm; }
+* { box-sizing: border-box; }
+body { font: 9pt/1.3 sans-serif; color: #000; background: #fff; margin: 0 auto; max-width: 190mm;
+  padding: 4mm; }
+h1 { font-size: 14pt; margin: 0 0 1mm; }
+p { margin: 0 0 1.5mm; }
+.steps { columns: 2; column-gap: 5mm; }
+section { border: 0.3mm solid #000; padding: 1.5mm 2mm; margin: 0 0 2.5mm; break-inside: avoid; }
+section.fix { border-width: 0.7mm; }
+h2 { font-size: 9.5pt; margin: 0 0 0.8mm; }
+ol, ul { margin: 0 0 1mm; padding-left: 5mm; }
+dl { margin: 0; }
+dt { font-weight: bold; margin-top: 0.6mm; }
+dd { margin: 0 0 0 3mm; }
+.caution { border-left: 1mm solid #000; padding-left: 1.5mm; font-weight: bold; }
+.small { font-size: 8pt; }
+a { color: inherit; }
+@media (max-width: 640px) { body { font-size: 12pt; padding: 4mm; } h2 { font-size: 12.5pt; }
+  .steps { columns: 1; } .small { font-size: 10.5pt; } }
+@media print { body { padding: 0; max-width: none; font-size: 8pt; } h2 { font-size: 8.5pt; }
+  .small { font-size: 7.2pt; } a { text-decoration: none; } }
+"""
+
+
+def plan_page(model: FaultModel, plan: Plan, currency: str, known: str) -> str:
+    """The page. `known` says in words what the plan starts from."""
+    numbered = _number(plan.root)
+    parts = [
+        "<!DOCTYPE html>",
+        '<html lang="en"><head><meta charset="utf-8">',
+        '<meta name="viewport" content="width=device-width, initial-scale=1">',
+        f"<title>Plan: {escape(model.title)}</title><style>{_STYLE}</style></head><body>",
+        f"<h1>What to check and repair: {escape(model.title)}</h1>",
+        f"<p>Starts from: {escape(known)}. Expected cost of the whole job "
+        f"{plan.expected_cost:.0f} {escape(currency)}. Begin at step 1; each result names the "
+        "step that follows.</p>",
+        f'<p class="small">Branches reached less often than {percent(plan.fold_below)} end in a '
+        "plain order of repairs; ask the tool again when one of them comes up. "
+        f"{_left_out(plan)}</p>",
+        '<p class="caution">A battery that is swollen or crushed stops all work: do not charge, '
+        "press or open further; follow local rules and the maker's instructions.</p>",
+        '<div class="steps">',
+    ]
+    shown: set[tuple[str, str]] = set()
+    for node, number in numbered:
+        parts.append(_section(model, node, number, dict_of(numbered), currency, shown))
+    parts.append("</div>")
+    parts += _proofs(model, plan)
+    parts.append("</body></html>")
+    return "\n".join(parts) + "\n"
+
+
+def dict_of(numbered: list[tuple[PlanNode, int]]) -> dict[int, int]:
+    """Step number by identity of the node."""
+    return {id(node): number for node, number in numbered}
+
+
+def _left_out(plan: Plan) -> str:
+    if plan.neglected <= 1e-4:
+        return ""
+    return f"Combinations of faults left out: {plan.neglected:.2%} together."
+
+
+def _number(root: PlanNode) -> list[tuple[PlanNode, int]]:
+    """Steps (checks, repairs) numbered level by level."""
+    numbered: list[tuple[PlanNode, int]] = []
+    queue = deque([root])
+    while queue:
+        node = queue.popleft()
+        if node.kind in ("check", "repair") or node is root:
+            numbered.append((node, len(numbered) + 1))
+        queue.extend(branch.node for branch in node.branches)
+    return numbered
+
+
+def _section(
+    model: FaultModel,
+    node: PlanNode,
+    number: int,
+    numbers: dict[int, int],
+    currency: str,
+    shown: set[tuple[str, str]],
+) -> str:
+    if node.kind not in ("check", "repair"):
+        return f"<section><h2>{number}. {escape(_ending(model, node))}</h2></section>"
+    check = model.checks_by_name[node.name] if node.kind == "check" else None
+    repair = None if check else model.repairs_by_name[node.name]
+    what = check or repair
+    assert what is not None
+    verb = "Check" if check else ("Send away for" if repair and repair.hand_over else "Repair")
+    css = "" if check else ' class="fix"'
+    lines = [
+        f'<section{css} id="s{number}"><h2>{number}. {verb}: {escape(what.title)}</h2>',
+        f'<p class="small">{percent(node.reached)} of jobs get here; '
+        f"this step {node.cost:.0f} {escape(currency)}",
+    ]
+    if what.stage != node.stage:
+        lines.append(f"; first: {escape(model.stages_by_name[what.stage].title)}")
+    lines.append(".</p>")
+    if what.caution:
+        lines.append(f'<p class="caution">Caution: {escape(what.caution)}</p>')
+    if (node.kind, node.name) in shown:
+        lines.append('<p class="small">How: as described above.</p>')
+    elif what.how:
+        shown.add((node.kind, node.name))
+        items = "".join(f"<li>{escape(line)}</li>" for line in what.how)
+        lines.append(f"<ol>{items}</ol>")
+    lines.append("<dl>")
+    for branch in node.branches:
+        goal = branch.node
+        if id(goal) in numbers:
+            step = numbers[id(goal)]
+            text = f'go to <a href="#s{step}">step {step}</a>'
+        else:
+            text = escape(_ending(model, goal))
+        lines.append(f"<dt>{escape(branch.label)} ({percent(branch.probability)})</dt><dd>{text}")
+        if goal.causes and id(goal) not in numbers:
+            lines.append(f'<br><span class="small">open: {escape(cause_words(model, goal))}</span>')
+        lines.append("</dd>")
+    lines.append("</dl></section>")
+    return "".join(lines)
+
+
+def _ending(model: FaultModel, node: PlanNode) -> str:
+    if node.kind == "closed":
+        return "run the proof tests, then close"
+    if node.kind == "hand over":
+        return "hand over unrepaired: nothing more is worth its cost"
+    names = [model.repairs_by_name[name].title for name in node.order]
+    return ("in turn: " + "; ".join(names) + "; else hand over") if names else "hand over"
+
+
+def _proofs(model: FaultModel, plan: Plan) -> list[str]:
+    used = [name for node in plan.root.walk() if node.kind == "repair" for name in (node.name,)]
+    folded = [name for node in plan.root.walk() for name in node.order]
+    names = {proof for name in [*used, *folded] for proof in model.repairs_by_name[name].proof}
+    proofs = [proof for proof in model.proofs if proof.name in names]
+    if not proofs:
+        return []
+    lines = ["<h2>Proof tests after a repair</h2>", '<ul class="small">']
+    for when, before in (("Before the cover goes back on", True), ("After closing", False)):
+        chosen = [proof for proof in proofs if proof.before_cover is before]
+        if chosen:
+            titles = "; ".join(escape(f"\u2610 {proof.title}") for proof in chosen)
+            lines.append(f"<li><b>{when}:</b> {titles}</li>")
+    lines.append("</ul>")
+    return lines

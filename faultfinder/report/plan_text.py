@@ -1,0 +1,160 @@
+"""A plan as text for a terminal, as JSON, and as DOT."""
+
+from __future__ import annotations
+
+import textwrap
+from typing import Any
+
+from faultfinder.decide.plan import Plan, PlanNode
+from faultfinder.model.parts import FaultModel
+
+WIDTH = 80
+
+
+def percent(p: float) -> str:
+    """A probability as whole percent; what rounds to 0 or 100 without being it says so."""
+    if 0.0 < p < 0.005:
+        return "<1 %"
+    if 0.995 <= p < 1.0 - 1e-12:
+        return ">99 %"
+    return f"{p:.0%}".replace("%", " %")
+
+
+def cause_words(model: FaultModel, node: PlanNode, most: int = 3) -> str:
+    """The leading causes at a node in words, with their probabilities."""
+    return ", ".join(f"{model.by_name[name].title} {percent(p)}" for name, p in node.causes[:most])
+
+
+def headline(model: FaultModel, node: PlanNode) -> str:
+    """What a step is, in one line."""
+    if node.kind == "check":
+        return f"CHECK {model.checks_by_name[node.name].title}"
+    if node.kind == "repair":
+        repair = model.repairs_by_name[node.name]
+        return f"{'SEND AWAY FOR' if repair.hand_over else 'REPAIR'} {repair.title}"
+    if node.kind == "closed":
+        return "Picture is back: run the proof tests, then close"
+    if node.kind == "hand over":
+        return "HAND OVER unrepaired: no check or repair is worth its cost"
+    names = [model.repairs_by_name[name].title for name in node.order]
+    if not names:
+        return "Hand over, or ask again from here"
+    return "Then in turn: " + "; ".join(names) + "; else hand over"
+
+
+def plan_lines(model: FaultModel, plan: Plan, currency: str, width: int = WIDTH) -> list[str]:
+    """The plan as indented text; every line fits `width`."""
+    lines = [
+        f"Plan from stage {model.stages_by_name[plan.root.stage].title.lower()}",
+        f"Expected cost {plan.expected_cost:.0f} {currency} ({plan.planner} planner).",
+        f"Branches reached less often than {percent(plan.fold_below)} are folded into a",
+        "repair order. Percent after a result: how often it is seen at that point.",
+    ]
+    if plan.neglected > 1e-4:
+        lines.append(f"Left out: combinations of faults with {plan.neglected:.2%} together.")
+    lines.append("")
+    _node_lines(model, plan.root, "", 1, lines, width)
+    return lines
+
+
+def _node_lines(
+    model: FaultModel, node: PlanNode, indent: str, number: int, lines: list[str], width: int
+) -> None:
+    step = f"{number}. " if node.kind in ("check", "repair") else ""
+    _wrap(lines, f"{step}{headline(model, node)}", indent, width)
+    inner = indent + "   "
+    if node.kind in ("check", "repair"):
+        stage = (
+            model.checks_by_name[node.name].stage
+            if node.kind == "check"
+            else model.repairs_by_name[node.name].stage
+        )
+        if stage != node.stage:
+            _wrap(lines, f"first get to: {model.stages_by_name[stage].title}", inner, width)
+        caution = (
+            model.checks_by_name[node.name].caution
+            if node.kind == "check"
+            else model.repairs_by_name[node.name].caution
+        )
+        if caution:
+            _wrap(lines, f"Caution: {caution}", inner, width)
+    if node.causes and not node.branches:
+        _wrap(lines, f"still open: {cause_words(model, node)}", inner, width)
+    for branch in node.branches:
+        label = branch.label
+        _wrap(lines, f"- {label} ({percent(branch.probability)}):", indent + " ", width)
+        _node_lines(model, branch.node, indent + "   ", number + 1, lines, width)
+
+
+def _wrap(lines: list[str], text: str, indent: str, width: int) -> None:
+    # Deep branches keep a readable column; the step numbers tell the depth.
+    room = indent if len(indent) <= width - 36 else indent[: width - 36]
+    lines += textwrap.wrap(
+        text, width, initial_indent=room, subsequent_indent=room + "  ", break_long_words=True
+    )
+
+
+def plan_json(model: FaultModel, plan: Plan, currency: str) -> dict[str, Any]:
+    """The plan in its documented JSON form."""
+    return {
+        "model": model.name,
+        "planner": plan.planner,
+        "expected_cost": plan.expected_cost,
+        "currency": currency,
+        "fold_below": plan.fold_below,
+        "depth": plan.depth,
+        "neglected_probability": plan.neglected,
+        "plan": _node_json(plan.root),
+    }
+
+
+def _node_json(node: PlanNode) -> dict[str, Any]:
+    return {
+        "kind": node.kind,
+        "name": node.name,
+        "stage": node.stage,
+        "reached": node.reached,
+        "cost": node.cost,
+        "expected_cost": node.expected_cost,
+        "causes": [{"cause": name, "probability": p} for name, p in node.causes],
+        "order": list(node.order),
+        "folded": node.folded or None,
+        "branches": [
+            {
+                "result": branch.label,
+                "probability": branch.probability,
+                "then": _node_json(branch.node),
+            }
+            for branch in node.branches
+        ],
+    }
+
+
+def plan_dot(model: FaultModel, plan: Plan) -> str:
+    """The plan in the DOT language of Graphviz."""
+    lines = ["digraph plan {", "  rankdir=LR;", '  node [shape=box, fontname="sans-serif"];']
+    counter = 0
+
+    def visit(node: PlanNode) -> int:
+        nonlocal counter
+        own = counter
+        counter += 1
+        text = (
+            "\\n".join(_quoted(line) for line in textwrap.wrap(headline(model, node), 28))
+            + f"\\n{percent(node.reached)} reach this"
+        )
+        dashed = ", style=dashed" if node.kind == "order" else ""
+        lines.append(f'  n{own} [label="{text}"{dashed}];')
+        for branch in node.branches:
+            below = visit(branch.node)
+            label = f"{_quoted(branch.label)}\\n{percent(branch.probability)}"
+            lines.append(f'  n{own} -> n{below} [label="{label}"];')
+        return own
+
+    visit(plan.root)
+    lines.append("}")
+    return "\n".join(lines) + "\n"
+
+
+def _quoted(text: str) -> str:
+    return text.replace("\\", "\\\\").replace('"', '\\"')

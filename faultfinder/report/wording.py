@@ -1,0 +1,130 @@
+"""Small wordings used on every page: percent, money, lists, and text made harmless."""
+
+from __future__ import annotations
+
+import re
+import textwrap
+from collections.abc import Iterable
+
+WIDTH = 80
+"""Columns of a page; no line is longer, whatever the terminal."""
+
+# Control characters, line and paragraph separators, marks that reorder text on
+# screen, and half characters left over from undecodable bytes.
+_HARMFUL = re.compile(
+    "[\x00-\x1f\x7f-\x9f\u061c\u200b-\u200f\u2028-\u202e\u2060-\u2069\ufeff\ufff9-\ufffb\ud800-\udfff]"
+)
+
+
+def harmless(text: str) -> str:
+    """The text with everything that could move a cursor or reorder it shown as an escape."""
+    return _HARMFUL.sub(_escaped, text)
+
+
+def _escaped(match: re.Match[str]) -> str:
+    return match[0].encode("unicode_escape", "surrogatepass").decode("ascii")
+
+
+def percent(probability: float) -> str:
+    """Whole percent; what is not quite 0 or 100 is never shown as such.
+
+    >>> percent(0.414), percent(0.004), percent(0.998), percent(0.0), percent(1.0)
+    ('41 %', '<1 %', '>99 %', '0 %', '100 %')
+    """
+    return f"{_figure(probability)} %"
+
+
+def _figure(probability: float) -> str:
+    if probability <= 1e-12:
+        return "0"
+    if probability >= 1.0 - 1e-12:
+        return "100"
+    if probability < 0.01:
+        return "<1"
+    if probability > 0.99:
+        return ">99"
+    return f"{probability * 100:.0f}"
+
+
+def before_after(before: float, after: float) -> str:
+    """How a probability moves.
+
+    >>> before_after(0.41, 0.663)
+    '41 -> 66 %'
+    """
+    return f"{_figure(before)} -> {_figure(after)} %"
+
+
+def change(before: float, after: float) -> str:
+    """Whole percent points gained or lost, or "" when it is less than one.
+
+    >>> change(0.20, 0.32), change(0.5, 0.41), change(0.2, 0.201)
+    ('+12', '-9', '')
+    """
+    points = round((after - before) * 100)
+    return f"{points:+d}" if points else ""
+
+
+def bits(amount: float) -> str:
+    """
+    >>> bits(0.5234), bits(0.0004), bits(0.0)
+    ('0.52 bits', 'under 0.01 bits', 'nothing')
+    """
+    if amount <= 1e-9:
+        return "nothing"
+    return f"{amount:.2f} bits" if amount >= 0.01 else "under 0.01 bits"
+
+
+def minutes(amount: float) -> str:
+    """
+    >>> minutes(1.0), minutes(7.5)
+    ('1 min', '7.5 min')
+    """
+    return f"{amount:.3g} min" if amount < 100 else f"{amount:.0f} min"
+
+
+def money(amount: float, currency: str) -> str:
+    """
+    >>> money(3.5, "EUR")
+    '3.50 EUR'
+    """
+    return f"{amount:,.2f} {harmless(currency)}"
+
+
+def joined(items: Iterable[str], last: str = "and") -> str:
+    """
+    >>> joined(["a", "b", "c"]), joined(["a"])
+    ('a, b and c', 'a')
+    """
+    words = list(items)
+    if len(words) < 2:
+        return "".join(words)
+    return f"{', '.join(words[:-1])} {last} {words[-1]}"
+
+
+def counted(number: int, one: str, many: str = "") -> str:
+    """
+    >>> counted(1, "cause"), counted(14, "cause")
+    ('1 cause', '14 causes')
+    """
+    return f"{number:,} {one if number == 1 else many or one + 's'}"
+
+
+def shortened(text: str, width: int) -> str:
+    """The text, cut with ".." when it is wider than `width` columns."""
+    return text if len(text) <= width else text[: width - 2].rstrip() + ".."
+
+
+def wrapped(text: str, indent: int = 0, first: str = "", width: int = WIDTH) -> list[str]:
+    """Lines of at most `width` columns: `first`, then the text, hanging below its start.
+
+    The hanging indent is `indent`; `first` is padded to it. The text is made harmless.
+    """
+    begin = first if len(first) > indent else first.ljust(indent)
+    return textwrap.wrap(
+        harmless(text),
+        width,
+        initial_indent=begin,
+        subsequent_indent=" " * indent,
+        break_on_hyphens=False,
+    ) or [begin.rstrip()]

@@ -1,0 +1,170 @@
+"""Plans cost what they say, and keep to the bench's rules."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+import numpy as np
+import pytest
+
+from faultfinder.decide.advice import advise
+from faultfinder.decide.exact import Exact
+from faultfinder.decide.plan import make_plan
+from faultfinder.decide.planners import LookAhead, OneStep, start
+from faultfinder.decide.problem import Problem
+from faultfinder.decide.scenarios import Tried, build_problem
+from faultfinder.decide.shop import Shop
+from faultfinder.decide.simulation import draw_machines, simulate
+from faultfinder.inference.compiled import CompiledModel, compile_model
+from tests.small_shop import small_shop
+
+SHOP = Shop()
+
+
+@pytest.fixture(scope="module")
+def compiled() -> CompiledModel:
+    return compile_model(small_shop())
+
+
+def whole(compiled: CompiledModel, findings: dict[str, str]) -> Problem:
+    return build_problem(compiled, findings, shop=SHOP, at_once=4)
+
+
+@pytest.mark.parametrize("findings", [{}, {"look": "nothing"}, {"knock": "yes", "look": "lines"}])
+@pytest.mark.parametrize("planner", ["look-ahead", "one-step"])
+def test_a_plan_costs_the_mean_of_100_000_simulated_tickets(
+    compiled: CompiledModel, findings: dict[str, str], planner: str
+) -> None:
+    """The tickets are drawn from the network, not from the plan's scenarios."""
+    problem = whole(compiled, findings)
+    made = LookAhead(problem) if planner == "look-ahead" else OneStep(problem, SHOP.worth_per_bit)
+    plan = make_plan(problem, made, fold_below=-1.0, depth=99)
+    rng = np.random.default_rng(11)
+    machines = draw_machines(compiled, 100_000, rng, findings)
+    outcome = simulate(compiled, problem, made, SHOP, machines, rng)
+    spread = outcome.money.std() / np.sqrt(len(outcome.money))
+    assert outcome.money.mean() == pytest.approx(plan.expected_cost, abs=3.3 * spread)
+
+
+def test_the_reached_leaves_of_a_plan_add_up_to_one(compiled: CompiledModel) -> None:
+    problem = whole(compiled, {"look": "nothing"})
+    told: list[float] = []
+    plan = make_plan(problem, LookAhead(problem), fold_below=0.05, depth=6, progress=told.append)
+    leaves = [node.reached for node in plan.root.walk() if not node.branches]
+    assert sum(leaves) == pytest.approx(1.0, abs=1e-6)
+    assert sum(told) == pytest.approx(1.0, abs=1e-6)
+
+
+def test_looking_ahead_is_within_two_percent_of_the_optimum(compiled: CompiledModel) -> None:
+    for findings in ({}, {"look": "nothing"}, {"look": "lines"}, {"glass_cracked": "yes"}):
+        problem = whole(compiled, findings)
+        least = Exact(problem).decide(start(problem)).expected_cost
+        plan = make_plan(problem, LookAhead(problem), fold_below=-1.0, depth=99)
+        assert least - 1e-9 <= plan.expected_cost <= 1.02 * least
+
+
+def test_a_dearer_part_moves_the_advice(compiled: CompiledModel) -> None:
+    """A lead changes a price in the file, and the assembly is no longer fitted first."""
+    findings = {"look": "lines", "glass_cracked": "yes"}
+    model = compiled.model
+    problem = whole(compiled, findings)
+    assert advise(problem, model, SHOP.dear_part).name == "new_lid"
+    dear = replace(
+        model,
+        repairs=tuple(
+            replace(r, part=replace(r.part, likely=2000.0, high=3000.0)) for r in model.repairs
+        ),
+    )
+    problem = build_problem(compile_model(dear), findings, shop=SHOP, at_once=4)
+    assert advise(problem, dear, SHOP.dear_part).name != "new_lid"
+
+
+def test_a_check_behind_an_open_cover_is_nearly_free(compiled: CompiledModel) -> None:
+    closed = build_problem(compiled, {}, shop=SHOP)
+    opened = build_problem(compiled, {}, shop=SHOP, stage="open")
+    cost = {
+        name: advise(problem, compiled.model, 100.0).checks
+        for name, problem in (("closed", closed), ("open", opened))
+    }
+    at = {n: next(c.cost for c in cost[n] if c.check == "open_look") for n in cost}
+    assert at["closed"] == pytest.approx(8.0)
+    assert at["open"] == pytest.approx(2.0)
+
+
+def test_after_a_repair_that_did_not_cure_the_cause_it_mends_falls(
+    compiled: CompiledModel,
+) -> None:
+    before = build_problem(compiled, {"plug_seen": "yes"}, shop=SHOP, at_once=4)
+    after = build_problem(
+        compiled, {"plug_seen": "yes"}, tried=[Tried("reseat", {})], shop=SHOP, at_once=4
+    )
+
+    def present(problem: Problem, cause: str) -> float:
+        place = problem.causes.index(cause)
+        return float(problem.weights @ (problem.scenarios[:, place] != 0))
+
+    assert present(before, "plug") > 0.9
+    assert present(after, "plug") < 0.5
+    assert "reseat" not in [repair.name for repair in after.repairs]
+    # Findings after the repair speak of the machine as it is.
+    seen = build_problem(
+        compiled,
+        {"plug_seen": "yes"},
+        tried=[Tried("reseat", {"plug_seen": "no"})],
+        shop=SHOP,
+        at_once=4,
+    )
+    assert present(seen, "plug") < 0.1
+
+
+def test_belief_after_a_repair_agrees_with_the_two_slice_network(compiled: CompiledModel) -> None:
+    """Cause before, the repair's success, cause after: all enumerated by hand."""
+    model = compiled.model
+    network = compiled.network
+    problem = build_problem(
+        compiled,
+        {"plug_seen": "yes", "look": "lines"},
+        tried=[Tried("reseat", {"look": "nothing"})],
+        shop=SHOP,
+        at_once=4,
+    )
+    mends = model.repairs_by_name["reseat"].mends["plug"]
+    total: dict[tuple[int, ...], float] = {}
+
+    def table(name: str) -> np.ndarray:
+        return network.tables[network.index[name]]
+
+    light = lambda s, b: int(s or b)  # noqa: E731
+    image = lambda plug, panel: 2 if plug == 2 else (1 if plug == 1 or panel else 0)  # noqa: E731
+    for knock in range(2):
+        for plug in range(3):
+            for strip in range(2):
+                for panel in range(2):
+                    for board in range(2):
+                        p = table("knock")[knock] * table("plug")[knock, plug]
+                        p *= table("strip")[strip] * table("panel")[knock, panel]
+                        p *= table("board")[board]
+                        if not (light(strip, board) or image(plug, panel)):
+                            continue
+                        p *= table("plug_seen")[plug, 1]
+                        p *= table("look")[light(strip, board), image(plug, panel), 0]
+                        success = [0.0, mends["half"], mends["off"]][plug]
+                        for after, q in ((0, success), (plug, 1 - success)):
+                            if q == 0 or not (light(strip, board) or image(after, panel)):
+                                continue
+                            r = p * q * table("look")[light(strip, board), image(after, panel), 2]
+                            key = (after, strip, panel, board)
+                            total[key] = total.get(key, 0.0) + r
+    whole_weight = sum(total.values())
+    for row, weight in zip(problem.scenarios.tolist(), problem.weights.tolist(), strict=True):
+        assert weight == pytest.approx(total.get(tuple(row), 0.0) / whole_weight, abs=1e-5)
+
+
+def test_the_quote_is_in_order_and_says_how_often_it_is_passed(compiled: CompiledModel) -> None:
+    for findings in ({}, {"look": "nothing"}, {"glass_cracked": "yes"}):
+        advice = advise(whole(compiled, findings), compiled.model, SHOP.dear_part)
+        quote = advice.quote
+        assert quote.low <= quote.likely <= quote.high
+        assert 0.0 <= quote.exceeds <= 0.1 + 1e-9
+        assert 0.0 <= quote.dear_for_nothing <= 1.0
+        assert advice.cost <= advice.cost_repairing + 1e-9
