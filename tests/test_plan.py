@@ -65,7 +65,7 @@ def test_looking_ahead_is_within_two_percent_of_the_optimum(compiled: CompiledMo
 
 def test_a_dearer_part_moves_the_advice(compiled: CompiledModel) -> None:
     """A lead changes a price in the file, and the assembly is no longer fitted first."""
-    findings = {"look": "lines", "glass_cracked": "yes"}
+    findings = {"look": "lines", "glass_cracked": "yes", "plug_seen": "no"}
     model = compiled.model
     problem = whole(compiled, findings)
     assert advise(problem, model, SHOP.dear_part).name == "new_lid"

@@ -185,12 +185,14 @@ class OneStep:
 class LookAhead:
     """Expected cost of repair, two checks deep for the most promising ones.
 
-    `width` checks are looked at with a follow-up, out of `inner` candidates each.
+    `width` checks are looked at with a follow-up, out of `inner` checks and
+    `inner_repairs` repairs each.
     """
 
     problem: Problem
     width: int = 6
     inner: int = 4
+    inner_repairs: int = 1
     name: str = "look-ahead"
 
     @cached_property
@@ -204,8 +206,6 @@ class LookAhead:
         for action in self.weigh_checks(situation, stop.expected_cost):
             if action.expected_cost < best.expected_cost - 1e-9:
                 best = action
-        if best.kind == "check":
-            return best
         return self._weigh_repairs(situation, best)
 
     def weigh_checks(self, situation: Situation, stop_cost: float) -> list[Action]:
@@ -265,6 +265,10 @@ class LookAhead:
             cost, _ = self._cost_of_check(situation, check, depth - 1)
             if cost < best:
                 best, then = cost, check
+        for repair in self._first_repairs(situation)[: self.inner_repairs]:
+            cost = self._cost_of_repair(situation, repair, depth - 1)
+            if cost < best:
+                best, then = cost, -1
         return best, then
 
     def _promising(self, situation: Situation) -> list[int]:
@@ -281,17 +285,19 @@ class LookAhead:
 
     def _weigh_repairs(self, situation: Situation, best: Action) -> Action:
         """A repair is worth more when a check can follow where it did not cure."""
-        problem = self.problem
         for repair in self._first_repairs(situation):
-            cost = float(problem.act_cost[situation.stage, repair])
-            passes, slipped, fails, nxt = after_repair(problem, situation, repair)
-            stage = problem.repairs[repair].test_stage
-            total = cost + passes * float(problem.finish[stage]) + slipped * problem.comeback
-            if nxt is not None:
-                total += fails * self._value(nxt, 1)[0]
+            total = self._cost_of_repair(situation, repair, 1)
             if total < best.expected_cost - 1e-9:
                 best = Action("repair", repair, total)
         return best
+
+    def _cost_of_repair(self, situation: Situation, repair: int, depth: int) -> float:
+        problem = self.problem
+        passes, slipped, fails, nxt = after_repair(problem, situation, repair)
+        stage = problem.repairs[repair].test_stage
+        total = float(problem.act_cost[situation.stage, repair])
+        total += passes * float(problem.finish[stage]) + slipped * problem.comeback
+        return total if nxt is None else total + fails * self._value(nxt, depth)[0]
 
     def _first_repairs(self, situation: Situation) -> list[int]:
         problem = self.problem
