@@ -1,0 +1,90 @@
+"""The shop's settings file: labour rate, currency, and what mistakes cost.
+
+A flat YAML file of the fields of `Shop`. Only read when there is one, since most
+shops start without.
+"""
+
+from __future__ import annotations
+
+import dataclasses
+import math
+import os
+from pathlib import Path
+
+from faultfinder.decide.shop import Shop
+from faultfinder.errors import MisuseError, ModelFileError, Problem, did_you_mean
+
+
+def shop_path() -> Path:
+    """FAULTFINDER_SHOP, or shop.yaml in the user's settings folder."""
+    own = os.environ.get("FAULTFINDER_SHOP")
+    if own:
+        return Path(own)
+    base = os.environ.get("XDG_CONFIG_HOME") or os.path.expanduser("~/.config")
+    return Path(base) / "faultfinder" / "shop.yaml"
+
+
+def read_shop(path: Path | None = None) -> Shop:
+    """The shop's settings: from `path`, or from `shop_path()` if that exists, else the defaults.
+
+    Raises ModelFileError listing every fault of the file, MisuseError when a named
+    file cannot be read.
+    """
+    named = path is not None or bool(os.environ.get("FAULTFINDER_SHOP"))
+    place = path or shop_path()
+    try:
+        content = place.read_bytes()
+    except FileNotFoundError:
+        if named:
+            raise MisuseError(f"There is no shop settings file {place}.") from None
+        return Shop()
+    except OSError as error:
+        raise MisuseError(f"The shop settings {place} cannot be read: {error.strerror}.") from error
+    return parse_shop(content, str(place))
+
+
+def parse_shop(content: bytes, file: str) -> Shop:
+    """Settings from a file's content; see `read_shop` for what is raised."""
+    from faultfinder.model.yaml_nodes import Pairs, Text, read_nodes
+
+    document = read_nodes(content, file)
+    problems = list(document.problems)
+    kinds = {field.name: field.type for field in dataclasses.fields(Shop)}
+    values: dict[str, float | str] = {}
+    if not isinstance(document.root, Pairs):
+        raise ModelFileError(
+            [Problem(file, 1, "This is no list of settings.", "Write labour_per_hour: 60.")]
+        )
+    for key, node in document.root.pairs:
+        line = key.line
+        if key.value not in kinds:
+            hint = did_you_mean(key.value, kinds)
+            problems.append(Problem(file, line, f'There is no setting "{key.value}".', hint))
+        elif not isinstance(node, Text):
+            problems.append(Problem(file, line, f"{key.value} is no single value.", "Give one."))
+        elif key.value == "currency":
+            values[key.value] = node.value[:8]
+        else:
+            number = _number(node.value)
+            if number is None or number < 0.0:
+                problems.append(
+                    Problem(
+                        file,
+                        line,
+                        f'{key.value} is "{node.value[:40]}".',
+                        "It must be a number of at least 0.",
+                    )
+                )
+            else:
+                values[key.value] = number
+    if problems:
+        raise ModelFileError(problems)
+    return dataclasses.replace(Shop(), **values)  # type: ignore[arg-type]
+
+
+def _number(text: str) -> float | None:
+    try:
+        number = float(text)
+    except ValueError:
+        return None
+    return number if math.isfinite(number) else None
