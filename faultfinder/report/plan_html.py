@@ -11,7 +11,8 @@ from html import escape
 
 from faultfinder.decide.plan import Plan, PlanNode
 from faultfinder.model.parts import FaultModel
-from faultfinder.report.plan_text import cause_words, percent
+from faultfinder.report.plan_text import cause_words
+from faultfinder.report.wording import percent
 
 _STYLE = """
 @page { margin: 11mm; }

@@ -7,17 +7,7 @@ from typing import Any
 
 from faultfinder.decide.plan import Plan, PlanNode
 from faultfinder.model.parts import FaultModel
-
-WIDTH = 80
-
-
-def percent(p: float) -> str:
-    """A probability as whole percent; what rounds to 0 or 100 without being it says so."""
-    if 0.0 < p < 0.005:
-        return "<1 %"
-    if 0.995 <= p < 1.0 - 1e-12:
-        return ">99 %"
-    return f"{p:.0%}".replace("%", " %")
+from faultfinder.report.wording import WIDTH, percent
 
 
 def cause_words(model: FaultModel, node: PlanNode, most: int = 3) -> str:
