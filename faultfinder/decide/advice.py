@@ -66,12 +66,14 @@ class Advice:
 
 @dataclass(frozen=True)
 class CheckAdvice:
-    """A check by what it saves (money) alone or with the check `then` after it."""
+    """A check by what it saves (money): `saves_alone` by its own results, `saves` with the
+    check `then` after it where that is better (both against repairing at once)."""
 
     check: str
     cost: float
     expected_cost: float
     saves: float
+    saves_alone: float
     then: str
 
 
@@ -103,6 +105,7 @@ def advise(problem: Problem, model: FaultModel, dear_part: float) -> Advice:
                 check_cost(problem, situation, item.number),
                 item.expected_cost,
                 item.saves,
+                item.saves_alone,
                 problem.checks[item.follow_up].name if item.follow_up >= 0 else "",
             )
             for item in weighed

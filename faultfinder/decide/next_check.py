@@ -29,7 +29,9 @@ class RankedCheck:
     `minutes` is the way to its stage plus its own time; `cost` is money: those
     minutes at the shop's rate, and consumables. `gain_per_cost` is bits per unit
     of money (infinite for a check that costs nothing and tells something).
-    `outcomes` maps each joint result's label to its probability.
+    `outcomes` maps each joint result's label to its probability. Where the model has
+    repairs, `saves` is what the check takes off the expected cost of the whole job, with
+    the check `then` after it, and `saves_alone` without (see `faultfinder.decide.ranking`).
     """
 
     check: str
@@ -39,6 +41,9 @@ class RankedCheck:
     gain_per_cost: float
     outcomes: Mapping[str, float]
     worth: bool
+    saves: float | None = None
+    saves_alone: float | None = None
+    then: str = ""
     route: Route = field(repr=False, default=Route(0.0, ()))
 
 

@@ -42,20 +42,24 @@ class Action:
     """What to do: `kind` is "check", "repair" or "hand over"; `number` indexes the
     problem's checks or repairs (-1 for handing over). `expected_cost` is from here to the
     end of the job as far as the planner looks. For a check, `saves` is how much it lowers
-    the expected cost against repairing at once, and `follow_up` the check that goes best
-    with it (-1: none looked at)."""
+    the expected cost against repairing at once, `saves_alone` the same without looking
+    further than its own results, and `follow_up` the check that goes best with it (-1: none)."""
 
     kind: str
     number: int
     expected_cost: float
     saves: float = 0.0
+    saves_alone: float = 0.0
     follow_up: int = -1
 
 
 class Planner(Protocol):
     """Chooses an action for a situation of the problem it was made for."""
 
-    name: str
+    @property
+    def name(self) -> str:
+        """What it is called on pages."""
+        ...
 
     def decide(self, situation: Situation) -> Action:
         """The action to take now."""
@@ -228,7 +232,8 @@ class LookAhead:
             if check in deeper:
                 cost, follow = self._cost_of_check(situation, check, 1)
                 cost = min(cost, alone[check])
-            actions.append(Action("check", check, cost, stop_cost - cost, follow))
+            saved = stop_cost - alone[check]
+            actions.append(Action("check", check, cost, stop_cost - cost, saved, follow))
         actions.sort(key=lambda action: (action.expected_cost, action.number))
         return actions
 

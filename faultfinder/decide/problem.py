@@ -66,7 +66,8 @@ class Problem:
     `missed` is the probability that the powered look after a repair passes although
     a fault is left; that costs `comeback`. `give_up` is the price of handing the
     machine over unrepaired (closing up comes on top); infinite when that is no choice.
-    `neglected` is the probability of all scenarios left out.
+    `neglected` is the probability of all scenarios left out; `evidence_probability`
+    that of the findings before any repair.
     """
 
     causes: tuple[str, ...]
@@ -83,6 +84,7 @@ class Problem:
     comeback: float = 0.0
     give_up: float = np.inf
     neglected: float = 0.0
+    evidence_probability: float = 1.0
 
     @cached_property
     def faulty(self) -> Array:

@@ -159,8 +159,9 @@ def belief_now(
     findings: Mapping[str, str],
     tried: Sequence[Tried] = (),
     at_once: int = 3,
-) -> tuple[Array, float]:
-    """Weights of the scenarios of the machine as it is now, and the probability left out.
+) -> tuple[Array, float, float]:
+    """Weights of the scenarios of the machine as it is now, the probability left out, and
+    that of the findings before any repair.
 
     `findings` were made before any repair. After each repair in `tried` the
     complaint is taken to be still there, unless its findings say otherwise.
@@ -177,10 +178,6 @@ def belief_now(
             if name in histories:
                 known.setdefault(name, state)
     weights = prior_weights(compiled, known, at_once)
-    whole = 1.0
-    if known:
-        whole = float(np.exp(beliefs(compiled, _only(compiled, known)).log_evidence[0]))
-    # What is left out before any finding; findings can only be judged on what is kept.
     scenarios, _ = scenario_values(compiled, at_once)
 
     def seen(weights: Array, results: Mapping[str, str], complaint: bool) -> Array:
@@ -199,11 +196,11 @@ def belief_now(
     weights = seen(weights, findings, complaint=True)
     kept = float(weights.sum())
     exact = float(
-        np.exp(beliefs(compiled, evidence_from(compiled, dict(findings))).log_evidence[0])
+        np.exp(beliefs(compiled, evidence_from(compiled, {**findings, **known})).log_evidence[0])
     )
     if kept <= 0.0 or exact <= 0.0:
         raise ImpossibleEvidence(sorted(findings.items()))
-    neglected = max(0.0, 1.0 - kept / exact) if not tried or whole > 0.0 else 0.0
+    neglected = max(0.0, 1.0 - kept / exact)
     weights = weights / kept
     by_name = {repair.name: repair for repair in model.repairs}
     for step in tried:
@@ -217,13 +214,7 @@ def belief_now(
         if total <= 0.0:
             raise ImpossibleEvidence([(step.repair, "done"), *sorted(step.findings.items())])
         weights = weights / total
-    return weights, neglected
-
-
-def _only(compiled: CompiledModel, known: Mapping[str, str]) -> Evidence:
-    everything = evidence_from(compiled, dict(known))
-    index = {compiled.network.index[name] for name in known}
-    return Evidence({v: x for v, x in everything.likelihoods.items() if v in index})
+    return weights, neglected, exact
 
 
 @lru_cache(maxsize=64)
@@ -274,7 +265,7 @@ def build_problem(
     model = compiled.model
     if not model.repairs:
         raise FaultfinderError(f"The model {model.name} names no repairs, so there is no plan.")
-    weights, neglected = belief_now(compiled, findings, tried, at_once)
+    weights, neglected, probability = belief_now(compiled, findings, tried, at_once)
     scenarios, _ = scenario_values(compiled, at_once)
     # Negligible scenarios cost time and cannot change a decision.
     keep = _worth_keeping(scenarios, weights)
@@ -302,6 +293,7 @@ def build_problem(
         comeback=shop.comeback,
         give_up=shop.hand_over,
         neglected=neglected + float(1.0 - weights[keep].sum()),
+        evidence_probability=probability,
     )
 
 

@@ -82,6 +82,7 @@ def advice_json(advice: Advice) -> dict[str, Any]:
                 "cost": item.cost,
                 "expected_cost": item.expected_cost,
                 "saves": item.saves,
+                "saves_alone": item.saves_alone,
                 "then": item.then or None,
             }
             for item in advice.checks
@@ -135,3 +136,33 @@ def proof_lines(model: FaultModel, repair: Repair) -> list[str]:
                 passes, WIDTH, initial_indent="        ", subsequent_indent="        "
             )
     return lines
+
+
+def repair_json(model: FaultModel, repair: Repair, currency: str) -> dict[str, Any]:
+    """A repair and its proof tests in their documented JSON form."""
+    part = repair.part
+    return {
+        "repair": repair.name,
+        "title": repair.title,
+        "mends": {cause: dict(states) for cause, states in repair.mends.items()},
+        "stage": repair.stage,
+        "minutes": repair.minutes,
+        "part": {"low": part.low, "likely": part.likely, "high": part.high},
+        "currency": currency,
+        "lead_days": repair.lead_days,
+        "hand_over": repair.hand_over,
+        "how": list(repair.how),
+        "caution": repair.caution,
+        "proof": [
+            {
+                "proof": proof.name,
+                "title": proof.title,
+                "how": list(proof.how),
+                "passes": proof.passes,
+                "minutes": proof.minutes,
+                "before_cover": proof.before_cover,
+            }
+            for proof in model.proofs
+            if proof.name in repair.proof
+        ],
+    }

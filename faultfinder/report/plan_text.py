@@ -32,10 +32,13 @@ def headline(model: FaultModel, node: PlanNode) -> str:
     return "Then in turn: " + "; ".join(names) + "; else hand over"
 
 
-def plan_lines(model: FaultModel, plan: Plan, currency: str, width: int = WIDTH) -> list[str]:
+def plan_lines(
+    model: FaultModel, plan: Plan, currency: str, told: str = "", width: int = WIDTH
+) -> list[str]:
     """The plan as indented text; every line fits `width`."""
     lines = [
         f"Plan from stage {model.stages_by_name[plan.root.stage].title.lower()}",
+        *([f"Starts from: {told}."] if told else []),
         f"Expected cost {plan.expected_cost:.0f} {currency} ({plan.planner} planner).",
         f"Branches reached less often than {percent(plan.fold_below)} are folded into a",
         "repair order. Percent after a result: how often it is seen at that point.",

@@ -1,0 +1,100 @@
+"""The diagnosis of a machine as it is now, after repairs that did not cure.
+
+Findings made before a repair judged the machine as it was, later ones the machine
+as it is; `faultfinder.decide.scenarios.belief_now` carries the belief across. The
+result has the same shape as a first diagnosis.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+
+import numpy as np
+
+from faultfinder.decide.next_check import Diagnosis, RankedCheck, stop_sentence
+from faultfinder.decide.planners import Gains
+from faultfinder.decide.problem import Problem
+from faultfinder.decide.scenarios import Tried
+from faultfinder.decide.shop import Shop
+from faultfinder.inference.compiled import CompiledModel
+
+
+def diagnose_now(
+    compiled: CompiledModel,
+    problem: Problem,
+    findings: Mapping[str, str],
+    tried: Sequence[Tried],
+    unclear: Sequence[str],
+    shop: Shop,
+) -> Diagnosis:
+    """Causes and open checks over the scenarios of `problem` (from `build_problem`).
+
+    `findings` were made before the repairs in `tried`. The evidence probability is
+    that of the findings before any repair: what a repair changes is not drawn from
+    the model alone.
+    """
+    model = compiled.model
+    states: dict[str, dict[str, float]] = {}
+    for place, cause in enumerate(problem.causes):
+        names = model.by_name[cause].states
+        held = np.bincount(
+            problem.scenarios[:, place], problem.weights, minlength=len(names)
+        ).tolist()
+        states[cause] = dict(zip(names, held, strict=True))
+    present = {
+        cause: min(1.0, sum(states[cause][s] for s in model.faulty_states(cause)))
+        for cause in states
+    }
+    seen = dict(findings)
+    for step in tried:
+        seen.update(step.findings)
+    stage = problem.stages[problem.stage]
+    checks = [_ranked(compiled, problem, number, bits, stage, shop) for number, bits in enumerate(
+        Gains(problem).bits(problem.weights).tolist()
+    ) if np.isfinite(problem.travel[problem.stage, problem.checks[number].stage])]  # fmt: skip
+    checks.sort(key=lambda c: (-c.gain_per_cost, -c.gain_bits, c.check))
+    return Diagnosis(
+        findings=seen,
+        unclear=tuple(unclear),
+        causes=dict(sorted(present.items(), key=lambda item: (-item[1], item[0]))),
+        cause_states=states,
+        checks=tuple(checks),
+        evidence_probability=problem.evidence_probability,
+        target="joint state of all causes",
+        stage=stage,
+        stop=stop_sentence(compiled, seen),
+    )
+
+
+def _ranked(
+    compiled: CompiledModel, problem: Problem, number: int, bits: float, stage: str, shop: Shop
+) -> RankedCheck:
+    action = problem.checks[number]
+    check = compiled.model.checks_by_name[action.name]
+    route = compiled.routes[stage, check.stage]
+    cost = float(problem.travel[problem.stage, action.stage]) + action.cost
+    outcomes = (action.likelihood @ problem.weights).tolist()
+    free = float("inf") if bits > 0.0 else 0.0
+    return RankedCheck(
+        check=action.name,
+        gain_bits=bits,
+        minutes=route.minutes + check.minutes,
+        cost=cost,
+        gain_per_cost=bits / cost if cost > 0.0 else free,
+        outcomes=dict(zip(action.results, outcomes, strict=True)),
+        worth=bits > 1e-9 and bits * shop.worth_per_bit >= cost,
+        route=route,
+    )
+
+
+def after_results_now(problem: Problem, check: str) -> dict[str, dict[str, float]]:
+    """What each possible result of a check would make of the causes: label -> cause -> chance."""
+    action = next(item for item in problem.checks if item.name == check)
+    found = {}
+    for label, row in zip(action.results, action.likelihood, strict=True):
+        joint = row * problem.weights
+        total = float(joint.sum())
+        if total > 0.0:
+            present = (joint / total) @ (problem.scenarios != 0)
+            found[label] = dict(zip(problem.causes, present.tolist(), strict=True))
+    return found
