@@ -102,6 +102,11 @@ def joined(items: Iterable[str], last: str = "and") -> str:
     return f"{', '.join(words[:-1])} {last} {words[-1]}"
 
 
+def unbroken(text: str) -> str:
+    """The text with spaces at which a page will not break its lines."""
+    return text.replace(" ", "\N{NO-BREAK SPACE}")
+
+
 def counted(number: int, one: str, many: str = "") -> str:
     """
     >>> counted(1, "cause"), counted(14, "cause")

@@ -1,4 +1,4 @@
-"""The advice and the quote in words."""
+"""A repair and a quote in words, and the documented JSON forms of advice and repair."""
 
 from __future__ import annotations
 
@@ -7,55 +7,56 @@ from typing import Any
 
 from faultfinder.decide.advice import Advice
 from faultfinder.model.parts import FaultModel, Repair
-from faultfinder.report.wording import WIDTH, percent
+from faultfinder.report.page import Page
+from faultfinder.report.view import View
+from faultfinder.report.wording import WIDTH, money, percent
 
 
-def advice_lines(model: FaultModel, advice: Advice, currency: str) -> list[str]:
-    """What to do now, what it saves, the repair order, and the quote; fits WIDTH."""
-    lines: list[str] = []
-
-    def say(text: str, indent: str = "") -> None:
-        lines.extend(
-            textwrap.wrap(text, WIDTH, initial_indent=indent, subsequent_indent=indent + "  ")
-        )
-
-    repairing = f"{advice.cost_repairing:.0f} {currency}"
-    if advice.kind == "check":
-        say(
-            f"Check on: {model.checks_by_name[advice.name].title}. The whole job then costs "
-            f"{advice.cost:.0f} {currency} on average; repairing at once {repairing}."
-        )
-    elif advice.kind == "repair":
-        repair = model.repairs_by_name[advice.name]
-        say(
-            f"Repair: {repair.title}. No further check lowers the expected cost of the job "
-            f"({advice.cost:.0f} {currency})."
-        )
-    elif advice.name:
-        repair = model.repairs_by_name[advice.name]
-        say(
-            f"Hand over to a specialist: {repair.title}. No check or repair at this bench lowers "
-            f"the expected cost of the job ({advice.cost:.0f} {currency}). Save the customer's "
-            "data first where it is wanted."
+def add_repair(page: Page, view: View, advice: Advice) -> None:
+    """Checking is over: the repair, how it is done and proved, or handing over."""
+    model, currency = view.model, view.shop.currency
+    cost = money(advice.cost, currency)
+    if not advice.name:
+        page.heading("Hand over unrepaired")
+        page.text(
+            f"Every repair costs more than it can win (expected cost {cost}). Save the "
+            "customer's data first where it is wanted.",
+            2,
         )
     else:
-        say(
-            "Hand over unrepaired: every repair costs more than it can win "
-            f"(expected cost {repairing}). Save the customer's data first where it is wanted."
+        repair = model.repairs_by_name[advice.name]
+        verb = "Hand over to a specialist" if repair.hand_over else "Repair now"
+        page.heading(f"{verb}: {repair.title} ({repair.name})")
+        page.text(
+            "No check lowers the expected cost of the whole job any more: "
+            f"{cost} from here, this repair first.",
+            2,
         )
-    if advice.order:
-        names = [model.repairs_by_name[name].title for name in advice.order]
-        say("Repairs in order, if repaired now: " + "; ".join(names) + ".")
-    quote = advice.quote
-    say(
-        f"Quote: {quote.low:.0f} to {quote.high:.0f} {currency}, likely {quote.likely:.0f}; "
-        f"dearer in {percent(quote.exceeds)} of such jobs."
+        for line in repair_lines(model, repair, currency)[1:]:
+            page.text(line.strip(), len(line) - len(line.lstrip()))
+    if len(advice.order) > 1:
+        page.blank()
+        page.text("If the picture is not back, go on with:", 2)
+        page.numbered((model.repairs_by_name[n].title for n in advice.order[1:]), 4)
+    page.blank()
+    add_quote(page, view, advice)
+
+
+def add_quote(page: Page, view: View, advice: Advice) -> None:
+    """What to quote, and what it rests on."""
+    quote, currency = advice.quote, view.shop.currency
+    page.heading("Quote")
+    page.text(
+        f"{quote.low:.0f} to {quote.high:.0f} {currency}, likely {quote.likely:.0f} "
+        f"(dearer in {percent(quote.exceeds)} of such jobs).",
+        2,
     )
     if quote.dear_for_nothing >= 0.005:
-        say(f"A dear part would be fitted for nothing in {percent(quote.dear_for_nothing)}.")
+        page.text(
+            f"A dear part would be fitted for nothing in {percent(quote.dear_for_nothing)}.", 2
+        )
     if quote.given_up >= 0.005:
-        say(f"Handed over unrepaired in the end: {percent(quote.given_up)}.")
-    return lines
+        page.text(f"Ends with handing over unrepaired in {percent(quote.given_up)}.", 2)
 
 
 def advice_json(advice: Advice) -> dict[str, Any]:

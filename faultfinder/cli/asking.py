@@ -1,0 +1,227 @@
+"""The session at a terminal: one question at a time, the cheapest and most telling first.
+
+`Session` holds what was answered and what to ask next, and knows nothing of a
+terminal; `ask_at_terminal` reads and prints.
+"""
+
+from __future__ import annotations
+
+import contextlib
+import shlex
+import sys
+from collections.abc import Callable
+from dataclasses import dataclass, field, replace
+
+import click
+
+from faultfinder.cli.looking import Answer, Bench, read_answer
+from faultfinder.decide.answers import find_result
+from faultfinder.decide.next_check import RankedCheck
+from faultfinder.errors import ImpossibleEvidence, MisuseError
+from faultfinder.model.parts import Check, Variable
+from faultfinder.report.page import Page
+from faultfinder.report.text_ask import (
+    change_line,
+    offer_page,
+    question_page,
+    start_page,
+)
+from faultfinder.report.text_next import next_page
+from faultfinder.report.text_why import add_why
+from faultfinder.report.view import View
+from faultfinder.report.wording import harmless
+
+DONE = frozenset({"done", "quit", "exit", "q"})
+BACK, WHY, SKIP, HELP = "back", "why", "skip", "help"
+
+
+@dataclass(frozen=True)
+class Place:
+    """Where a session stands: the answers, the machine's stage, what is asked about.
+
+    `check` is the check whose findings are being asked, "" before one is chosen;
+    `skipped` are checks left out without an answer; `at_bench` tells that going on
+    at the bench was agreed to.
+    """
+
+    answers: tuple[Answer, ...] = ()
+    stage: str = ""
+    check: str = ""
+    skipped: frozenset[str] = frozenset()
+    at_bench: bool = False
+
+
+@dataclass
+class Session:
+    """Questions and answers over one machine; every step can be taken back."""
+
+    bench: Bench
+    place: Place
+    read: Callable[[str], str]
+    say: Callable[[str], None]
+    earlier: list[Place] = field(default_factory=list)
+
+    def run(self) -> View:
+        """Ask until there is nothing worth asking, or "done"; the view to end with."""
+        self.say(start_page(self.bench.compiled.model))
+        view = self._view()
+        while not view.diagnosis.stop:
+            ranked = self._to_ask(view)
+            if ranked is None:
+                break
+            check = view.check(ranked)
+            if not check.intake and not self.place.at_bench:
+                self.say(offer_page(view, ranked))
+                done = self._offer()
+            else:
+                done = self._ask(view, ranked, check)
+            if done:
+                break
+            view = self._view()
+        return view
+
+    def _view(self) -> View:
+        return self.bench.view(self.place.answers, self.place.stage)
+
+    # What to ask
+
+    def _to_ask(self, view: View) -> RankedCheck | None:
+        """The check being asked about, else the best at the counter, else the best of all."""
+        diagnosis = view.diagnosis
+        ranked = [c for c in diagnosis.checks if c.check not in self.place.skipped]
+        for one in ranked:
+            if one.check == self.place.check and self._open(view, view.check(one)):
+                return one
+        worth = [one for one in ranked if one.worth]
+        at_hand = [one for one in worth if view.check(one).intake and not one.route.moves]
+        chosen = next(iter(at_hand or worth), None)
+        self.place = replace(self.place, check="" if chosen is None else chosen.check)
+        return chosen
+
+    def _open(self, view: View, check: Check) -> list[str]:
+        return [n for n in view.still_open(check) if n not in view.diagnosis.unclear]
+
+    # Going on
+
+    def _offer(self) -> bool:
+        while True:
+            typed = self.read("Go on at the bench? Enter: yes, done: no > ").strip().lower()
+            if typed in ("", "yes", "y"):
+                self._go(replace(self.place, at_bench=True))
+                return False
+            if typed in ("no", "n") or typed in DONE:
+                return True
+            if typed == BACK:
+                self._back()
+                return False
+            self.say('Type Enter to go on, "done" for the page, "back" for the last answer.')
+
+    def _ask(self, view: View, ranked: RankedCheck, check: Check) -> bool:
+        variable = self.bench.compiled.model.by_name[self._open(view, check)[0]]
+        begun = any(name in view.diagnosis.findings for name in check.observes) or any(
+            name in view.diagnosis.unclear for name in check.observes
+        )
+        self.say(question_page(view, ranked, variable, instruct=not begun))
+        while True:
+            typed = self.read("> ").strip()
+            word = "" if self._is_result(variable, typed) else typed.lower()
+            if word in DONE:
+                return True
+            if word == BACK:
+                self._back()
+                return False
+            if word == SKIP:
+                skipped = self.place.skipped | {check.name}
+                self._go(replace(self.place, skipped=skipped, check=""))
+                return False
+            if word == WHY:
+                self._say_why(ranked)
+                continue
+            if word == HELP:
+                self.say(start_page(self.bench.compiled.model))
+                continue
+            if self._take(variable, typed, check):
+                return False
+
+    def _is_result(self, variable: Variable, typed: str) -> bool:
+        said = {word.lower() for words in variable.words.values() for word in words}
+        return typed.lower() in said.union(variable.states)
+
+    def _take(self, variable: Variable, typed: str, check: Check) -> bool:
+        """Take an answer in; False, with the reason said, when it cannot be."""
+        try:
+            answer = self._understand(variable, typed)
+            kept = tuple(a for a in self.place.answers if a.name != answer.name)
+            stage = check.stage if answer.name in check.observes else self.place.stage
+            place = replace(self.place, answers=(*kept, answer), stage=stage)
+            view = self.bench.view(place.answers, place.stage)
+        except MisuseError as error:
+            self.say(harmless(str(error)))
+            return False
+        except ImpossibleEvidence as error:
+            self.say(f'{harmless(str(error))} This answer was not taken; "back" takes back the one before.')
+            return False
+        self._go(place)
+        if not view.diagnosis.stop:
+            self.say(change_line(view, answer.name, answer.result))
+        return True
+
+    def _understand(self, variable: Variable, typed: str) -> Answer:
+        if not typed:
+            return Answer(variable.name, None)
+        if "=" in typed:
+            return read_answer(self.bench.compiled, typed)
+        if variable.reading is None and typed.isdecimal():
+            number = int(typed)
+            if not 1 <= number <= len(variable.states):
+                raise MisuseError(
+                    f"There is no answer {number}. Type 1 to {len(variable.states)}, "
+                    "a word, or Enter when it cannot be told."
+                )
+            return Answer(variable.name, variable.states[number - 1])
+        return Answer(variable.name, find_result(variable, typed))
+
+    def _go(self, place: Place) -> None:
+        self.earlier.append(self.place)
+        self.place = place
+
+    def _back(self) -> None:
+        if not self.earlier:
+            self.say("There is nothing to take back.")
+            return
+        now = self.place
+        self.place = self.earlier.pop()
+        taken = [a for a in now.answers if a not in self.place.answers]
+        self.say(f"Taken back: {', '.join(map(str, taken)) or 'the last step'}.")
+
+    def _say_why(self, ranked: RankedCheck) -> None:
+        view = self.bench.view(self.place.answers, self.place.stage, ranked.check)
+        page = Page()
+        add_why(page, view, ranked)
+        self.say(str(page))
+
+
+def ask_at_terminal(bench: Bench, stage: str | None, bold: bool) -> None:
+    """Ask at the terminal, then print the whole page and how to get it again."""
+    with contextlib.suppress(ImportError):
+        import readline  # noqa: F401 -- the arrow keys, while typing
+
+    if hasattr(sys.stdin, "reconfigure"):
+        sys.stdin.reconfigure(errors="backslashreplace")
+    model = bench.compiled.model
+    session = Session(bench, Place(stage=stage or model.start), input, _say)
+    view = session.run()
+    _say("")
+    _say(next_page(view, bold))
+    if session.place.answers:
+        words = ["faultfinder", "next", "-m", model.name]
+        if session.place.stage != model.start:
+            words += ["--stage", session.place.stage]
+        for answer in session.place.answers:
+            words += ["-s", str(answer)]
+        _say("\nNothing was written. To see this page again:")
+        _say(shlex.join(words))
+
+
+def _say(text: str) -> None:
+    click.echo(text)

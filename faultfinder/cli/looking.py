@@ -1,0 +1,187 @@
+"""From what was typed to a diagnosis ready to be shown."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+
+from faultfinder.decide.advice import advise
+from faultfinder.decide.after_repair import after_results_now, diagnose_now
+from faultfinder.decide.next_check import Diagnosis, RankedCheck, diagnose, read_findings
+from faultfinder.decide.next_check import after_results as results_after
+from faultfinder.decide.problem import Problem
+from faultfinder.decide.ranking import rank_by_savings
+from faultfinder.decide.scenarios import Tried, build_problem
+from faultfinder.decide.shop import Shop
+from faultfinder.errors import FaultfinderError, MisuseError, did_you_mean
+from faultfinder.inference.compiled import CompiledModel
+from faultfinder.inference.target import SUM_OF_SINGLE_CAUSES, TargetSpec
+from faultfinder.report.view import View
+
+
+@dataclass(frozen=True)
+class Answer:
+    """One finding, by its name in the model, and its result; None when it could not be told."""
+
+    name: str
+    result: str | None
+
+    def __str__(self) -> str:
+        return f"{self.name}={self.result or 'unknown'}"
+
+
+def pick_model(named: str | None) -> str:
+    """The model to use: the named one, or the only one there is."""
+    if named is not None:
+        return named
+    from faultfinder.model.locate import available_models
+
+    names = list(available_models())
+    if len(names) != 1:
+        raise MisuseError(f"There are several models: {', '.join(names)}. Name one with --model.")
+    return names[0]
+
+
+def read_answer(compiled: CompiledModel, typed: str) -> Answer:
+    """ "backlight=dark" as an answer of the model. Raises MisuseError."""
+    name, sign, result = typed.partition("=")
+    if not sign or not name.strip():
+        raise MisuseError(
+            f'"{typed}" is no finding with its result. Type it as NAME=RESULT, '
+            "as in backlight=off; the result may be unknown."
+        )
+    if not result.strip():
+        raise MisuseError(f'"{typed}" has no result after the "=". If it is not known: unknown.')
+    known, unclear = read_findings(compiled, {name: result})
+    return Answer(*next(iter(known.items()))) if known else Answer(unclear[0], None)
+
+
+def findings_of(answers: Sequence[Answer]) -> dict[str, str | None]:
+    """All answers together; a result counts more than "unknown".
+
+    Raises MisuseError when one finding has two different results.
+    """
+    findings: dict[str, str | None] = {}
+    for answer in answers:
+        before = findings.get(answer.name)
+        if before is not None and answer.result not in (None, before):
+            raise MisuseError(
+                f"{answer.name} is given twice: as {before} and as {answer.result}. "
+                "Keep the one that is right."
+            )
+        findings[answer.name] = answer.result if before is None else before
+    return findings
+
+
+def read_target(typed: str) -> TargetSpec:
+    """ "causes", "each", a list "a,b" or a partition "a+b,c" as the engine's target."""
+    if typed.strip() == "causes":
+        return "causes"
+    if typed.strip() == "each":
+        return SUM_OF_SINGLE_CAUSES
+    blocks = [[name.strip() for name in block.split("+")] for block in typed.split(",")]
+    if not all(name for block in blocks for name in block):
+        raise MisuseError(
+            f'"{typed}" is no target. Type causes, each, causes to tell apart as "a,b", '
+            'or groups that need no telling apart as "a+b,c".'
+        )
+    return blocks if "+" in typed else [block[0] for block in blocks]
+
+
+@dataclass(frozen=True)
+class Bench:
+    """What stays the same through a session: model, shop, what the gain is about, and
+    the repairs made already."""
+
+    compiled: CompiledModel
+    shop: Shop
+    target: TargetSpec = "causes"
+    tried: tuple[Tried, ...] = ()
+
+    def diagnose(self, answers: Sequence[Answer], stage: str | None) -> Diagnosis:
+        """The diagnosis from what was found, checks ranked by information per cost."""
+        return diagnose(
+            self.compiled, findings_of(answers), self.target, stage=stage, shop=self.shop
+        )
+
+    def _now(
+        self, answers: Sequence[Answer], stage: str | None
+    ) -> tuple[Diagnosis, Problem | None]:
+        """The diagnosis of the machine as it is now, and the repair problem where there is one."""
+        diagnosis = self.diagnose(answers, None if self.tried else stage)
+        if diagnosis.stop or not self.compiled.model.repairs:
+            return diagnosis, None
+        problem = build_problem(
+            self.compiled,
+            diagnosis.findings,
+            tried=self.tried,
+            unclear=diagnosis.unclear,
+            stage=known_stage(self.compiled, stage),
+            shop=self.shop,
+        )
+        if self.tried:
+            diagnosis = diagnose_now(
+                self.compiled,
+                problem,
+                diagnosis.findings,
+                self.tried,
+                diagnosis.unclear,
+                self.shop,
+            )
+        return diagnosis, problem
+
+    def view(self, answers: Sequence[Answer], stage: str | None, check: str | None = None) -> View:
+        """The diagnosis, what the last answer changed, and what the next check would do.
+
+        `check` names the check to look at instead of the next one.
+        """
+        diagnosis, problem = self._now(answers, stage)
+        model = self.compiled.model
+        advice = None if problem is None else advise(problem, model, self.shop.dear_part)
+        if advice is not None:
+            diagnosis = rank_by_savings(diagnosis, advice)
+        before: dict[str, float] = {}
+        last = ""
+        if self.tried:
+            before = dict(self.diagnose(answers, None).causes)
+            last = model.repairs_by_name[self.tried[-1].repair].title
+        elif answers and answers[-1].result is not None:
+            before = dict(self.diagnose(answers[:-1], stage).causes)
+            last = str(answers[-1])
+        looked_at = check or (diagnosis.next.check if diagnosis.next else None)
+        after: Mapping[str, Mapping[str, float]] = {}
+        if looked_at is not None and not diagnosis.stop:
+            if self.tried and problem is not None:
+                after = after_results_now(problem, looked_at)
+            else:
+                after = results_after(self.compiled, diagnosis, looked_at)
+        return View(model, diagnosis, self.shop, before, last, after, self.tried, advice)
+
+
+def known_stage(compiled: CompiledModel, stage: str | None) -> str | None:
+    """The stage as named, if the model has it. Raises MisuseError with the nearest."""
+    if stage is None or stage in compiled.model.stages_by_name:
+        return stage
+    hint = did_you_mean(stage, compiled.model.stages_by_name)
+    raise MisuseError(f'There is no teardown stage "{stage}". {hint}')
+
+
+def ranked_check(view: View, name: str) -> RankedCheck:
+    """The open check of that name.
+
+    Raises MisuseError for an unknown one, FaultfinderError for one that is not open.
+    """
+    for ranked in view.diagnosis.checks:
+        if ranked.check == name:
+            return ranked
+    checks = view.model.checks_by_name
+    if name not in checks:
+        raise MisuseError(f'This model has no check "{name}". {did_you_mean(name, checks)}')
+    check = checks[name]
+    if not view.still_open(check):
+        raise FaultfinderError(f"All that {name} would tell is known already.")
+    if set(view.still_open(check)) <= set(view.diagnosis.unclear):
+        raise FaultfinderError(f"{name} was tried and could not be told, so it is not ranked.")
+    raise FaultfinderError(
+        f"{name} needs the stage {check.stage}, and no way leads there from {view.diagnosis.stage}."
+    )

@@ -1,0 +1,123 @@
+"""The command `faultfinder`: its subcommands, and the one place where refusals become words.
+
+Whatever is refused ends as one sentence on standard error and an exit status: 2 for
+misuse, 1 for a refused operation.
+"""
+
+from __future__ import annotations
+
+import os
+import sys
+from collections.abc import Sequence
+from importlib import import_module
+from typing import Any, NoReturn
+
+import click
+
+from faultfinder.errors import FaultfinderError, ModelFileError
+from faultfinder.report.wording import harmless
+
+COMMANDS = {
+    "next": "faultfinder.cli.next_command:next_command",
+    "plan": "faultfinder.cli.plan_command:plan_command",
+    "prove": "faultfinder.cli.prove_command:prove_command",
+    "model": "faultfinder.cli.model_command:model_group",
+}
+"""Where each subcommand lives; it is imported only when it is used."""
+
+STOPPED = "Stopped. Nothing was written."
+
+
+class LazyGroup(click.Group):
+    """A group that imports a subcommand when it is asked for, and words every refusal."""
+
+    def list_commands(self, ctx: click.Context) -> list[str]:
+        return list(COMMANDS)
+
+    def get_command(self, ctx: click.Context, cmd_name: str) -> click.Command | None:
+        home = COMMANDS.get(cmd_name)
+        if home is None:
+            return None
+        module, _, name = home.partition(":")
+        command = getattr(import_module(module), name)
+        assert isinstance(command, click.Command)
+        return command
+
+    def main(
+        self,
+        args: Sequence[str] | None = None,
+        prog_name: str | None = None,
+        complete_var: str | None = None,
+        standalone_mode: bool = True,
+        **extra: Any,
+    ) -> NoReturn:
+        if os.environ.get("_FAULTFINDER_COMPLETE"):
+            from faultfinder.cli.completing import register
+
+            register()
+        try:
+            status = super().main(args, prog_name, complete_var, standalone_mode=False, **extra)
+            # A full disk or a closed pipe shows only here.
+            sys.stdout.flush()
+        except FaultfinderError as error:
+            status = _refuse(_sentences(error), error.exit_status)
+        except click.ClickException as error:
+            status = _refuse(_usage(error), error.exit_code)
+        except (click.Abort, KeyboardInterrupt, EOFError):
+            status = _refuse([STOPPED], 2)
+        except BrokenPipeError:
+            status = _give_up_output(1)
+        except OSError as error:
+            status = _refuse([f"The system refused: {error.strerror or error}."], 1)
+            _give_up_output(1)
+        sys.exit(status if isinstance(status, int) else 0)
+
+
+def _refuse(sentences: list[str], status: int) -> int:
+    for sentence in sentences:
+        click.echo(harmless(sentence), err=True)
+    return status
+
+
+def _sentences(error: FaultfinderError) -> list[str]:
+    if isinstance(error, ModelFileError):
+        return [str(problem) for problem in error.problems]
+    return [str(error)]
+
+
+def _usage(error: click.ClickException) -> list[str]:
+    said = error.format_message().strip()
+    said = said if said.endswith((".", "?", "!", ")")) else f"{said}."
+    context = getattr(error, "ctx", None)
+    if not isinstance(context, click.Context):
+        return [said]
+    return [said, f'"{context.command_path} --help" shows what can be typed.']
+
+
+def _give_up_output(status: int) -> int:
+    """Let nothing more be written, so that Python does not complain about it at exit."""
+    try:
+        nowhere = os.open(os.devnull, os.O_WRONLY)
+        os.dup2(nowhere, sys.stdout.fileno())
+    except (OSError, ValueError):
+        pass
+    return status
+
+
+@click.group(cls=LazyGroup, context_settings={"help_option_names": ["-h", "--help"]})
+@click.version_option(package_name="faultfinder", message="%(prog)s %(version)s")
+def commands() -> None:
+    """What to check next on a portable computer that runs but shows nothing."""
+
+
+def run() -> NoReturn:
+    """Entry point of the installed command."""
+    for stream in (sys.stdout, sys.stderr):
+        if hasattr(stream, "reconfigure"):
+            # A terminal that cannot show a sign shows its code, never a traceback.
+            stream.reconfigure(errors="backslashreplace")
+    commands.main(prog_name="faultfinder")
+
+
+if __name__ == "__main__":
+    run()

@@ -1,0 +1,75 @@
+"""`faultfinder model`: check a model file, list the models at hand."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import click
+
+from faultfinder.cli import completing
+from faultfinder.errors import MisuseError, ModelFileError
+from faultfinder.inference.compiled import CompiledModel
+from faultfinder.model.parts import Kind
+from faultfinder.report.wording import counted, harmless, joined
+
+
+@click.group("model", short_help="Check a model file; list the models.")
+def model_group() -> None:
+    """Check a model file; list the models."""
+
+
+@model_group.command("check", short_help="Say all that is wrong in a model file.")
+@click.argument("file", shell_complete=completing.models)
+def check_command(file: str) -> None:
+    """Say all that is wrong in a model FILE, or count what it holds.
+
+    FILE may also be the name of a model.
+    """
+    from faultfinder.inference.compiled import compile_model
+    from faultfinder.model.locate import find_model
+    from faultfinder.model.reader import parse_model
+
+    path = find_model(file)
+    try:
+        content = path.read_bytes()
+    except OSError as error:
+        raise MisuseError(f"{path} cannot be read: {error.strerror}.") from error
+    compiled = compile_model(parse_model(content, str(path)))
+    click.echo(harmless(f"{path}: in order. {summary(compiled)}"))
+
+
+def summary(compiled: CompiledModel) -> str:
+    """What a model holds, in one line."""
+    model = compiled.model
+    counts = [
+        counted(len(model.of_kind(Kind.HISTORY)), "history", "histories"),
+        counted(len(model.of_kind(Kind.CAUSE)), "cause"),
+        counted(len(model.of_kind(Kind.CONDITION)), "condition"),
+        counted(len(model.of_kind(Kind.FINDING)), "finding"),
+        counted(len(model.checks), "check"),
+        counted(len(model.stages), "stage"),
+    ]
+    if model.repairs:
+        counts.append(counted(len(model.repairs), "repair"))
+    return f"{joined(counts)}; {compiled.tree.size:,} numbers in the compiled table."
+
+
+@model_group.command("list", short_help="The models at hand.")
+def list_command() -> None:
+    """The models that can be named, with their titles."""
+    from faultfinder.model.locate import available_models
+
+    models = available_models()
+    width = max(map(len, models))
+    for name, path in models.items():
+        click.echo(harmless(f"{name:<{width}}  {_title(path)}"))
+
+
+def _title(path: Path) -> str:
+    from faultfinder.inference.loading import load_model
+
+    try:
+        return load_model(path).model.title
+    except ModelFileError as error:
+        found = counted(len(error.problems), "fault")
+        return f"({found}; see: faultfinder model check {path})"

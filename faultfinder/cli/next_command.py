@@ -1,0 +1,114 @@
+"""`faultfinder next`: likely causes and the next check, from what has been seen."""
+
+from __future__ import annotations
+
+import os
+import sys
+
+import click
+
+from faultfinder.cli import completing
+from faultfinder.cli.looking import Bench, pick_model, ranked_check, read_answer, read_target
+from faultfinder.cli.repaired import read_tried
+from faultfinder.decide.shop_file import read_shop
+from faultfinder.inference.loading import load_model
+
+_TARGET_HELP = (
+    'What the gain is about: "causes" (all of them, the default), some of them as "a,b", '
+    'groups that one repair would mend as "a+b,c", or "each" for the sum of single-cause gains.'
+)
+
+
+@click.command("next", short_help="Likely causes and the next check.")
+@click.option(
+    "--model",
+    "-m",
+    metavar="NAME",
+    shell_complete=completing.models,
+    help="A model's name or file. Not needed when there is only one.",
+)
+@click.option(
+    "--saw",
+    "-s",
+    multiple=True,
+    metavar="NAME=RESULT",
+    shell_complete=completing.findings,
+    help='What was seen, as in backlight=off. May be repeated; "unknown" = could not tell.',
+)
+@click.option(
+    "--tried",
+    multiple=True,
+    metavar="REPAIR",
+    shell_complete=completing.repairs,
+    help="A repair that was made and did not cure. May be repeated, in order.",
+)
+@click.option(
+    "--now",
+    multiple=True,
+    metavar="NAME=RESULT",
+    shell_complete=completing.findings,
+    help="What is seen since the last --tried repair; --saw is what was seen before.",
+)
+@click.option(
+    "--stage",
+    metavar="STAGE",
+    shell_complete=completing.stages,
+    help="The teardown stage the machine is in now.",
+)
+@click.option("--target", default="causes", metavar="CAUSES", help=_TARGET_HELP)
+@click.option(
+    "--why", metavar="CHECK", shell_complete=completing.checks, help="Explain one check's rank."
+)
+@click.option("--json", "as_json", is_flag=True, help="Print all of it as JSON.")
+def next_command(
+    model: str | None,
+    saw: tuple[str, ...],
+    tried: tuple[str, ...],
+    now: tuple[str, ...],
+    stage: str | None,
+    target: str,
+    why: str | None,
+    as_json: bool,
+) -> None:
+    """Likely causes and the next check, from what has been seen.
+
+    Without --saw, on a terminal, it asks one thing at a time.
+    """
+    compiled = load_model(pick_model(model))
+    bench = Bench(compiled, read_shop(), read_target(target), read_tried(compiled, tried, now))
+    answers = tuple(read_answer(bench.compiled, typed) for typed in saw)
+    if (
+        not saw
+        and not tried
+        and why is None
+        and not as_json
+        and sys.stdin.isatty()
+        and sys.stdout.isatty()
+    ):
+        from faultfinder.cli.asking import ask_at_terminal
+
+        ask_at_terminal(bench, stage, bold_allowed())
+        return
+    view = bench.view(answers, stage, why)
+    ranked = None if why is None else ranked_check(view, why)
+    if as_json:
+        from faultfinder.report.as_json import next_json
+
+        click.echo(next_json(view, ranked))
+    elif ranked is not None:
+        from faultfinder.report.text_why import why_page
+
+        click.echo(why_page(view, ranked, bold_allowed()))
+    else:
+        from faultfinder.report.text_next import next_page
+
+        click.echo(next_page(view, bold_allowed()))
+
+
+def bold_allowed() -> bool:
+    """Bold headings only on a terminal that can show them, and never under NO_COLOR."""
+    return (
+        sys.stdout.isatty()
+        and not os.environ.get("NO_COLOR")
+        and os.environ.get("TERM", "dumb") != "dumb"
+    )

@@ -1,0 +1,135 @@
+"""`faultfinder plan`: the whole plan from here, for a terminal, on paper, or for programs."""
+
+from __future__ import annotations
+
+import json
+import sys
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager
+from pathlib import Path
+
+import click
+
+from faultfinder.cli import completing
+from faultfinder.cli.looking import findings_of, pick_model, read_answer
+from faultfinder.cli.repaired import read_tried, refuse_stopped
+from faultfinder.decide.exact import Exact
+from faultfinder.decide.plan import Plan, make_plan
+from faultfinder.decide.planners import LookAhead, OneStep, Planner
+from faultfinder.decide.problem import Problem
+from faultfinder.decide.scenarios import build_problem
+from faultfinder.decide.shop import Shop
+from faultfinder.decide.shop_file import read_shop
+from faultfinder.errors import FaultfinderError
+from faultfinder.inference.compiled import CompiledModel
+from faultfinder.inference.loading import load_model
+
+PLANNERS: dict[str, Callable[[Problem, Shop], Planner]] = {
+    "look-ahead": lambda problem, shop: LookAhead(problem),
+    "one-step": lambda problem, shop: OneStep(problem, shop.worth_per_bit),
+    "exact": lambda problem, shop: Exact(problem),
+}
+
+
+@click.command("plan", short_help="The whole plan from here, also to print.")
+@click.option("--model", "-m", metavar="NAME", shell_complete=completing.models,
+              help="A model's name or file. Not needed when there is only one.")  # fmt: skip
+@click.option("--saw", "-s", multiple=True, metavar="NAME=RESULT",
+              shell_complete=completing.findings,
+              help="What was seen before any repair, as in backlight=off.")  # fmt: skip
+@click.option("--tried", multiple=True, metavar="REPAIR", shell_complete=completing.repairs,
+              help="A repair that was made and did not cure. May be repeated.")  # fmt: skip
+@click.option("--now", multiple=True, metavar="NAME=RESULT", shell_complete=completing.findings,
+              help="What is seen since the last --tried repair.")  # fmt: skip
+@click.option("--stage", metavar="STAGE", shell_complete=completing.stages,
+              help="The teardown stage the machine is in now.")  # fmt: skip
+@click.option("--planner", type=click.Choice(list(PLANNERS)), default="look-ahead",
+              show_default=True, help="How far it thinks ahead.")  # fmt: skip
+@click.option("--depth", type=click.IntRange(1, 40), default=7, show_default=True,
+              help="Steps after which a branch ends in a plain repair order.")  # fmt: skip
+@click.option("--fold", "fold", type=click.FloatRange(0, 100), default=3.0, show_default=True,
+              help="Fold branches reached less often than this, in percent.")  # fmt: skip
+@click.option("--html", "html", type=click.Path(dir_okay=False, path_type=Path),
+              help="Write the plan as a page to print, and say so.")  # fmt: skip
+@click.option("--dot", is_flag=True, help="Print it in the DOT language.")
+@click.option("--json", "as_json", is_flag=True, help="Print it as JSON.")
+def plan_command(
+    model: str | None,
+    saw: tuple[str, ...],
+    tried: tuple[str, ...],
+    now: tuple[str, ...],
+    stage: str | None,
+    planner: str,
+    depth: int,
+    fold: float,
+    html: Path | None,
+    dot: bool,
+    as_json: bool,
+) -> None:
+    """The whole plan from here: what to check, what each result leads to, what to repair."""
+    compiled = load_model(pick_model(model))
+    shop = read_shop()
+    findings = findings_of([read_answer(compiled, typed) for typed in saw])
+    known = {name: result for name, result in findings.items() if result is not None}
+    refuse_stopped(compiled, known)
+    steps = read_tried(compiled, tried, now)
+    unclear = [name for name, result in findings.items() if result is None]
+    problem = build_problem(compiled, known, tried=steps, unclear=unclear, stage=stage, shop=shop)
+    with _progress() as tell:
+        plan = make_plan(
+            problem, PLANNERS[planner](problem, shop), fold_below=fold / 100, depth=depth,
+            progress=tell,
+        )  # fmt: skip
+    told = ", ".join(f"{name}={result}" for name, result in known.items())
+    for step in steps:
+        told += f"; then {compiled.model.repairs_by_name[step.repair].title} did not cure"
+        told += "".join(f", {name}={result}" for name, result in step.findings.items())
+    _print(compiled, plan, shop, told or "only the complaint", html, dot, as_json)
+
+
+def _print(
+    compiled: CompiledModel,
+    plan: Plan,
+    shop: Shop,
+    told: str,
+    html: Path | None,
+    dot: bool,
+    as_json: bool,
+) -> None:
+    from faultfinder.report.plan_text import plan_dot, plan_json, plan_lines
+
+    model = compiled.model
+    if html is not None:
+        from faultfinder.report.plan_html import plan_page
+
+        try:
+            html.write_text(plan_page(model, plan, shop.currency, told), encoding="utf-8")
+        except OSError as error:
+            raise FaultfinderError(
+                f"The page {html} cannot be written: {error.strerror}."
+            ) from error
+        click.echo(f"Plan written to {html}.", err=as_json or dot)
+    if as_json:
+        click.echo(json.dumps(plan_json(model, plan, shop.currency), indent=2))
+    elif dot:
+        click.echo(plan_dot(model, plan), nl=False)
+    elif html is None:
+        click.echo("\n".join(plan_lines(model, plan, shop.currency, told)))
+
+
+@contextmanager
+def _progress() -> Iterator[Callable[[float], None] | None]:
+    """A progress bar on the terminal's error stream; nothing where nobody watches."""
+    if not sys.stderr.isatty():
+        yield None
+        return
+    done = 0.0
+    with click.progressbar(length=1000, label="Planning", file=sys.stderr) as bar:
+
+        def tell(leaf: float) -> None:
+            nonlocal done
+            before = int(done * 1000)
+            done += leaf
+            bar.update(int(done * 1000) - before)
+
+        yield tell

@@ -1,0 +1,31 @@
+"""`faultfinder prove`: how a repair is done, and what proves it before the cover goes on."""
+
+from __future__ import annotations
+
+import json
+
+import click
+
+from faultfinder.cli import completing
+from faultfinder.cli.looking import pick_model
+from faultfinder.cli.repaired import find_repair
+from faultfinder.decide.shop_file import read_shop
+from faultfinder.inference.loading import load_model
+
+
+@click.command("prove", short_help="A repair: how it is done, and its proof tests.")
+@click.argument("repair", shell_complete=completing.repairs)
+@click.option("--model", "-m", metavar="NAME", shell_complete=completing.models,
+              help="A model's name or file. Not needed when there is only one.")  # fmt: skip
+@click.option("--json", "as_json", is_flag=True, help="Print it as JSON.")
+def prove_command(repair: str, model: str | None, as_json: bool) -> None:
+    """How REPAIR is done, and the tests that prove it before the cover goes back on."""
+    from faultfinder.report.text_repair import repair_json, repair_lines
+
+    compiled = load_model(pick_model(model))
+    found = find_repair(compiled, repair)
+    shop = read_shop()
+    if as_json:
+        click.echo(json.dumps(repair_json(compiled.model, found, shop.currency), indent=2))
+    else:
+        click.echo("\n".join(repair_lines(compiled.model, found, shop.currency)))

@@ -1,0 +1,170 @@
+"""A model file -> FaultModel, or all that is wrong with it at once.
+
+The order: text -> nodes (`yaml_nodes`), heads of the variables (`read_variables`),
+distributions (`read_distributions`), the shop (`read_parts`, `read_repairs`), and
+last what only the whole can show (`validate`).
+"""
+
+from __future__ import annotations
+
+import hashlib
+from pathlib import Path
+
+from faultfinder.errors import MisuseError, ModelFileError
+from faultfinder.model.faults import Faults, TooManyProblems, shown
+from faultfinder.model.fields import Fields, good_name
+from faultfinder.model.parts import FaultModel, Kind, Variable
+from faultfinder.model.read_distributions import read_family
+from faultfinder.model.read_parts import (
+    read_checks,
+    read_moves,
+    read_stages,
+    read_start,
+    read_stops,
+)
+from faultfinder.model.read_repairs import read_proofs, read_repairs, read_retest
+from faultfinder.model.read_variables import Head, read_heads
+from faultfinder.model.validate import validate
+from faultfinder.model.yaml_nodes import SIZE_LIMIT, Node, read_nodes
+
+SCHEMA = 1
+"""The version of the file's form that is read."""
+
+_KEYS = [
+    "faultfinder_model",
+    "name",
+    "title",
+    "about",
+    "start",
+    "complaint",
+    "histories",
+    "causes",
+    "conditions",
+    "findings",
+    "stages",
+    "moves",
+    "checks",
+    "stops",
+    "proofs",
+    "repairs",
+]
+
+
+def read_model(path: Path) -> FaultModel:
+    """Read a model file.
+
+    Raises MisuseError when there is no such file or it cannot be read, and
+    ModelFileError with every problem found in it.
+    """
+    try:
+        with path.open("rb") as file:
+            # One byte more than allowed is enough to know that it is too long.
+            content = file.read(SIZE_LIMIT + 1)
+    except FileNotFoundError:
+        raise MisuseError(f"There is no file {path}. Name a model file (*.yaml).") from None
+    except IsADirectoryError:
+        raise MisuseError(f"{path} is a folder. Name a model file (*.yaml) in it.") from None
+    except (OSError, ValueError) as error:
+        reason = error.strerror if isinstance(error, OSError) else error
+        raise MisuseError(f"{path} cannot be read: {reason}.") from None
+    return parse_model(content, str(path))
+
+
+def parse_model(text: str | bytes, file: str) -> FaultModel:
+    """Read the content of a model file; `file` is its name in messages.
+
+    Raises ModelFileError with every problem found.
+    """
+    content = text.encode("utf-8", "surrogatepass") if isinstance(text, str) else bytes(text)
+    document = read_nodes(content, file)
+    faults = Faults(file, document.problems)
+    try:
+        model = _read_all(document.root, faults, file, hashlib.sha256(content).hexdigest())
+    except TooManyProblems:
+        model = None
+    if faults.problems or model is None:
+        raise ModelFileError(faults.problems)
+    return model
+
+
+def _read_all(node: Node, faults: Faults, file: str, digest: str) -> FaultModel | None:
+    """The model as far as it can be read; None when there is nothing to read."""
+    root = Fields(faults, node, 1, "the model file", _KEYS)
+    if not root.usable:
+        return None
+    _read_version(faults, root)
+    heads = read_heads(faults, root)
+    stages = read_stages(faults, root)
+    stage_names = [stage.name for stage in stages]
+    variables: list[Variable] = []
+    unsound: set[str] = set()
+    for head in heads.values():
+        family = read_family(faults, head, heads)
+        if not family.sound:
+            unsound.add(head.name)
+        variables.append(
+            Variable(
+                name=head.name,
+                kind=head.kind,
+                title=head.title,
+                states=head.states,
+                distribution=family.distribution,
+                ask=head.ask,
+                words=head.words,
+                reading=head.reading,
+                note=head.note,
+                basis=head.basis,
+                line=head.line,
+            )
+        )
+    complaint = next((head for head in heads.values() if head.kind is Kind.COMPLAINT), None)
+    proofs = read_proofs(faults, root)
+    model = FaultModel(
+        name=_read_name(faults, root, file),
+        title=root.text("title", "Give the machine family, such as title: Thin clamshell."),
+        variables=tuple(variables),
+        checks=read_checks(faults, root, heads, stage_names),
+        stages=stages,
+        moves=read_moves(faults, root, stage_names),
+        start=read_start(faults, root, stage_names),
+        complaint=None if complaint is None else complaint.name,
+        about=root.text("about"),
+        stop_rules=read_stops(faults, root, heads),
+        repairs=read_repairs(faults, root, heads, stage_names, proofs),
+        proofs=proofs,
+        retest=read_retest(faults, complaint),
+        digest=digest,
+    )
+    validate(model, faults, frozenset(unsound), _state_lines(heads))
+    return model
+
+
+def _state_lines(heads: dict[str, Head]) -> dict[tuple[str, str], int]:
+    return {
+        (head.name, state): line
+        for head in heads.values()
+        for state, line in head.state_lines.items()
+    }
+
+
+def _read_version(faults: Faults, root: Fields) -> None:
+    right = f"This program reads version {SCHEMA}: write faultfinder_model: {SCHEMA}."
+    word = root.word("faultfinder_model", right)
+    if word is not None and word.value.strip() != str(SCHEMA):
+        faults.add(word.line, f"faultfinder_model is {shown(word.value)}.", right)
+
+
+def _read_name(faults: Faults, root: Fields, file: str) -> str:
+    path = Path(file)
+    is_file = path.suffix in (".yaml", ".yml")
+    needed = f"Give the name of the file: name: {path.stem if is_file else 'thin_clamshell'}."
+    word = root.word("name", needed)
+    if word is None or not good_name(faults, word, "The model"):
+        return ""
+    if is_file and word.value != path.stem:
+        faults.add(
+            word.line,
+            f"The model is called {shown(word.value)}, and its file {path.name}.",
+            f"Both must be the same: write name: {path.stem}, or rename the file.",
+        )
+    return word.value
