@@ -29,7 +29,7 @@ from faultfinder.report.text_ask import (
 from faultfinder.report.text_next import next_page
 from faultfinder.report.text_why import add_why
 from faultfinder.report.view import View
-from faultfinder.report.wording import harmless
+from faultfinder.report.wording import wrapped
 
 DONE = frozenset({"done", "quit", "exit", "q"})
 BACK, WHY, SKIP, HELP = "back", "why", "skip", "help"
@@ -60,6 +60,7 @@ class Session:
     read: Callable[[str], str]
     say: Callable[[str], None]
     earlier: list[Place] = field(default_factory=list)
+    _looked_at: tuple[tuple[tuple[Answer, ...], str], View] | None = None
 
     def run(self) -> View:
         """Ask until there is nothing worth asking, or "done"; the view to end with."""
@@ -80,8 +81,16 @@ class Session:
             view = self._view()
         return view
 
-    def _view(self) -> View:
-        return self.bench.view(self.place.answers, self.place.stage)
+    def _view(self, place: Place | None = None) -> View:
+        """The view of a place, worked out once while it stays the one looked at."""
+        at = place or self.place
+        if self._looked_at is None or self._looked_at[0] != (at.answers, at.stage):
+            view = self.bench.view(at.answers, at.stage)
+            self._looked_at = ((at.answers, at.stage), view)
+        return self._looked_at[1]
+
+    def _complain(self, text: str) -> None:
+        self.say("\n".join(wrapped(text)))
 
     # What to ask
 
@@ -94,8 +103,19 @@ class Session:
                 return one
         worth = [one for one in ranked if one.worth]
         at_hand = [one for one in worth if view.check(one).intake and not one.route.moves]
-        chosen = next(iter(at_hand or worth), None)
+        chosen = self._safe_first(view, ranked, next(iter(at_hand or worth), None))
         self.place = replace(self.place, check="" if chosen is None else chosen.check)
+        return chosen
+
+    def _safe_first(
+        self, view: View, ranked: list[RankedCheck], chosen: RankedCheck | None
+    ) -> RankedCheck | None:
+        """The look that must come before the chosen check, or that check itself."""
+        if chosen is not None and self.place.at_bench:
+            for check, rule in view.safety_first(chosen):
+                for one in ranked:
+                    if one.check == check.name and rule.finding in self._open(view, check):
+                        return one
         return chosen
 
     def _open(self, view: View, check: Check) -> list[str]:
@@ -107,7 +127,7 @@ class Session:
         while True:
             typed = self.read("Go on at the bench? Enter: yes, done: no > ").strip().lower()
             if typed in ("", "yes", "y"):
-                self._go(replace(self.place, at_bench=True))
+                self._go(replace(self.place, at_bench=True, check=""))
                 return False
             if typed in ("no", "n") or typed in DONE:
                 return True
@@ -154,12 +174,12 @@ class Session:
             kept = tuple(a for a in self.place.answers if a.name != answer.name)
             stage = check.stage if answer.name in check.observes else self.place.stage
             place = replace(self.place, answers=(*kept, answer), stage=stage)
-            view = self.bench.view(place.answers, place.stage)
+            view = self._view(place)
         except MisuseError as error:
-            self.say(harmless(str(error)))
+            self._complain(str(error))
             return False
         except ImpossibleEvidence as error:
-            self.say(f'{harmless(str(error))} This answer was not taken; "back" takes back the one before.')
+            self._complain(f'{error} This answer was not taken; "back" takes back the one before.')
             return False
         self._go(place)
         if not view.diagnosis.stop:

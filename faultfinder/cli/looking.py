@@ -15,8 +15,12 @@ from faultfinder.decide.scenarios import Tried, build_problem
 from faultfinder.decide.shop import Shop
 from faultfinder.errors import FaultfinderError, MisuseError, did_you_mean
 from faultfinder.inference.compiled import CompiledModel
+from faultfinder.inference.posterior import beliefs, evidence_from, posterior
 from faultfinder.inference.target import SUM_OF_SINGLE_CAUSES, TargetSpec
 from faultfinder.report.view import View
+
+AT_THE_BENCH = 1e-3
+"""Probability of rare combinations of causes left out of the advice, for a quick answer."""
 
 
 @dataclass(frozen=True)
@@ -118,6 +122,7 @@ class Bench:
             unclear=diagnosis.unclear,
             stage=known_stage(self.compiled, stage),
             shop=self.shop,
+            lost=AT_THE_BENCH,
         )
         if self.tried:
             diagnosis = diagnose_now(
@@ -143,10 +148,10 @@ class Bench:
         before: dict[str, float] = {}
         last = ""
         if self.tried:
-            before = dict(self.diagnose(answers, None).causes)
+            before = cause_probabilities(self.compiled, answers)
             last = model.repairs_by_name[self.tried[-1].repair].title
         elif answers and answers[-1].result is not None:
-            before = dict(self.diagnose(answers[:-1], stage).causes)
+            before = cause_probabilities(self.compiled, answers[:-1])
             last = str(answers[-1])
         looked_at = check or (diagnosis.next.check if diagnosis.next else None)
         after: Mapping[str, Mapping[str, float]] = {}
@@ -156,6 +161,18 @@ class Bench:
             else:
                 after = results_after(self.compiled, diagnosis, looked_at)
         return View(model, diagnosis, self.shop, before, last, after, self.tried, advice)
+
+
+def cause_probabilities(compiled: CompiledModel, answers: Sequence[Answer]) -> dict[str, float]:
+    """The probability that each cause is present, for possible answers; nothing about checks."""
+    known = {name: result for name, result in findings_of(answers).items() if result is not None}
+    calibrated = beliefs(compiled, evidence_from(compiled, known))
+    chances = {}
+    for number in compiled.causes:
+        name, states = compiled.network.names[number], compiled.network.states[number]
+        faulty = [states.index(state) for state in compiled.model.faulty_states(name)]
+        chances[name] = float(posterior(compiled, calibrated, number)[faulty, 0].sum())
+    return chances
 
 
 def known_stage(compiled: CompiledModel, stage: str | None) -> str | None:

@@ -112,6 +112,9 @@ def commands() -> None:
 
 def run() -> NoReturn:
     """Entry point of the installed command."""
+    # The tables are small: threads cost more to start than they save, most of all on a
+    # busy machine. Numpy reads this when it is first imported.
+    os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
     for stream in (sys.stdout, sys.stderr):
         if hasattr(stream, "reconfigure"):
             # A terminal that cannot show a sign shows its code, never a traceback.

@@ -82,8 +82,7 @@ def advise(problem: Problem, model: FaultModel, dear_part: float) -> Advice:
     planner = LookAhead(problem)
     situation = start(problem)
     stop = repair_now(problem, situation)
-    weighed = planner.weigh_checks(situation, stop.expected_cost)
-    action = planner.decide(situation)
+    action, weighed = planner.weigh(situation)
     order = best_order(problem, situation.weights, situation.stage)
     kind, name = action.kind, ""
     if kind == "check":
@@ -212,8 +211,7 @@ def _spread(
 
 def _needless(problem: Problem, weights: np.ndarray, repair: int) -> float:
     """P(none of the causes a repair mends is present)."""
-    mends = (problem.success[repair] > 0.0).any(axis=1)
-    return float(weights @ ~mends)
+    return float(problem.in_classes(weights) @ problem.needless(repair))
 
 
 def _wasted(
@@ -226,9 +224,9 @@ def _wasted(
     for step in order.steps:
         name = problem.repairs[step.repair].name
         if model.repairs_by_name[name].part.likely >= dear:
-            needless = ~(problem.success[step.repair] > 0.0).any(axis=1)
             unfixed = 1.0 - problem.fixed_after(tried)[0]
-            wasted += shown * float(situation.weights @ (unfixed * needless))
+            needless = unfixed * problem.needless(step.repair)
+            wasted += shown * float(problem.in_classes(situation.weights) @ needless)
         tried = tried | {step.repair}
         shown *= 1.0 - problem.missed
     return wasted

@@ -130,12 +130,7 @@ def diagnose(
     calibrated = beliefs(compiled, evidence)
     log_evidence = float(calibrated.log_evidence[0])
     if np.isneginf(log_evidence):
-        raise ImpossibleEvidence(
-            [
-                (compiled.network.names[v], known[compiled.network.names[v]])
-                for v in smallest_contradiction(compiled, evidence, always)
-            ]
-        )
+        raise contradiction(compiled, evidence, known)
     states = {
         variable.name: dict(
             zip(
@@ -174,6 +169,16 @@ def diagnose(
         stage=stage,
         warnings=surprises(compiled, evidence, known, always),
         stop=stop,
+    )
+
+
+def contradiction(
+    compiled: CompiledModel, evidence: Evidence, known: Mapping[str, str]
+) -> ImpossibleEvidence:
+    """The refusal that names a smallest set of findings that contradict each other."""
+    found = smallest_contradiction(compiled, evidence, complaint_only(compiled))
+    return ImpossibleEvidence(
+        [(compiled.network.names[v], known[compiled.network.names[v]]) for v in found]
     )
 
 

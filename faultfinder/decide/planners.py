@@ -2,10 +2,11 @@
 
 - `OneStep`: the check with the most information per cost while that is worth it,
   then the best repair order;
-- `LookAhead` (the default): every check is weighed by what it saves on the
-  expected cost of repair (Heckerman, Breese & Rommelse 1995), and the most
-  promising ones by what they save together with a check after them, so that
-  opening the cover once is weighed against all that it gives access to;
+- `LookAhead`: every check is weighed by what it saves on the expected cost of
+  repair (Heckerman, Breese & Rommelse 1995), and the most promising ones by what
+  they save together with a check or repair after them;
+- `faultfinder.decide.rollout.RollOut` (the default): each promising action followed
+  to the end of the job by `OneStep`;
 - `faultfinder.decide.exact.Exact`: dynamic programming, for small problems.
 """
 
@@ -170,19 +171,39 @@ class OneStep:
     def _gains(self) -> Gains:
         return Gains(self.problem)
 
+    def bits(self, weights: Array) -> Array:
+        """The information gain of every check, in bits: shape (checks,)."""
+        return self._gains.bits(weights)
+
+    @cached_property
+    def _own(self) -> tuple[Array, Ints]:
+        checks = self.problem.checks
+        return np.array([c.cost for c in checks]), np.array([c.stage for c in checks], dtype=int)
+
     def decide(self, situation: Situation) -> Action:
         """The open check with most bits per cost, or the next repair."""
-        bits = self._gains.bits(situation.weights)
-        best: tuple[float, int] | None = None
-        for check in range(len(self.problem.checks)):
-            cost = check_cost(self.problem, situation, check)
-            worth = bits[check] > 1e-9 and bits[check] * self.worth_per_bit >= cost
-            if check not in situation.checked and worth:
-                score = float(bits[check]) / cost if cost > 0.0 else np.inf
-                if best is None or score > best[0]:
-                    best = (score, check)
-        repair = repair_now(self.problem, situation)
-        return repair if best is None else Action("check", best[1], repair.expected_cost)
+        if self.problem.checks:
+            bits = self.bits(situation.weights)
+            own, stages = self._own
+            cost = own + self.problem.travel[situation.stage, stages]
+            bits[list(situation.checked)] = 0.0
+            worth = (bits > 1e-9) & (bits * self.worth_per_bit >= cost)
+            if worth.any():
+                score = np.where(worth, bits / np.maximum(cost, 1e-9), -1.0)
+                return Action("check", int(score.argmax()), np.nan)
+        return repair_now(self.problem, situation)
+
+
+def promising_repairs(problem: Problem, situation: Situation, most: int) -> list[int]:
+    """The repairs most likely to end the job for their cost, at most `most`."""
+    fixed = problem.fixed_after(frozenset())[1] @ problem.in_classes(situation.weights)
+    scored = []
+    for repair in range(len(problem.repairs)):
+        cost = float(problem.act_cost[situation.stage, repair])
+        if repair not in situation.repaired and np.isfinite(cost) and fixed[repair] > 1e-6:
+            scored.append((-float(fixed[repair]) / max(cost, 1e-9), repair))
+    scored.sort()
+    return [repair for _, repair in scored[:most]]
 
 
 @dataclass(frozen=True, eq=False)
@@ -194,8 +215,8 @@ class LookAhead:
     """
 
     problem: Problem
-    width: int = 6
-    inner: int = 4
+    width: int = 4
+    inner: int = 3
     inner_repairs: int = 1
     name: str = "look-ahead"
 
@@ -205,12 +226,16 @@ class LookAhead:
 
     def decide(self, situation: Situation) -> Action:
         """The action with the least expected cost as far as this planner sees."""
+        return self.weigh(situation)[0]
+
+    def weigh(self, situation: Situation) -> tuple[Action, list[Action]]:
+        """The action with the least expected cost, and all open checks, the best first."""
         stop = repair_now(self.problem, situation)
+        checks = self.weigh_checks(situation, stop.expected_cost)
         best = stop
-        for action in self.weigh_checks(situation, stop.expected_cost):
-            if action.expected_cost < best.expected_cost - 1e-9:
-                best = action
-        return self._weigh_repairs(situation, best)
+        if checks and checks[0].expected_cost < stop.expected_cost - 1e-9:
+            best = checks[0]
+        return self._weigh_repairs(situation, best), checks
 
     def weigh_checks(self, situation: Situation, stop_cost: float) -> list[Action]:
         """Every open check with its expected cost, the best first.
@@ -248,7 +273,7 @@ class LookAhead:
                 continue
             if action.stage not in best or bits[check] > bits[best[action.stage]]:
                 best[action.stage] = check
-        return sorted(best.values(), key=lambda check: -bits[check])[:3]
+        return sorted(best.values(), key=lambda check: -bits[check])[:2]
 
     def _cost_of_check(self, situation: Situation, check: int, depth: int) -> tuple[float, int]:
         total = check_cost(self.problem, situation, check)
@@ -270,7 +295,7 @@ class LookAhead:
             cost, _ = self._cost_of_check(situation, check, depth - 1)
             if cost < best:
                 best, then = cost, check
-        for repair in self._first_repairs(situation)[: self.inner_repairs]:
+        for repair in promising_repairs(self.problem, situation, self.inner_repairs):
             cost = self._cost_of_repair(situation, repair, depth - 1)
             if cost < best:
                 best, then = cost, -1
@@ -290,7 +315,7 @@ class LookAhead:
 
     def _weigh_repairs(self, situation: Situation, best: Action) -> Action:
         """A repair is worth more when a check can follow where it did not cure."""
-        for repair in self._first_repairs(situation):
+        for repair in promising_repairs(self.problem, situation, 3):
             total = self._cost_of_repair(situation, repair, 1)
             if total < best.expected_cost - 1e-9:
                 best = Action("repair", repair, total)
@@ -303,14 +328,3 @@ class LookAhead:
         total = float(problem.act_cost[situation.stage, repair])
         total += passes * float(problem.finish[stage]) + slipped * problem.comeback
         return total if nxt is None else total + fails * self._value(nxt, depth)[0]
-
-    def _first_repairs(self, situation: Situation) -> list[int]:
-        problem = self.problem
-        fixed = problem.fixed_after(frozenset())[1] @ situation.weights
-        scored = []
-        for repair in range(len(problem.repairs)):
-            cost = float(problem.act_cost[situation.stage, repair])
-            if repair not in situation.repaired and np.isfinite(cost) and fixed[repair] > 1e-6:
-                scored.append((-float(fixed[repair]) / max(cost, 1e-9), repair))
-        scored.sort()
-        return [repair for _, repair in scored[:3]]

@@ -137,8 +137,12 @@ class Problem:
         return {}
 
     @cached_property
-    def _numbers(self) -> Mapping[tuple[int, ...], int]:
-        return {tuple(row): number for number, row in enumerate(self.scenarios.tolist())}
+    def _codes(self) -> tuple[Ints, Ints, Ints]:
+        """Each scenario as one number: (codes, place value per cause, order by code)."""
+        cards = self.scenarios.max(axis=0, initial=0) + 1
+        values = np.concatenate([[1], np.cumprod(cards[:-1])]).astype(np.int64)
+        codes = self.scenarios @ values
+        return codes, values, np.argsort(codes)
 
     def moves(self, repair: int) -> tuple[Ints, Ints, Array]:
         """How a repair moves scenarios: (from, to, probability), one entry per possibility."""
@@ -147,28 +151,20 @@ class Problem:
         return self._moves[repair]
 
     def _work_out_moves(self, repair: int) -> tuple[Ints, Ints, Array]:
-        origin: list[int] = []
-        goal: list[int] = []
-        chance: list[float] = []
+        codes, values, order = self._codes
+        origin = np.arange(len(codes))
+        goal, chance = codes, np.ones(len(codes))
         success = self.success[repair]
-        for number, row in enumerate(self.scenarios.tolist()):
-            ways: list[tuple[tuple[int, ...], float]] = [(tuple(row), 1.0)]
-            for cause in np.flatnonzero(success[number]).tolist():
-                gone = float(success[number, cause])
-                ways = [
-                    way
-                    for state, p in ways
-                    for way in (
-                        ((*state[:cause], 0, *state[cause + 1 :]), p * gone),
-                        (state, p * (1.0 - gone)),
-                    )
-                    if way[1] > 0.0
-                ]
-            for state, p in ways:
-                origin.append(number)
-                goal.append(self._numbers[state])
-                chance.append(p)
-        return np.array(origin), np.array(goal), np.array(chance)
+        for cause in np.flatnonzero((success > 0.0).any(axis=0)).tolist():
+            gone = success[origin, cause]
+            split = gone > 0.0
+            cleared = goal[split] - self.scenarios[origin[split], cause] * values[cause]
+            goal = np.concatenate([goal, cleared])
+            chance = np.concatenate([chance * (1.0 - gone), chance[split] * gone[split]])
+            origin = np.concatenate([origin, origin[split]])
+        possible = chance > 0.0
+        found = order[np.searchsorted(codes[order], goal[possible])]
+        return origin[possible], found, chance[possible]
 
     def after_repair(self, weights: Array, repair: int) -> Array:
         """The belief about the machine as it is after a repair, nothing else known."""
@@ -185,20 +181,86 @@ class Problem:
         return weights * np.where(self.faulty > 0.0, self.missed, 1.0)
 
     @cached_property
+    def _classes(self) -> tuple[Ints, Array, Array]:
+        """Scenarios that every repair treats alike count as one.
+
+        Returns the class of each scenario; 1 for a slot that holds a cause, shape
+        (slots, classes); and the repairs' success on it, shape (repairs, slots, classes).
+        """
+        held = self.scenarios != 0
+        slots = max(int(held.sum(axis=1).max(initial=0)), 1)
+        # Only the causes that a scenario holds: few, where there are many causes.
+        order = np.argsort(~held, axis=1, kind="stable")[:, :slots]
+        present = np.take_along_axis(held, order, axis=1)
+        success = np.take_along_axis(self.success, order[None], axis=2)
+        success = np.where(present[None], success, -1.0).transpose(1, 2, 0)
+        if self.repairs:
+            # The same causes in another order are the same.
+            keys = np.ascontiguousarray(success).view([("", np.float64)] * len(self.repairs))
+            keys = np.sort(keys[..., 0], axis=1)
+            flat = np.ascontiguousarray(keys).view(np.float64).reshape(len(held), -1)
+        else:
+            flat = np.where(present, -2.0, -1.0).astype(np.float64)
+        _, first, which = np.unique(flat, axis=0, return_index=True, return_inverse=True)
+        chosen = present[first].T.astype(np.float64)
+        mends = np.maximum(success[first].transpose(2, 1, 0), 0.0)
+        return which.reshape(-1), np.ascontiguousarray(chosen), np.ascontiguousarray(mends)
+
+    def in_classes(self, weights: Array) -> Array:
+        """The belief summed over scenarios that every repair treats alike: shape (classes,)."""
+        which, present, _ = self._classes
+        summed = np.bincount(which, weights, minlength=present.shape[1])
+        return summed.astype(np.float64, copy=False)
+
+    def needless(self, repair: int) -> Array:
+        """1 for each class in which a repair mends nothing, else 0: shape (classes,)."""
+        helped = (self._classes[2][repair] > 0.0).any(axis=0)
+        return np.where(helped, 0.0, 1.0)
+
+    def faults_left(self, done: frozenset[int]) -> tuple[Array, Array]:
+        """P(a cause is still there) after `done`, shape (slots, classes), and the repairs'
+        success on it, shape (repairs, slots, classes)."""
+        _, left, success = self._classes
+        for repair in done:
+            left = left * (1.0 - success[repair])
+        return left, success
+
+    @cached_property
+    def outward(self) -> tuple[tuple[tuple[int, int, float], ...], ...]:
+        """From each stage the other stages, the farthest first: (stage, last stage on the
+        way to it, money from that one)."""
+        found = []
+        for stage in range(len(self.stages)):
+            before = self.behind(stage)
+            order = sorted(before, key=lambda p: (-self.travel[stage, p], -p))
+            found.append(tuple((p, before[p], float(self.travel[before[p], p])) for p in order))
+        return tuple(found)
+
+    @cached_property
+    def repair_places(self) -> tuple[int, ...]:
+        """The stage each repair is done in."""
+        return tuple(repair.stage for repair in self.repairs)
+
+    @cached_property
+    def inner_costs(self) -> tuple[float, ...]:
+        """Cost of each repair once its stage is reached, powered look included."""
+        return tuple(
+            float(r.cost + self.travel[r.stage, r.test_stage] + self.retest) for r in self.repairs
+        )
+
+    @cached_property
     def _fixed(self) -> dict[frozenset[int], tuple[Array, Array]]:
         return {}
 
     def fixed_after(self, done: frozenset[int]) -> tuple[Array, Array]:
-        """P(no fault left | scenario) after the repairs in `done`, and after each one more.
+        """P(no fault left | class) after the repairs in `done`, and after each one more.
 
-        Returns arrays of shape (scenarios,) and (repairs, scenarios). Kept, since
-        a plan asks for the same few sets again and again.
+        Returns arrays of shape (classes,) and (repairs, classes), for beliefs from
+        `in_classes`. Kept, since a plan asks for the same few sets again and again.
         """
         if done not in self._fixed:
-            left = np.where(self.scenarios != 0, 1.0, 0.0)
-            for repair in done:
-                left = left * (1.0 - self.success[repair])
-            now = np.prod(1.0 - left, axis=1)
-            more = np.prod(1.0 - left[None] * (1.0 - self.success), axis=2)
+            left, success = self.faults_left(done)
+            now = np.prod(1.0 - left, axis=0)
+            more = np.prod(1.0 - left[None] * (1.0 - success), axis=1)
             self._fixed[done] = (now, more)
         return self._fixed[done]

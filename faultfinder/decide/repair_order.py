@@ -27,6 +27,13 @@ NEGLIGIBLE = 1e-4
 """A sequence ends when it would be continued with less than this probability."""
 
 
+BARELY = 1e-3
+"""The same, where many orders are only compared."""
+
+PATIENCE = 2
+"""Repairs tried on after the best point to hand over, before an order is given up."""
+
+
 @dataclass(frozen=True)
 class RepairStep:
     """One repair in an order: `reached` with what probability, `cost` if reached,
@@ -55,21 +62,30 @@ def best_order(
 
     `weights` (scenarios,) sum to one; `done` are repairs not to be tried again.
     """
-    order, _ = _greedy(problem, weights, stage, done)
+    order, _ = _greedy(problem, weights, stage, done, NEGLIGIBLE, PATIENCE)
     return evaluate_order(problem, weights, stage, order)
 
 
 def order_cost(
     problem: Problem, weights: Array, stage: int, done: frozenset[int] = frozenset()
 ) -> float:
-    """The expected cost of `best_order`, without building it."""
-    return _greedy(problem, weights, stage, done)[1]
+    """The expected cost of about that order, for comparing many beliefs quickly.
+
+    It looks less far: what is left below BARELY counts as handed over.
+    """
+    return _greedy(problem, weights, stage, done, BARELY, 1)[1]
 
 
 def _greedy(
-    problem: Problem, weights: Array, stage: int, done: frozenset[int]
+    problem: Problem,
+    weights: Array,
+    stage: int,
+    done: frozenset[int],
+    negligible: float,
+    patience: int,
 ) -> tuple[tuple[int, ...], float]:
     tried: frozenset[int] = frozenset()
+    weights = problem.in_classes(weights)
     open_repairs = [r for r in range(len(problem.repairs)) if r not in done]
     reach = 1.0 - float(problem.fixed_after(tried)[0] @ weights) if problem.repairs else 1.0
     fixed = 1.0 - reach
@@ -82,7 +98,7 @@ def _greedy(
     spent += healthy_first * float(problem.finish[stage])
     best_length = 0
     order: list[int] = []
-    while reach > NEGLIGIBLE and open_repairs:
+    while reach > negligible and open_repairs and len(order) - best_length < patience:
         rises = (problem.fixed_after(tried)[1] @ weights - fixed).tolist()
         chosen = _choose(problem, rises, stage, open_repairs)
         if chosen is None:
@@ -125,31 +141,30 @@ def _choose(
     that raises its own ratio.
     """
     here: dict[int, list[_Run]] = {}
+    places, costs = problem.repair_places, problem.inner_costs
     for repair in open_repairs:
-        if rises[repair] > 1e-12:
-            place = problem.repairs[repair].stage
-            own = float(problem.act_cost[stage, repair] - problem.travel[stage, place])
-            if np.isfinite(own):
-                here.setdefault(place, []).append(_run(rises[repair], own, repair))
+        rise = rises[repair]
+        if rise > 1e-12 and costs[repair] < np.inf:
+            here.setdefault(places[repair], []).append(_run(rise, costs[repair], repair))
     if not here:
         return None
     inside: dict[int, list[_Run]] = {}
     # The farthest stages first, so that each is folded before the one it lies behind.
-    for place in sorted(problem.behind(stage), key=lambda p: (-problem.travel[stage, p], -p)):
-        runs = sorted(here.get(place, []) + inside.pop(place, []), reverse=True)
+    for place, before, way in problem.outward[stage]:
+        runs = here.get(place, []) + inside.pop(place, [])
         if not runs:
             continue
-        before = problem.behind(stage)[place]
-        rise, cost, first = 0.0, float(problem.travel[before, place]), -1
-        while runs and (first < 0 or runs[0][0] > rise / cost):
-            _, more, price, repair = runs.pop(0)
-            rise, cost = rise + more, cost + price
-            first = repair if first < 0 else first
-            if cost <= 0.0:
+        runs.sort(reverse=True)
+        rise, cost, first, taken = 0.0, way, -1, 0
+        for ratio, more, price, repair in runs:
+            if first >= 0 and (cost <= 0.0 or ratio <= rise / cost):
                 break
+            rise, cost, taken = rise + more, cost + price, taken + 1
+            first = repair if first < 0 else first
         inside.setdefault(before, []).append(_run(rise, cost, first))
-        inside[before] += runs
-    return max(here.get(stage, []) + inside.get(stage, []))[3]
+        inside[before] += runs[taken:]
+    reached = here.get(stage, []) + inside.get(stage, [])
+    return max(reached)[3] if reached else None
 
 
 def _run(rise: float, cost: float, first: int) -> _Run:
@@ -163,13 +178,14 @@ def _by_parts(
     tried: frozenset[int],
     open_repairs: Sequence[int],
 ) -> int | None:
-    """When no single repair can end the job: the most faults removed per cost."""
-    left = np.where(problem.scenarios != 0, 1.0, 0.0)
-    for repair in tried:
-        left = left * (1.0 - problem.success[repair])
+    """When no single repair can end the job: the most faults removed per cost.
+
+    `weights` are those of the classes.
+    """
+    left, success = problem.faults_left(tried)
     best: tuple[float, int] | None = None
     for repair in open_repairs:
-        removed = float(weights @ (left * problem.success[repair]).sum(axis=1))
+        removed = float((left * success[repair]).sum(axis=0) @ weights)
         cost = float(problem.act_cost[stage, repair])
         if removed > 1e-12 and np.isfinite(cost):
             score = removed / cost if cost > 0.0 else np.inf
@@ -183,6 +199,7 @@ def evaluate_order(
 ) -> RepairOrder:
     """The expected cost of a given order, then handing over, step by step."""
     tried: frozenset[int] = frozenset()
+    weights = problem.in_classes(weights)
     fixed = float(problem.fixed_after(tried)[0] @ weights)
     shown = 1.0
     spent = fixed * float(problem.finish[stage])

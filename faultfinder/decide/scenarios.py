@@ -71,21 +71,97 @@ def scenario_values(compiled: CompiledModel, at_once: int) -> tuple[Ints, dict[i
     return scenarios, values
 
 
-@lru_cache(maxsize=8)
-def finding_likelihoods(compiled: CompiledModel, at_once: int) -> dict[int, Array]:
-    """P(result | scenario) of every finding: {variable number: (results, scenarios)}.
+@dataclass(frozen=True)
+class Histories:
+    """What the histories add to the scenarios, given what is known of them.
 
-    A finding whose parents are not all functions of the causes is averaged over
-    what is left open; its repeated noise is then taken as independent.
+    `weights` (scenarios,) is P(scenario, known histories, known findings that depend on
+    histories); `given[h]` has shape (states of h, scenarios): P(history | scenario, known).
+    """
+
+    weights: Array
+    given: Mapping[int, Array]
+
+
+@lru_cache(maxsize=8)
+def _cause_columns(
+    compiled: CompiledModel, at_once: int
+) -> dict[int, dict[tuple[int, ...], Array]]:
+    """P(state of cause in scenario | state of its history parents), for each such state."""
+    network = compiled.network
+    _, values = scenario_values(compiled, at_once)
+    columns: dict[int, dict[tuple[int, ...], Array]] = {}
+    for cause in compiled.causes:
+        outer = [p for p in network.parents[cause] if p not in values]
+        columns[cause] = {}
+        for combo in product(*(range(network.cards[p]) for p in outer)):
+            state = dict(zip(outer, combo, strict=True))
+            index = tuple(
+                values[p] if p in values else np.int64(state[p]) for p in network.parents[cause]
+            )
+            columns[cause][combo] = network.tables[cause][(*index, values[cause])]
+    return columns
+
+
+def sum_histories(compiled: CompiledModel, findings: Mapping[str, str], at_once: int) -> Histories:
+    """Sum over all histories that are not known, for the scenarios.
+
+    `findings` may name histories and findings that depend on histories and on functions
+    of the causes only. Raises FaultfinderError for a model whose causes depend on more
+    than histories and other causes.
     """
     network = compiled.network
     scenarios, values = scenario_values(compiled, at_once)
+    roots = _roots(compiled)
+    columns = _cause_columns(compiled, at_once)
+    open_states = [
+        [network.states[root].index(findings[network.names[root]])]
+        if network.names[root] in findings
+        else list(range(network.cards[root]))
+        for root in roots
+    ]
+    seen = [network.index[n] for n in findings if network.index[n] not in roots]
+    total = np.zeros(len(scenarios))
+    given = {root: np.zeros((network.cards[root], len(scenarios))) for root in roots}
+    for combo in product(*open_states):
+        state = dict(zip(roots, combo, strict=True))
+        weights = np.full(len(scenarios), _chance(compiled, roots, state))
+        for cause in compiled.causes:
+            outer = tuple(state[p] for p in network.parents[cause] if p in state)
+            weights = weights * columns[cause][outer]
+        for number in seen:
+            index = tuple(
+                values[p] if p in values else np.int64(state[p]) for p in network.parents[number]
+            )
+            place = network.states[number].index(findings[network.names[number]])
+            weights = weights * network.tables[number][(*index, place)]
+        total += weights
+        for root in roots:
+            given[root][state[root]] += weights
+    safe = np.where(total > 0.0, total, 1.0)
+    return Histories(total, {root: held / safe for root, held in given.items()})
+
+
+def _roots(compiled: CompiledModel) -> list[int]:
+    return [compiled.network.index[v.name] for v in compiled.model.of_kind(Kind.HISTORY)]
+
+
+def _chance(compiled: CompiledModel, roots: Sequence[int], state: Mapping[int, int]) -> float:
+    chance = 1.0
+    for root in roots:
+        index = tuple(state[p] for p in compiled.network.parents[root])
+        chance *= float(compiled.network.tables[root][(*index, state[root])])
+    return chance
+
+
+@lru_cache(maxsize=8)
+def _plain_likelihoods(compiled: CompiledModel, at_once: int) -> dict[int, Array]:
+    """P(result | scenario), shape (results, scenarios), of findings that depend on nothing
+    but functions of the causes."""
+    network = compiled.network
+    scenarios, values = scenario_values(compiled, at_once)
     found: dict[int, Array] = {}
-    dear: list[int] = []
-    for variable in compiled.model.variables:
-        if variable.kind not in (Kind.FINDING, Kind.COMPLAINT):
-            continue
-        number = network.index[variable.name]
+    for number in _findings(compiled):
         if number in values:
             found[number] = np.eye(network.cards[number])[:, values[number]]
         elif all(parent in values for parent in network.parents[number]):
@@ -93,10 +169,55 @@ def finding_likelihoods(compiled: CompiledModel, at_once: int) -> dict[int, Arra
             table = network.tables[number]
             rows = table[index] if index else np.broadcast_to(table, (len(scenarios), len(table)))
             found[number] = np.ascontiguousarray(rows.T)
-        else:
-            dear.append(number)
-    for begin in range(0, len(scenarios) if dear else 0, 512):
-        part = scenarios[begin : begin + 512]
+    return found
+
+
+def _findings(compiled: CompiledModel) -> list[int]:
+    kinds = (Kind.FINDING, Kind.COMPLAINT)
+    return [compiled.network.index[v.name] for v in compiled.model.variables if v.kind in kinds]
+
+
+def on_histories(compiled: CompiledModel, at_once: int) -> frozenset[int]:
+    """Findings that depend on histories besides functions of the causes."""
+    roots = set(_roots(compiled))
+    _, values = scenario_values(compiled, at_once)
+    plain = _plain_likelihoods(compiled, at_once)
+    return frozenset(
+        number
+        for number in _findings(compiled)
+        if number not in plain
+        and all(p in roots or p in values for p in compiled.network.parents[number])
+    )
+
+
+def finding_likelihoods(
+    compiled: CompiledModel, histories: Histories, at_once: int
+) -> dict[int, Array]:
+    """P(result | scenario, known histories) of every finding: {variable: (results, scenarios)}.
+
+    What a finding has in common with others beyond the causes (a history not asked, a
+    condition that is no function of the causes) is averaged over, so that it counts as
+    independent noise when several of them are planned for.
+    """
+    network = compiled.network
+    scenarios, values = scenario_values(compiled, at_once)
+    found = dict(_plain_likelihoods(compiled, at_once))
+    averaged = on_histories(compiled, at_once)
+    for number in averaged:
+        parents = network.parents[number]
+        outer = [p for p in parents if p not in values]
+        rows = np.zeros((network.cards[number], len(scenarios)))
+        for combo in product(*(range(network.cards[p]) for p in outer)):
+            state = dict(zip(outer, combo, strict=True))
+            index = tuple(values[p] if p in values else np.int64(state[p]) for p in parents)
+            share = np.ones(len(scenarios))
+            for p, place in state.items():
+                share = share * histories.given[p][place]
+            rows += (network.tables[number][index] * share[:, None]).T
+        found[number] = rows
+    dear = [number for number in _findings(compiled) if number not in found]
+    for begin in range(0, len(scenarios) if dear else 0, 256):
+        part = scenarios[begin : begin + 256]
         columns = {
             cause: np.eye(network.cards[cause])[:, part[:, i]]
             for i, cause in enumerate(compiled.causes)
@@ -109,49 +230,19 @@ def finding_likelihoods(compiled: CompiledModel, at_once: int) -> dict[int, Arra
     return found
 
 
-def prior_weights(compiled: CompiledModel, histories: Mapping[str, str], at_once: int) -> Array:
-    """P(scenario, histories known): shape (scenarios,); what is left out is missing."""
-    network = compiled.network
-    scenarios, values = scenario_values(compiled, at_once)
-    roots = [network.index[v.name] for v in compiled.model.of_kind(Kind.HISTORY)]
-    inner = {*roots, *compiled.causes}
-    simple = all(not network.parents[root] for root in roots) and all(
-        parent in inner for cause in compiled.causes for parent in network.parents[cause]
-    )
-    if not simple:
-        return _weights_by_passes(compiled, evidence_from(compiled, histories), scenarios)
-    open_states = [
-        [network.states[root].index(histories[network.names[root]])]
-        if network.names[root] in histories
-        else list(range(network.cards[root]))
-        for root in roots
-    ]
-    total = np.zeros(len(scenarios))
-    for combo in product(*open_states):
-        state = dict(zip(roots, combo, strict=True))
-        weights = np.ones(len(scenarios))
-        for root in roots:
-            weights *= network.tables[root][state[root]]
-        for cause in compiled.causes:
-            index = tuple(
-                values[p] if p in values else np.int64(state[p]) for p in network.parents[cause]
-            )
-            weights *= network.tables[cause][(*index, values[cause])]
-        total += weights
-    return total
+@dataclass(frozen=True)
+class BeliefNow:
+    """The belief about the machine as it is: weights (scenarios,) summing to one.
 
+    `likelihoods` are P(result | scenario) of every finding; `neglected` is the
+    probability of the scenarios left out, `evidence_probability` that of the findings
+    before any repair.
+    """
 
-def _weights_by_passes(compiled: CompiledModel, evidence: Evidence, scenarios: Ints) -> Array:
-    network = compiled.network
-    parts = []
-    for begin in range(0, len(scenarios), 512):
-        part = scenarios[begin : begin + 512]
-        columns = {
-            cause: np.eye(network.cards[cause])[:, part[:, i]]
-            for i, cause in enumerate(compiled.causes)
-        }
-        parts.append(np.exp(beliefs(compiled, evidence.with_columns(columns)).log_evidence))
-    return np.concatenate(parts)
+    weights: Array
+    likelihoods: Mapping[int, Array]
+    neglected: float
+    evidence_probability: float
 
 
 def belief_now(
@@ -159,62 +250,72 @@ def belief_now(
     findings: Mapping[str, str],
     tried: Sequence[Tried] = (),
     at_once: int = 3,
-) -> tuple[Array, float, float]:
-    """Weights of the scenarios of the machine as it is now, the probability left out, and
-    that of the findings before any repair.
+) -> BeliefNow:
+    """The belief after findings, repairs that did not cure, and findings since.
 
-    `findings` were made before any repair. After each repair in `tried` the
-    complaint is taken to be still there, unless its findings say otherwise.
-    Raises ImpossibleEvidence when nothing explains what was found.
+    `findings` were made before any repair. After each repair in `tried` the complaint
+    is taken to be still there, unless its findings say otherwise. Raises
+    ImpossibleEvidence when nothing explains what was found.
     """
-    network = compiled.network
-    model = compiled.model
-    likelihoods = finding_likelihoods(compiled, at_once)
-    causes = {v.name for v in model.of_kind(Kind.CAUSE)}
-    histories = {v.name for v in model.of_kind(Kind.HISTORY)}
-    known = {name: state for name, state in findings.items() if name in histories}
+    model, network = compiled.model, compiled.network
+    roots = {v.name for v in model.of_kind(Kind.HISTORY)}
+    known = {name: state for name, state in findings.items() if name in roots}
     for step in tried:
         for name, state in step.findings.items():
-            if name in histories:
+            if name in roots:
                 known.setdefault(name, state)
-    weights = prior_weights(compiled, known, at_once)
-    scenarios, _ = scenario_values(compiled, at_once)
-
-    def seen(weights: Array, results: Mapping[str, str], complaint: bool) -> Array:
-        named = dict(results)
-        if complaint and model.complaint is not None and model.complaint not in named:
-            named[model.complaint] = model.by_name[model.complaint].states[-1]
-        for name, state in named.items():
-            number = network.index[name]
-            place = network.states[number].index(state)
-            if name in causes:
-                weights = weights * (scenarios[:, compiled.causes.index(number)] == place)
-            elif name not in histories:
-                weights = weights * likelihoods[number][place]
-        return weights
-
-    weights = seen(weights, findings, complaint=True)
+    shared = on_histories(compiled, at_once)
+    at_start = {n: s for n, s in findings.items() if network.index[n] in shared}
+    histories = sum_histories(compiled, {**known, **at_start}, at_once)
+    likelihoods = finding_likelihoods(compiled, histories, at_once)
+    judge = _Judge(compiled, likelihoods, roots, at_once)
+    rest = {name: state for name, state in findings.items() if name not in at_start}
+    weights = judge.seen(histories.weights, rest)
     kept = float(weights.sum())
     exact = float(
         np.exp(beliefs(compiled, evidence_from(compiled, {**findings, **known})).log_evidence[0])
     )
     if kept <= 0.0 or exact <= 0.0:
         raise ImpossibleEvidence(sorted(findings.items()))
-    neglected = max(0.0, 1.0 - kept / exact)
     weights = weights / kept
-    by_name = {repair.name: repair for repair in model.repairs}
+    repairs = model.repairs_by_name
     for step in tried:
-        if step.repair not in by_name:
+        if step.repair not in repairs:
             raise MisuseError(
-                f'This model has no repair "{step.repair}". {did_you_mean(step.repair, by_name)}'
+                f'This model has no repair "{step.repair}". {did_you_mean(step.repair, repairs)}'
             )
-        problem = _moving_problem(compiled, by_name[step.repair], at_once)
-        weights = seen(problem.after_repair(weights, 0), step.findings, complaint=True)
+        moving = _moving_problem(compiled, repairs[step.repair], at_once)
+        weights = judge.seen(moving.after_repair(weights, 0), step.findings)
         total = float(weights.sum())
         if total <= 0.0:
             raise ImpossibleEvidence([(step.repair, "done"), *sorted(step.findings.items())])
         weights = weights / total
-    return weights, neglected, exact
+    return BeliefNow(weights, likelihoods, max(0.0, 1.0 - kept / exact), exact)
+
+
+@dataclass(frozen=True)
+class _Judge:
+    """Weighs scenarios by what was seen; the complaint counts as seen unless denied."""
+
+    compiled: CompiledModel
+    likelihoods: Mapping[int, Array]
+    histories: set[str]
+    at_once: int
+
+    def seen(self, weights: Array, results: Mapping[str, str]) -> Array:
+        model, network = self.compiled.model, self.compiled.network
+        scenarios, _ = scenario_values(self.compiled, self.at_once)
+        named = dict(results)
+        if model.complaint is not None and model.complaint not in named:
+            named[model.complaint] = model.by_name[model.complaint].states[-1]
+        for name, state in named.items():
+            number = network.index[name]
+            place = network.states[number].index(state)
+            if number in self.compiled.causes:
+                weights = weights * (scenarios[:, self.compiled.causes.index(number)] == place)
+            elif name not in self.histories:
+                weights = weights * self.likelihoods[number][place]
+        return weights
 
 
 @lru_cache(maxsize=64)
@@ -254,8 +355,12 @@ def build_problem(
     stage: str | None = None,
     shop: Shop | None = None,
     at_once: int = 3,
+    lost: float = 1e-5,
 ) -> Problem:
     """The repair problem from here: beliefs, open checks, repairs not tried yet.
+
+    Scenarios with at most `at_once` causes are listed; the least likely of them with
+    at most `lost` together are left out again.
 
     Checks of histories are left out: they are asked at the counter, before a plan is
     made. After a repair every check is open again. Raises FaultfinderError when the
@@ -265,10 +370,11 @@ def build_problem(
     model = compiled.model
     if not model.repairs:
         raise FaultfinderError(f"The model {model.name} names no repairs, so there is no plan.")
-    weights, neglected, probability = belief_now(compiled, findings, tried, at_once)
+    belief = belief_now(compiled, findings, tried, at_once)
+    weights = belief.weights
     scenarios, _ = scenario_values(compiled, at_once)
     # Negligible scenarios cost time and cannot change a decision.
-    keep = _worth_keeping(scenarios, weights)
+    keep = _worth_keeping(scenarios, weights, lost)
     stages = tuple(item.name for item in model.stages)
     at = {name: place for place, name in enumerate(stages)}
     travel = np.full((len(stages), len(stages)), np.inf)
@@ -276,13 +382,12 @@ def build_problem(
         travel[at[begin], at[end]] = shop.cost(route.minutes, 0.0)
     now_known = tried[-1].findings if tried else findings
     closed = {*now_known, *unclear}
-    likelihoods = finding_likelihoods(compiled, at_once)
     repairs = [r for r in model.repairs if r.name not in {step.repair for step in tried}]
     return Problem(
         causes=tuple(compiled.network.names[c] for c in compiled.causes),
         scenarios=scenarios[keep],
         weights=weights[keep] / weights[keep].sum(),
-        checks=tuple(_check_actions(compiled, likelihoods, closed, at, shop, keep)),
+        checks=tuple(_check_actions(compiled, belief.likelihoods, closed, at, shop, keep)),
         repairs=tuple(_repair_action(compiled, repair, at, shop) for repair in repairs),
         stages=stages,
         stage=at[stage or model.start],
@@ -292,25 +397,23 @@ def build_problem(
         missed=model.retest.missed if model.retest else 0.0,
         comeback=shop.comeback,
         give_up=shop.hand_over,
-        neglected=neglected + float(1.0 - weights[keep].sum()),
-        evidence_probability=probability,
+        neglected=belief.neglected + float(1.0 - weights[keep].sum()),
+        evidence_probability=belief.evidence_probability,
     )
 
 
-def _worth_keeping(scenarios: Ints, weights: Array, lost: float = 1e-5) -> Ints:
-    """Rows to keep: all but a share of `lost`, and whatever repairs can lead to from them."""
+def _worth_keeping(scenarios: Ints, weights: Array, lost: float) -> Ints:
+    """Rows to keep: all but a share of `lost`, and all that repairs can lead to from them."""
     order = np.argsort(-weights)
     enough = int(np.searchsorted(np.cumsum(weights[order]), 1.0 - lost)) + 1
-    chosen = set(order[:enough].tolist()) | {0}
-    numbers = {tuple(row): number for number, row in enumerate(scenarios.tolist())}
-    for number in list(chosen):
-        row = scenarios[number].tolist()
-        present = [cause for cause, state in enumerate(row) if state]
-        for count in range(1, len(present)):
-            for removed in combinations(present, count):
-                fewer = tuple(0 if cause in removed else s for cause, s in enumerate(row))
-                chosen.add(numbers[fewer])
-    return np.array(sorted(chosen), dtype=np.int64)
+    count = (scenarios != 0).sum(axis=1)
+    # With every scenario of fewer causes kept, no repair leads out of the list.
+    keep = count < min(3, int(count.max(initial=0)))
+    keep[order[:enough]] = True
+    for fewer in range(3, int(count.max(initial=0))):
+        # More than three at once are rare: keep what they can turn into as well.
+        keep |= (count == fewer) & bool((keep & (count > fewer)).any())
+    return np.flatnonzero(keep)
 
 
 def _check_actions(

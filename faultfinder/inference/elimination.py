@@ -58,21 +58,27 @@ def joint_with_evidence(
             factors.append(((number,), np.asarray(vector, dtype=np.float64)))
     # 3. Sum the others out, the cheapest first.
     waiting = {v for scope, _ in factors for v in scope} - keep
+    weights = {v: _weight(network, factors, v) for v in waiting}
     while waiting:
-        variable = min(waiting, key=lambda v: (_weight(network, factors, v), v))
+        variable = min(waiting, key=lambda v: (weights[v], v))
         waiting.discard(variable)
         touching = [factor for factor in factors if variable in factor[0]]
         factors = [factor for factor in factors if variable not in factor[0]]
         scope = tuple(sorted({v for s, _ in touching for v in s} - {variable}))
         factors.append((scope, _product(network, touching, (*scope, variable)).sum(axis=-1)))
+        for touched in waiting.intersection(scope):
+            weights[touched] = _weight(network, factors, touched)
     return _product(network, factors, tuple(wanted))
 
 
 def _weight(
     network: DiscreteNetwork, factors: Iterable[tuple[tuple[int, ...], Array]], variable: int
 ) -> int:
-    scope = {v for s, _ in factors if variable in s for v in s}
-    return math.prod(network.cards[v] for v in scope)
+    scope: set[int] = set()
+    for own, _ in factors:
+        if variable in own:
+            scope.update(own)
+    return math.prod([network.cards[v] for v in scope])
 
 
 def _product(

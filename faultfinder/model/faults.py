@@ -14,10 +14,8 @@ SENTENCE_LENGTH = 1000
 """Characters after which a sentence is cut: a name in it can be as long as the file."""
 
 # Labels a sentence may begin with; keys of the file keep their small letter.
-_OPENINGS = frozenset(
-    ("the", "history", "cause", "condition", "finding", "check")
-    + ("stage", "move", "stop", "proof", "repair", "row")
-)
+_OPENINGS = {"the", "history", "cause", "condition", "finding", "check"}
+_OPENINGS |= {"stage", "move", "stop", "proof", "repair", "row"}
 
 
 class TooManyProblems(Exception):

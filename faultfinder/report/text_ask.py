@@ -45,7 +45,9 @@ def _add_answers(page: Page, variable: Variable) -> None:
         example = f"{variable.reading.cuts[0]:g} {unit}"
         page.text(f'Type the reading with its unit, as in "{example}"; or {states}.', 2)
         return
-    numbered = [f"{number} {state}" for number, state in enumerate(variable.states, start=1)]
+    numbered = [
+        f"{number} {_spoken(state)}" for number, state in enumerate(variable.states, start=1)
+    ]
     line = "   ".join(numbered)
     if len(line) + 2 <= WIDTH:
         page.item(" ", line)
@@ -80,3 +82,8 @@ def change_line(view: View, name: str, result: str | None) -> str:
     for warning in view.diagnosis.warnings:
         page.text(warning)
     return str(page)
+
+
+def _spoken(state: str) -> str:
+    """A state as people read it; it may be typed like this too."""
+    return state.replace("_", " ")

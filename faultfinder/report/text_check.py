@@ -2,14 +2,17 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
+
 from faultfinder.decide.next_check import RankedCheck
-from faultfinder.model.parts import Check, Move
+from faultfinder.model.parts import Check, Move, StopRule
 from faultfinder.report.page import Page
 from faultfinder.report.view import View, answers_for, result_words
 from faultfinder.report.wording import (
     before_after,
     bits,
     counted,
+    joined,
     minutes,
     money,
     percent,
@@ -28,17 +31,34 @@ def gain_and_cost(view: View, ranked: RankedCheck) -> str:
 
 
 def add_way(page: Page, view: View, ranked: RankedCheck, indent: int = 2) -> None:
-    """The stage moves in order, each with its cautions; nothing when the machine is there."""
+    """The stage moves in order, each with its cautions; nothing when the machine is there.
+
+    A look that can end the diagnosis for safety is named where it has to come.
+    """
     stages = view.model.stages_by_name
+    first = view.safety_first(ranked)
     if not ranked.route.moves:
-        page.text(f"Stage: {stages[view.check(ranked).stage].title}. It is there now.", indent)
-        _caution(page, stages[view.check(ranked).stage].caution, indent)
+        stage = stages[view.check(ranked).stage]
+        page.text(f"Stage: {stage.title}. It is there now.", indent)
+        add_caution(page, stage.caution, indent)
+        _add_safety(page, first, stage.name, indent)
         return
     page.text(f"The way there, {minutes(ranked.route.minutes)}:", indent)
+    _add_safety(page, first, ranked.route.moves[0].start, indent + 2)
     for number, move in enumerate(ranked.route.moves, start=1):
         page.item(f"{number}.", _step(view, move), indent + 2)
         for caution in dict.fromkeys((move.caution, stages[move.end].caution)):
-            _caution(page, caution, indent + 5)
+            add_caution(page, caution, indent + 5)
+        _add_safety(page, first, move.end, indent + 5)
+
+
+def _add_safety(
+    page: Page, first: Sequence[tuple[Check, StopRule]], stage: str, indent: int
+) -> None:
+    for check, rule in first:
+        if check.stage == stage:
+            results = joined((result.replace("_", " ") for result in rule.results), "or")
+            add_caution(page, f"{check.title} ({check.name}) first: if {results}, stop.", indent)
 
 
 def _step(view: View, move: Move) -> str:
@@ -53,14 +73,15 @@ def _sentence(text: str) -> str:
     return text if text.endswith((".", "!", "?")) else f"{text}."
 
 
-def _caution(page: Page, text: str, indent: int) -> None:
+def add_caution(page: Page, text: str, indent: int) -> None:
+    """A caution, marked by its word; nothing when there is none."""
     if text.strip():
         page.item("Caution:", text.strip(), indent, hang=2)
 
 
 def add_how(page: Page, check: Check, indent: int = 2) -> None:
     """Numbered lines, tools and caution. The caution comes before the work."""
-    _caution(page, check.caution, indent)
+    add_caution(page, check.caution, indent)
     if check.tools:
         page.item("Tools:", ", ".join(check.tools) + ".", indent, hang=2)
     if check.how:
@@ -81,7 +102,8 @@ def add_results(page: Page, view: View, ranked: RankedCheck, indent: int = 2) ->
     likely = sorted(ranked.outcomes.items(), key=lambda item: -item[1])
     shown = [label for label, chance in likely[:RESULTS_SHOWN] if label in view.after]
     page.text("What each result would do to the leading causes:", indent)
-    for label, chance in ranked.outcomes.items():
+    few = len(ranked.outcomes) <= RESULTS_SHOWN
+    for label, chance in ranked.outcomes.items() if few else likely:
         if label not in shown:
             continue
         pairs = view.results_of(check, label)
@@ -98,11 +120,17 @@ def add_results(page: Page, view: View, ranked: RankedCheck, indent: int = 2) ->
 
 
 def _named(view: View, pairs: list[tuple[str, str]]) -> str:
+    """A joint result; of three findings or more only those that are not normal."""
     by_name = view.model.by_name
     if len(pairs) == 1:
         name, result = pairs[0]
         return result_words(by_name[name], result)
-    return ", ".join(f"{name}={result_words(by_name[name], result)}" for name, result in pairs)
+    odd = [(name, result) for name, result in pairs if result != by_name[name].states[0]]
+    said = odd if len(pairs) > 2 else pairs
+    words = [f"{name}={result_words(by_name[name], result)}" for name, result in said]
+    if not words:
+        return "all normal"
+    return ", ".join([*words, "the rest normal"] if len(said) < len(pairs) else words)
 
 
 def _moves_of_causes(view: View, label: str) -> str:

@@ -15,13 +15,14 @@ from faultfinder.report.text_check import (
 )
 from faultfinder.report.text_repair import add_quote, add_repair
 from faultfinder.report.view import View
-from faultfinder.report.wording import bits, change, counted, minutes, money, percent
+from faultfinder.report.wording import bits, change, counted, money, percent
 
 CAUSES_SHOWN = 8
 WORTH_A_LINE = 0.02
 """Causes below this probability share one line."""
 
 RUNNERS_UP = 5
+_WIDTHS = (7, 4, 6, 7)
 
 
 def next_page(view: View, bold: bool = False) -> str:
@@ -198,25 +199,24 @@ def add_runners_up(page: Page, view: View, checks: tuple[RankedCheck, ...], head
     if not checks:
         return
     page.blank()
-    page.heading(heading)
     saving = view.advice is not None
-    widths = (7, 8, 10, 11) if saving else (9, 8, 11)
-    titles = ("bits", "minutes", "cost", "saves") if saving else ("bits", "minutes", "cost")
-    page.row("", list(zip(titles, widths, strict=True)))
+    money_of = "cost and saves" if saving else "cost"
+    page.heading(f"{heading} ({money_of} in {view.shop.currency})")
+    titles = ("bits", "min", "cost", "saves") if saving else ("bits", "min", "cost")
+    page.row("", [(title, width) for title, width in zip(titles, _WIDTHS, strict=False)])
     for ranked in checks[:RUNNERS_UP]:
-        gain = bits(ranked.gain_bits).removesuffix(" bits").replace("under ", "<")
-        cells: tuple[str, ...] = (
-            gain,
-            minutes(ranked.minutes).removesuffix(" min"),
-            money(ranked.cost, view.shop.currency),
-        )
+        cells = [_bits(ranked), f"{ranked.minutes:.3g}", f"{ranked.cost:,.2f}"]
         if saving:
-            cells = (*cells, _saving(view, ranked))
-        title = view.check(ranked).title
-        page.row(f"{ranked.check}: {title}", list(zip(cells, widths, strict=True)))
+            cells.append(_saving(ranked))
+        title = f"{ranked.check}: {view.check(ranked).title}"
+        page.row(title, list(zip(cells, _WIDTHS, strict=False)))
 
 
-def _saving(view: View, ranked: RankedCheck) -> str:
+def _bits(ranked: RankedCheck) -> str:
+    return bits(ranked.gain_bits).removesuffix(" bits").replace("under ", "<")
+
+
+def _saving(ranked: RankedCheck) -> str:
     if ranked.saves is None:
         return "-"
-    return money(ranked.saves, view.shop.currency) if ranked.saves > 0.005 else "nothing"
+    return f"{ranked.saves:,.2f}" if ranked.saves > 0.005 else "nothing"

@@ -10,7 +10,7 @@ from faultfinder.decide.advice import Advice
 from faultfinder.decide.next_check import Diagnosis, RankedCheck
 from faultfinder.decide.scenarios import Tried
 from faultfinder.decide.shop import Shop
-from faultfinder.model.parts import Check, FaultModel, Variable
+from faultfinder.model.parts import Check, FaultModel, StopRule, Variable
 from faultfinder.report.wording import joined
 
 
@@ -44,6 +44,29 @@ class View:
         """What the check would tell that is not known yet."""
         known = self.tried[-1].findings if self.tried else self.diagnosis.findings
         return tuple(name for name in check.observes if name not in known)
+
+    def safety_first(self, ranked: RankedCheck) -> tuple[tuple[Check, StopRule], ...]:
+        """Looks that can end the diagnosis for safety, not made yet and on the way to a check.
+
+        Such a look tells little about the causes, so that it would never come up by itself.
+        Those of the stage in which machines arrive come before the machine is opened.
+        """
+        if ranked.route.moves:
+            places = [ranked.route.moves[0].start, *(move.end for move in ranked.route.moves)]
+        elif self.diagnosis.stage != self.model.start:
+            places = [self.diagnosis.stage]
+        else:
+            places = []
+        return tuple(
+            (check, rule)
+            for place in places
+            for rule in self.model.stop_rules
+            if rule.finding not in self.diagnosis.findings
+            for check in self.model.checks
+            if check.stage == place
+            and rule.finding in check.observes
+            and check.name != ranked.check
+        )
 
     def results_of(self, check: Check, label: str) -> list[tuple[str, str]]:
         """A result's label as (finding, result) pairs."""

@@ -31,6 +31,7 @@ from faultfinder.decide.planners import (
     start,
 )
 from faultfinder.decide.problem import Problem
+from faultfinder.decide.rollout import RollOut
 from faultfinder.decide.scenarios import build_problem
 from faultfinder.decide.shop import Shop
 from faultfinder.decide.simulation import draw_machines, simulate
@@ -51,7 +52,7 @@ class Habit:
 
     def decide(self, situation: Situation) -> Action:
         problem = self.problem
-        cures = problem.fixed_after(frozenset())[1] @ situation.weights
+        cures = problem.fixed_after(frozenset())[1] @ problem.in_classes(situation.weights)
         tried = list(situation.repaired)
         cures[tried] = 0.0
         left = [c for c in range(len(problem.checks)) if c not in situation.checked]
@@ -99,11 +100,12 @@ class Timed:
 def main(tickets: int) -> None:
     shop = Shop()
     compiled = load_model("thin_clamshell")
-    problem = build_problem(compiled, {}, shop=shop)
+    problem = build_problem(compiled, {}, shop=shop, lost=1e-3)
     rng = np.random.default_rng(1)
     machines = draw_machines(compiled, tickets, rng)
     prices = [compiled.model.repairs_by_name[r.name].part.likely for r in problem.repairs]
     planners: list[Planner] = [
+        RollOut(problem, shop.worth_per_bit),
         LookAhead(problem),
         OneStep(problem, shop.worth_per_bit),
         Habit(problem, "checks in the file's order", cheapest_first=False),
@@ -131,6 +133,7 @@ def against_exact(compiled, shop: Shop, rng: np.random.Generator) -> None:  # ty
     whole = build_problem(compiled, {}, shop=shop, at_once=2)
     print("\nReduced models (4 checks, 4 repairs, likely scenarios of the shop model):")
     makers: list[tuple[str, Callable[[Problem], Planner]]] = [
+        ("roll-out", lambda p: RollOut(p, shop.worth_per_bit)),
         ("look-ahead", LookAhead),
         ("one-step", lambda p: OneStep(p, shop.worth_per_bit)),
     ]

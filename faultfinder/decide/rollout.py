@@ -1,0 +1,125 @@
+"""The default planner: a simple policy, bettered by looking at what each choice leads to.
+
+Roll-out (Tesauro & Galperin 1997; Bertsekas, Tsitsiklis & Wu 1997): every promising
+action is taken once in thought, and a simple policy (`OneStep`) followed from each of its
+results to the end of the job. The action whose job is cheapest is taken. In this way the
+teardown that one check opens up is weighed against all that the policy would do there.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from functools import cached_property
+
+import numpy as np
+
+from faultfinder.decide.planners import (
+    Action,
+    OneStep,
+    Situation,
+    after_check,
+    after_repair,
+    check_cost,
+    promising_repairs,
+    repair_cost,
+    repair_now,
+)
+from faultfinder.decide.problem import Problem
+
+
+@dataclass(frozen=True, eq=False)
+class RollOut:
+    """Weighs the `width` checks with most bits per cost, the most telling check of each
+    stage not reached yet, and the most promising repairs, each followed by the simple policy.
+
+    Branches below `fold` of where the job stands are costed as a repair order.
+    """
+
+    problem: Problem
+    worth_per_bit: float
+    width: int = 5
+    fold: float = 0.03
+    name: str = "roll-out"
+
+    @cached_property
+    def base(self) -> OneStep:
+        """The policy that is followed in thought."""
+        return OneStep(self.problem, self.worth_per_bit)
+
+    def decide(self, situation: Situation) -> Action:
+        """The action with the cheapest job behind it."""
+        return self.weigh(situation)[0]
+
+    def weigh(self, situation: Situation) -> tuple[Action, list[Action]]:
+        """The best action, and the checks looked at, the best first.
+
+        A check's `saves` are against repairing at once, with all that follows it;
+        `saves_alone` with the best repair order right after it.
+        """
+        stop = repair_now(self.problem, situation)
+        best = stop
+        checks = []
+        for check in self._candidates(situation):
+            total = check_cost(self.problem, situation, check)
+            alone = total
+            follow: dict[int, float] = {}
+            for _, probability, nxt in after_check(self.problem, situation, check):
+                total += probability * self.cost(nxt, probability)
+                alone += probability * repair_cost(self.problem, nxt)
+                then = self.base.decide(nxt)
+                if then.kind == "check":
+                    follow[then.number] = follow.get(then.number, 0.0) + probability
+            then_check = max(follow, key=lambda c: follow[c]) if follow else -1
+            saves = stop.expected_cost - total
+            saves_alone = stop.expected_cost - alone
+            checks.append(Action("check", check, total, saves, saves_alone, then_check))
+        checks.sort(key=lambda action: (action.expected_cost, action.number))
+        if checks and checks[0].expected_cost < best.expected_cost - 1e-9:
+            best = checks[0]
+        for repair in promising_repairs(self.problem, situation, 3):
+            total = self._cost_of_repair(situation, repair, 1.0)
+            if total < best.expected_cost - 1e-9:
+                best = Action("repair", repair, total)
+        return best, checks
+
+    def _candidates(self, situation: Situation) -> list[int]:
+        problem = self.problem
+        bits = self.base.bits(situation.weights)
+        costs = {
+            check: check_cost(problem, situation, check)
+            for check in range(len(problem.checks))
+            if check not in situation.checked and bits[check] > 1e-4
+        }
+        open_checks = [check for check, cost in costs.items() if np.isfinite(cost)]
+        open_checks.sort(key=lambda check: (-float(bits[check]) / max(costs[check], 1e-9), check))
+        inside: dict[int, int] = {}
+        for check in open_checks:
+            stage = problem.checks[check].stage
+            if stage != situation.stage and (
+                stage not in inside or bits[check] > bits[inside[stage]]
+            ):
+                inside[stage] = check
+        deepest = sorted(inside.values(), key=lambda check: -float(bits[check]))[:2]
+        return list(dict.fromkeys([*open_checks[: self.width], *deepest]))
+
+    def cost(self, situation: Situation, reached: float = 1.0) -> float:
+        """The expected cost of the job from here under the simple policy."""
+        if reached < self.fold:
+            return repair_cost(self.problem, situation)
+        action = self.base.decide(situation)
+        if action.kind == "check":
+            total = check_cost(self.problem, situation, action.number)
+            for _, probability, nxt in after_check(self.problem, situation, action.number):
+                total += probability * self.cost(nxt, reached * probability)
+            return total
+        if action.kind == "repair":
+            return self._cost_of_repair(situation, action.number, reached)
+        return self.problem.give_up + float(self.problem.finish[situation.stage])
+
+    def _cost_of_repair(self, situation: Situation, repair: int, reached: float) -> float:
+        problem = self.problem
+        passes, slipped, fails, nxt = after_repair(problem, situation, repair)
+        stage = problem.repairs[repair].test_stage
+        total = float(problem.act_cost[situation.stage, repair])
+        total += passes * float(problem.finish[stage]) + slipped * problem.comeback
+        return total if nxt is None else total + fails * self.cost(nxt, reached * fails)
