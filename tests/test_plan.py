@@ -10,8 +10,9 @@ import pytest
 from faultfinder.decide.advice import advise
 from faultfinder.decide.exact import Exact
 from faultfinder.decide.plan import make_plan
-from faultfinder.decide.planners import LookAhead, OneStep, start
+from faultfinder.decide.planners import LookAhead, OneStep, Planner, start
 from faultfinder.decide.problem import Problem
+from faultfinder.decide.rollout import RollOut
 from faultfinder.decide.scenarios import Tried, build_problem
 from faultfinder.decide.shop import Shop
 from faultfinder.decide.simulation import draw_machines, simulate
@@ -31,13 +32,17 @@ def whole(compiled: CompiledModel, findings: dict[str, str]) -> Problem:
 
 
 @pytest.mark.parametrize("findings", [{}, {"look": "nothing"}, {"knock": "yes", "look": "lines"}])
-@pytest.mark.parametrize("planner", ["look-ahead", "one-step"])
+@pytest.mark.parametrize("planner", ["roll-out", "look-ahead", "one-step"])
 def test_a_plan_costs_the_mean_of_100_000_simulated_tickets(
     compiled: CompiledModel, findings: dict[str, str], planner: str
 ) -> None:
     """The tickets are drawn from the network, not from the plan's scenarios."""
     problem = whole(compiled, findings)
-    made = LookAhead(problem) if planner == "look-ahead" else OneStep(problem, SHOP.worth_per_bit)
+    made: Planner = {
+        "roll-out": RollOut(problem, SHOP.worth_per_bit),
+        "look-ahead": LookAhead(problem),
+        "one-step": OneStep(problem, SHOP.worth_per_bit),
+    }[planner]
     plan = make_plan(problem, made, fold_below=-1.0, depth=99)
     rng = np.random.default_rng(11)
     machines = draw_machines(compiled, 100_000, rng, findings)
@@ -55,11 +60,17 @@ def test_the_reached_leaves_of_a_plan_add_up_to_one(compiled: CompiledModel) -> 
     assert sum(told) == pytest.approx(1.0, abs=1e-6)
 
 
-def test_looking_ahead_is_within_two_percent_of_the_optimum(compiled: CompiledModel) -> None:
+@pytest.mark.parametrize("planner", ["roll-out", "look-ahead"])
+def test_planners_are_within_two_percent_of_the_optimum(
+    compiled: CompiledModel, planner: str
+) -> None:
     for findings in ({}, {"look": "nothing"}, {"look": "lines"}, {"glass_cracked": "yes"}):
         problem = whole(compiled, findings)
         least = Exact(problem).decide(start(problem)).expected_cost
-        plan = make_plan(problem, LookAhead(problem), fold_below=-1.0, depth=99)
+        made: Planner = (
+            RollOut(problem, SHOP.worth_per_bit) if planner == "roll-out" else LookAhead(problem)
+        )
+        plan = make_plan(problem, made, fold_below=-1.0, depth=99)
         assert least - 1e-9 <= plan.expected_cost <= 1.02 * least
 
 
@@ -68,7 +79,7 @@ def test_a_dearer_part_moves_the_advice(compiled: CompiledModel) -> None:
     findings = {"look": "lines", "glass_cracked": "yes", "plug_seen": "no"}
     model = compiled.model
     problem = whole(compiled, findings)
-    assert advise(problem, model, SHOP.dear_part).name == "new_lid"
+    assert advise(problem, model, SHOP).name == "new_lid"
     dear = replace(
         model,
         repairs=tuple(
@@ -76,14 +87,14 @@ def test_a_dearer_part_moves_the_advice(compiled: CompiledModel) -> None:
         ),
     )
     problem = build_problem(compile_model(dear), findings, shop=SHOP, at_once=4)
-    assert advise(problem, dear, SHOP.dear_part).name != "new_lid"
+    assert advise(problem, dear, SHOP).name != "new_lid"
 
 
 def test_a_check_behind_an_open_cover_is_nearly_free(compiled: CompiledModel) -> None:
     closed = build_problem(compiled, {}, shop=SHOP)
     opened = build_problem(compiled, {}, shop=SHOP, stage="open")
     cost = {
-        name: advise(problem, compiled.model, 100.0).checks
+        name: advise(problem, compiled.model, SHOP).checks
         for name, problem in (("closed", closed), ("open", opened))
     }
     at = {n: next(c.cost for c in cost[n] if c.check == "open_look") for n in cost}
@@ -162,7 +173,7 @@ def test_belief_after_a_repair_agrees_with_the_two_slice_network(compiled: Compi
 
 def test_the_quote_is_in_order_and_says_how_often_it_is_passed(compiled: CompiledModel) -> None:
     for findings in ({}, {"look": "nothing"}, {"glass_cracked": "yes"}):
-        advice = advise(whole(compiled, findings), compiled.model, SHOP.dear_part)
+        advice = advise(whole(compiled, findings), compiled.model, SHOP)
         quote = advice.quote
         assert quote.low <= quote.likely <= quote.high
         assert 0.0 <= quote.exceeds <= 0.1 + 1e-9

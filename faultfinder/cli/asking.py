@@ -14,7 +14,7 @@ from dataclasses import dataclass, field, replace
 
 import click
 
-from faultfinder.cli.looking import Answer, Bench, read_answer
+from faultfinder.cli.looking import Answer, Bench, ranked_check, read_answer
 from faultfinder.decide.answers import find_result
 from faultfinder.decide.next_check import RankedCheck
 from faultfinder.errors import ImpossibleEvidence, MisuseError
@@ -60,52 +60,63 @@ class Session:
     read: Callable[[str], str]
     say: Callable[[str], None]
     earlier: list[Place] = field(default_factory=list)
-    _looked_at: tuple[tuple[tuple[Answer, ...], str], View] | None = None
+    _looked_at: dict[tuple[tuple[Answer, ...], str, bool], View] = field(default_factory=dict)
 
     def run(self) -> View:
-        """Ask until there is nothing worth asking, or "done"; the view to end with."""
+        """Ask until there is nothing worth asking, or "done"; the view to end with.
+
+        Questions at the counter come in the order of what they tell for their cost;
+        at the bench the checks come as `faultfinder next` ranks them.
+        """
         self.say(start_page(self.bench.compiled.model))
-        view = self._view()
-        while not view.diagnosis.stop:
-            ranked = self._to_ask(view)
+        while not (view := self._view(advised=False)).diagnosis.stop:
+            ranked = self._at_counter(view)
+            if ranked is None:
+                view = self._view()
+                ranked = self._at_bench(view)
             if ranked is None:
                 break
-            check = view.check(ranked)
-            if not check.intake and not self.place.at_bench:
+            if not self.place.at_bench and not view.check(ranked).intake:
                 self.say(offer_page(view, ranked))
                 done = self._offer()
             else:
-                done = self._ask(view, ranked, check)
+                self.place = replace(self.place, check=ranked.check)
+                done = self._ask(view, ranked, view.check(ranked))
             if done:
                 break
-            view = self._view()
-        return view
+        return self._view()
 
-    def _view(self, place: Place | None = None) -> View:
+    def _view(self, place: Place | None = None, advised: bool = True) -> View:
         """The view of a place, worked out once while it stays the one looked at."""
         at = place or self.place
-        if self._looked_at is None or self._looked_at[0] != (at.answers, at.stage):
-            view = self.bench.view(at.answers, at.stage)
-            self._looked_at = ((at.answers, at.stage), view)
-        return self._looked_at[1]
+        key = (at.answers, at.stage, advised)
+        if key not in self._looked_at:
+            view = self.bench.view(at.answers, at.stage, advised=advised)
+            self._looked_at = {key: view}
+        return self._looked_at[key]
 
     def _complain(self, text: str) -> None:
         self.say("\n".join(wrapped(text)))
 
     # What to ask
 
-    def _to_ask(self, view: View) -> RankedCheck | None:
-        """The check being asked about, else the best at the counter, else the best of all."""
-        diagnosis = view.diagnosis
-        ranked = [c for c in diagnosis.checks if c.check not in self.place.skipped]
+    def _not_skipped(self, view: View) -> list[RankedCheck]:
+        return [c for c in view.diagnosis.checks if c.check not in self.place.skipped]
+
+    def _at_counter(self, view: View) -> RankedCheck | None:
+        """The check being asked about, else the most telling question for its cost at hand."""
+        ranked = self._not_skipped(view)
         for one in ranked:
             if one.check == self.place.check and self._open(view, view.check(one)):
                 return one
-        worth = [one for one in ranked if one.worth]
-        at_hand = [one for one in worth if view.check(one).intake and not one.route.moves]
-        chosen = self._safe_first(view, ranked, next(iter(at_hand or worth), None))
-        self.place = replace(self.place, check="" if chosen is None else chosen.check)
-        return chosen
+        at_hand = (c for c in ranked if c.worth and view.check(c).intake and not c.route.moves)
+        return next(at_hand, None)
+
+    def _at_bench(self, view: View) -> RankedCheck | None:
+        """The best check that is worth its cost, or the look that must come before it."""
+        ranked = self._not_skipped(view)
+        best = next((one for one in ranked if one.worth), None)
+        return self._safe_first(view, ranked, best)
 
     def _safe_first(
         self, view: View, ranked: list[RankedCheck], chosen: RankedCheck | None
@@ -155,7 +166,7 @@ class Session:
                 self._go(replace(self.place, skipped=skipped, check=""))
                 return False
             if word == WHY:
-                self._say_why(ranked)
+                self._say_why(view, ranked)
                 continue
             if word == HELP:
                 self.say(start_page(self.bench.compiled.model))
@@ -174,7 +185,7 @@ class Session:
             kept = tuple(a for a in self.place.answers if a.name != answer.name)
             stage = check.stage if answer.name in check.observes else self.place.stage
             place = replace(self.place, answers=(*kept, answer), stage=stage)
-            view = self._view(place)
+            view = self._view(place, advised=False)
         except MisuseError as error:
             self._complain(str(error))
             return False
@@ -214,10 +225,13 @@ class Session:
         taken = [a for a in now.answers if a not in self.place.answers]
         self.say(f"Taken back: {', '.join(map(str, taken)) or 'the last step'}.")
 
-    def _say_why(self, ranked: RankedCheck) -> None:
-        view = self.bench.view(self.place.answers, self.place.stage, ranked.check)
+    def _say_why(self, view: View, ranked: RankedCheck) -> None:
+        """Why the check comes now, by the ranking it was chosen by."""
+        advised = view.advice is not None
+        at = self.place
+        looked = self.bench.view(at.answers, at.stage, ranked.check, advised=advised)
         page = Page()
-        add_why(page, view, ranked)
+        add_why(page, looked, ranked_check(looked, ranked.check))
         self.say(str(page))
 
 

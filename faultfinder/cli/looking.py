@@ -17,9 +17,10 @@ from faultfinder.errors import FaultfinderError, MisuseError, did_you_mean
 from faultfinder.inference.compiled import CompiledModel
 from faultfinder.inference.posterior import beliefs, evidence_from, posterior
 from faultfinder.inference.target import SUM_OF_SINGLE_CAUSES, TargetSpec
+from faultfinder.model.parts import Kind
 from faultfinder.report.view import View
 
-AT_THE_BENCH = 1e-3
+AT_THE_BENCH = 5e-3
 """Probability of rare combinations of causes left out of the advice, for a quick answer."""
 
 
@@ -95,17 +96,25 @@ def read_target(typed: str) -> TargetSpec:
 @dataclass(frozen=True)
 class Bench:
     """What stays the same through a session: model, shop, what the gain is about, and
-    the repairs made already."""
+    the repairs made already. Without `rank_histories` questions about histories are
+    not ranked where the model has repairs."""
 
     compiled: CompiledModel
     shop: Shop
     target: TargetSpec = "causes"
     tried: tuple[Tried, ...] = ()
+    rank_histories: bool = True
 
     def diagnose(self, answers: Sequence[Answer], stage: str | None) -> Diagnosis:
         """The diagnosis from what was found, checks ranked by information per cost."""
+        model = self.compiled.model
+        only = None
+        if model.repairs and not self.rank_histories:
+            # A page with advice only lists the histories not asked yet; ranking them is slow.
+            histories = {variable.name for variable in model.of_kind(Kind.HISTORY)}
+            only = {c.name for c in model.checks if not histories.issuperset(c.observes)}
         return diagnose(
-            self.compiled, findings_of(answers), self.target, stage=stage, shop=self.shop
+            self.compiled, findings_of(answers), self.target, stage=stage, shop=self.shop, only=only
         )
 
     def _now(
@@ -135,14 +144,24 @@ class Bench:
             )
         return diagnosis, problem
 
-    def view(self, answers: Sequence[Answer], stage: str | None, check: str | None = None) -> View:
+    def view(
+        self,
+        answers: Sequence[Answer],
+        stage: str | None,
+        check: str | None = None,
+        *,
+        advised: bool = True,
+    ) -> View:
         """The diagnosis, what the last answer changed, and what the next check would do.
 
-        `check` names the check to look at instead of the next one.
+        `check` names the check to look at instead of the next one. Without `advised` the
+        checks stay ranked by what they tell for their cost, which is quicker.
         """
-        diagnosis, problem = self._now(answers, stage)
+        diagnosis, problem = (
+            self._now(answers, stage) if advised else (self.diagnose(answers, stage), None)
+        )
         model = self.compiled.model
-        advice = None if problem is None else advise(problem, model, self.shop.dear_part)
+        advice = None if problem is None else advise(problem, model, self.shop)
         if advice is not None:
             diagnosis = rank_by_savings(diagnosis, advice)
         before: dict[str, float] = {}

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import os
 import sys
+from dataclasses import replace
 
 import click
 
@@ -89,6 +90,8 @@ def next_command(
 
         ask_at_terminal(bench, stage, bold_allowed())
         return
+    if why is None and not as_json:
+        bench = replace(bench, rank_histories=False)
     view = bench.view(answers, stage, why)
     ranked = None if why is None else ranked_check(view, why)
     if as_json:

@@ -17,6 +17,7 @@ from faultfinder.decide.exact import Exact
 from faultfinder.decide.plan import Plan, make_plan
 from faultfinder.decide.planners import LookAhead, OneStep, Planner
 from faultfinder.decide.problem import Problem
+from faultfinder.decide.rollout import RollOut
 from faultfinder.decide.scenarios import build_problem
 from faultfinder.decide.shop import Shop
 from faultfinder.decide.shop_file import read_shop
@@ -25,6 +26,7 @@ from faultfinder.inference.compiled import CompiledModel
 from faultfinder.inference.loading import load_model
 
 PLANNERS: dict[str, Callable[[Problem, Shop], Planner]] = {
+    "roll-out": lambda problem, shop: RollOut(problem, shop.worth_per_bit),
     "look-ahead": lambda problem, shop: LookAhead(problem),
     "one-step": lambda problem, shop: OneStep(problem, shop.worth_per_bit),
     "exact": lambda problem, shop: Exact(problem),
@@ -43,7 +45,7 @@ PLANNERS: dict[str, Callable[[Problem, Shop], Planner]] = {
               help="What is seen since the last --tried repair.")  # fmt: skip
 @click.option("--stage", metavar="STAGE", shell_complete=completing.stages,
               help="The teardown stage the machine is in now.")  # fmt: skip
-@click.option("--planner", type=click.Choice(list(PLANNERS)), default="look-ahead",
+@click.option("--planner", type=click.Choice(list(PLANNERS)), default="roll-out",
               show_default=True, help="How far it thinks ahead.")  # fmt: skip
 @click.option("--depth", type=click.IntRange(1, 40), default=7, show_default=True,
               help="Steps after which a branch ends in a plain repair order.")  # fmt: skip

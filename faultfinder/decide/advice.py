@@ -2,27 +2,26 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 
 import numpy as np
 
 from faultfinder.decide.planners import (
     Action,
-    LookAhead,
+    Planner,
     Situation,
     after_check,
     after_repair,
     check_cost,
-    repair_now,
     start,
 )
 from faultfinder.decide.problem import Problem
-from faultfinder.decide.repair_order import RepairOrder, best_order
+from faultfinder.decide.repair_order import best_order
+from faultfinder.decide.rollout import RollOut
+from faultfinder.decide.shop import Shop
 from faultfinder.model.parts import FaultModel, Price
 
-LIKELY_FROM, HIGH_AT = 0.5, 0.9
-LOW_AT = 0.1
+LOW_AT, LIKELY_AT, HIGH_AT = 0.1, 0.5, 0.9
 """The quote's low, likely and high figures are these quantiles of the job's cost."""
 
 
@@ -32,7 +31,8 @@ class Quote:
 
     `exceeds` is the probability that it costs more than `high`; `given_up` that the
     machine is handed over unrepaired; `dear_for_nothing` that a part of at least the
-    shop's `dear_part` price is fitted to a machine that had none of the causes it mends.
+    shop's `dear_part` price is fitted to a machine that has none of the causes it mends
+    (counted once per such part).
     """
 
     low: float
@@ -49,8 +49,8 @@ class Advice:
 
     `kind` is "check", "repair" or "hand over", `name` the check or repair. `cost` is the
     expected cost of the whole job from here following the advice, `cost_repairing` that
-    of repairing at once, `saves` the difference. `checks` are the open checks by
-    expected cost, each with its best follow-up.
+    of repairing at once, `saves` the difference. `checks` are the checks looked at, by
+    expected cost.
     """
 
     kind: str
@@ -66,8 +66,9 @@ class Advice:
 
 @dataclass(frozen=True)
 class CheckAdvice:
-    """A check by what it saves (money): `saves_alone` by its own results, `saves` with the
-    check `then` after it where that is better (both against repairing at once)."""
+    """A check by what it saves (money) against repairing at once: `saves_alone` when the
+    repairs follow right after it, `saves` with the checks that go on from it, most often
+    `then` next."""
 
     check: str
     cost: float
@@ -77,13 +78,15 @@ class CheckAdvice:
     then: str
 
 
-def advise(problem: Problem, model: FaultModel, dear_part: float) -> Advice:
-    """Weigh checking on against repairing at once and handing over."""
-    planner = LookAhead(problem)
+def advise(problem: Problem, model: FaultModel, shop: Shop) -> Advice:
+    """Weigh checking on against repairing at once and handing over.
+
+    Looks at somewhat fewer actions than a plan does, for an answer while someone waits.
+    """
+    planner = RollOut(problem, shop.worth_per_bit, width=3, fold=0.08)
     situation = start(problem)
-    stop = repair_now(problem, situation)
-    action, weighed = planner.weigh(situation)
     order = best_order(problem, situation.weights, situation.stage)
+    action, weighed = planner.weigh(situation)
     kind, name = action.kind, ""
     if kind == "check":
         name = problem.checks[action.number].name
@@ -95,8 +98,8 @@ def advise(problem: Problem, model: FaultModel, dear_part: float) -> Advice:
         kind=kind,
         name=name,
         cost=action.expected_cost,
-        cost_repairing=stop.expected_cost,
-        saves=stop.expected_cost - action.expected_cost,
+        cost_repairing=order.cost,
+        saves=order.cost - action.expected_cost,
         order=tuple(problem.repairs[step.repair].name for step in order.steps),
         checks=tuple(
             CheckAdvice(
@@ -109,124 +112,121 @@ def advise(problem: Problem, model: FaultModel, dear_part: float) -> Advice:
             )
             for item in weighed
         ),
-        quote=quote(problem, model, action, dear_part),
+        quote=quote(problem, model, action, planner.base, shop.dear_part),
         neglected=problem.neglected,
     )
 
 
-def quote(problem: Problem, model: FaultModel, action: Action, dear_part: float) -> Quote:
-    """What to quote: the spread of the job's cost under the advice, then repairing.
+@dataclass(frozen=True)
+class _End:
+    """One way the job can end: its probability, what the work cost, the parts' prices."""
 
-    The next check or repair is made as advised and the best repair order followed
-    from there, so that the quote is on the safe side of further checking. Part
-    prices vary within their ranges (three-point: a quarter low, half likely, a
-    quarter high). A comeback is the shop's cost and is not quoted.
+    probability: float
+    work: float
+    prices: tuple[Price, ...]
+
+
+@dataclass
+class _Ledger:
+    """Follows a policy to every end, and writes down what each costs the customer."""
+
+    problem: Problem
+    model: FaultModel
+    policy: Planner
+    dear_part: float
+    fold: float = 0.08
+    ends: list[_End] = field(default_factory=list)
+    given_up: float = 0.0
+    wasted: float = 0.0
+
+    def take(
+        self, action: Action, situation: Situation, p: float, work: float, prices: tuple[Price, ...]
+    ) -> None:
+        """Write down all that an action taken with probability `p` leads to."""
+        problem = self.problem
+        if action.kind == "check":
+            work += check_cost(problem, situation, action.number)
+            for _, q, after in after_check(problem, situation, action.number):
+                self.follow(after, p * q, work, prices)
+        elif action.kind == "repair":
+            repair = problem.repairs[action.number]
+            part = self.model.repairs_by_name[repair.name].part
+            if part.likely >= self.dear_part:
+                unneeded = problem.needless(action.number)
+                self.wasted += p * float(problem.in_classes(situation.weights) @ unneeded)
+            work += float(problem.act_cost[situation.stage, action.number]) - part.likely
+            passes, _, fails, nxt = after_repair(problem, situation, action.number)
+            closing = float(problem.finish[repair.test_stage])
+            self.ends.append(_End(p * passes, work + closing, (*prices, part)))
+            if nxt is not None:
+                self.follow(nxt, p * fails, work, (*prices, part))
+        else:
+            # Handed over unrepaired, the customer pays the work so far, not the shop's loss.
+            self.given_up += p
+            self.ends.append(_End(p, work + float(problem.finish[situation.stage]), prices))
+
+    def follow(
+        self, situation: Situation, p: float, work: float, prices: tuple[Price, ...]
+    ) -> None:
+        """Go on with the policy, or with plain repairs where it is unlikely to come to this."""
+        if p >= self.fold:
+            self.take(self.policy.decide(situation), situation, p, work, prices)
+        else:
+            self._repair_in_order(situation, p, work, prices)
+
+    def _repair_in_order(
+        self, situation: Situation, p: float, work: float, prices: tuple[Price, ...]
+    ) -> None:
+        problem = self.problem
+        order = best_order(problem, situation.weights, situation.stage, situation.repaired)
+        belief = problem.in_classes(situation.weights)
+        stage, shown = situation.stage, 1.0
+        tried: frozenset[int] = frozenset()
+        for step in order.steps:
+            repair = problem.repairs[step.repair]
+            part = self.model.repairs_by_name[repair.name].part
+            if part.likely >= self.dear_part:
+                unfixed = 1.0 - problem.fixed_after(tried)[0]
+                unneeded = float(belief @ (unfixed * problem.needless(step.repair)))
+                self.wasted += p * shown * unneeded
+            prices = (*prices, part)
+            work += step.cost - part.likely
+            stage = repair.test_stage
+            self.ends.append(_End(p * step.passes, work + float(problem.finish[stage]), prices))
+            tried = tried | {step.repair}
+            shown *= 1.0 - problem.missed
+        self.given_up += p * order.given_up
+        self.ends.append(_End(p * order.given_up, work + float(problem.finish[stage]), prices))
+
+
+def quote(
+    problem: Problem, model: FaultModel, action: Action, policy: Planner, dear_part: float
+) -> Quote:
+    """What to quote: the spread of the job's cost if `action` is taken and then `policy` followed.
+
+    Part prices vary within their ranges (a quarter low, half likely, a quarter high). A
+    comeback is the shop's cost and is not quoted.
     """
-    situation = start(problem)
-    ends: list[tuple[float, float]] = []
-    given_up = 0.0
-    wasted = 0.0
-    for probability, spent, prices, nxt in _first(problem, model, situation, action):
-        if nxt is None:
-            ends += _spread(probability, spent, prices)
-            continue
-        order = best_order(problem, nxt.weights, nxt.stage, nxt.repaired)
-        ends += _ends(problem, model, order, nxt.stage, probability, spent, prices)
-        given_up += probability * order.given_up
-        wasted += probability * _wasted(problem, model, nxt, order, dear_part)
-    if action.kind == "repair":
-        name = problem.repairs[action.number].name
-        if model.repairs_by_name[name].part.likely >= dear_part:
-            wasted += _needless(problem, situation.weights, action.number)
-    costs = np.array([cost for _, cost in ends])
-    share = np.array([p for p, _ in ends])
+    ledger = _Ledger(problem, model, policy, dear_part)
+    ledger.take(action, start(problem), 1.0, 0.0, ())
+    costs, share = [], []
+    for end in ledger.ends:
+        prices = end.prices
+        for part, total in (
+            (0.25, sum(price.low for price in prices)),
+            (0.5, sum(price.likely for price in prices)),
+            (0.25, sum(price.high for price in prices)),
+        ):
+            costs.append(end.work + total)
+            share.append(end.probability * part)
     order_by = np.argsort(costs, kind="stable")
-    costs, total = costs[order_by], np.cumsum(share[order_by])
-    total = total / total[-1]
+    spread = np.array(costs)[order_by]
+    below = np.cumsum(np.array(share)[order_by])
+    below /= below[-1]
 
     def at(quantile: float) -> float:
-        return float(costs[min(int(np.searchsorted(total, quantile - 1e-12)), len(costs) - 1)])
+        return float(spread[min(int(np.searchsorted(below, quantile - 1e-12)), len(spread) - 1)])
 
     high = at(HIGH_AT)
-    exceeds = 1.0 - float(total[np.searchsorted(costs, high, side="right") - 1])
-    return Quote(at(LOW_AT), at(LIKELY_FROM), high, max(exceeds, 0.0), given_up, min(wasted, 1.0))
-
-
-_Step = tuple[float, float, tuple[Price, ...], Situation | None]
-
-
-def _first(
-    problem: Problem, model: FaultModel, situation: Situation, action: Action
-) -> Sequence[_Step]:
-    if action.kind == "check":
-        cost = check_cost(problem, situation, action.number)
-        ways = after_check(problem, situation, action.number)
-        return [(p, cost, (), nxt) for _, p, nxt in ways]
-    if action.kind == "repair":
-        repair = problem.repairs[action.number]
-        part = model.repairs_by_name[repair.name].part
-        cost = float(problem.act_cost[situation.stage, action.number]) - part.likely
-        passes, _, fails, nxt = after_repair(problem, situation, action.number)
-        closed = cost + float(problem.finish[repair.test_stage])
-        return [(passes, closed, (part,), None), (fails, cost, (part,), nxt)]
-    return [(1.0, 0.0, (), situation)]
-
-
-def _ends(
-    problem: Problem,
-    model: FaultModel,
-    order: RepairOrder,
-    stage: int,
-    probability: float,
-    spent: float,
-    prices: tuple[Price, ...],
-) -> list[tuple[float, float]]:
-    ends: list[tuple[float, float]] = []
-    for step in order.steps:
-        repair = problem.repairs[step.repair]
-        part = model.repairs_by_name[repair.name].part
-        prices = (*prices, part)
-        spent += step.cost - part.likely
-        stage = repair.test_stage
-        ends += _spread(probability * step.passes, spent + float(problem.finish[stage]), prices)
-    if order.given_up > 0.0:
-        # Handed over unrepaired, the customer pays the work so far, not the shop's loss.
-        over = spent + float(problem.finish[stage])
-        ends += _spread(probability * order.given_up, over, prices)
-    return ends
-
-
-def _spread(
-    probability: float, work: float, prices: tuple[Price, ...]
-) -> list[tuple[float, float]]:
-    low = sum(price.low for price in prices)
-    likely = sum(price.likely for price in prices)
-    high = sum(price.high for price in prices)
-    return [
-        (probability * 0.25, work + low),
-        (probability * 0.5, work + likely),
-        (probability * 0.25, work + high),
-    ]
-
-
-def _needless(problem: Problem, weights: np.ndarray, repair: int) -> float:
-    """P(none of the causes a repair mends is present)."""
-    return float(problem.in_classes(weights) @ problem.needless(repair))
-
-
-def _wasted(
-    problem: Problem, model: FaultModel, situation: Situation, order: RepairOrder, dear: float
-) -> float:
-    """P(some dear part of the order is fitted although none of its causes is present)."""
-    tried: frozenset[int] = frozenset()
-    shown = 1.0
-    wasted = 0.0
-    for step in order.steps:
-        name = problem.repairs[step.repair].name
-        if model.repairs_by_name[name].part.likely >= dear:
-            unfixed = 1.0 - problem.fixed_after(tried)[0]
-            needless = unfixed * problem.needless(step.repair)
-            wasted += shown * float(problem.in_classes(situation.weights) @ needless)
-        tried = tried | {step.repair}
-        shown *= 1.0 - problem.missed
-    return wasted
+    exceeds = 1.0 - float(below[np.searchsorted(spread, high, side="right") - 1])
+    return Quote(at(LOW_AT), at(LIKELY_AT), high, max(exceeds, 0.0), ledger.given_up, ledger.wasted)

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Collection, Mapping
 from dataclasses import dataclass, field
 
 import numpy as np
@@ -109,13 +109,15 @@ def diagnose(
     *,
     stage: str | None = None,
     shop: Shop | None = None,
+    only: Collection[str] | None = None,
 ) -> Diagnosis:
     """Exact posterior of every cause, and every open check ranked by gain per cost.
 
     `findings` maps a finding, history or cause to a result as people say it, or to
     None when it could not be told. `target` is what the gain is about: see
     `faultfinder.inference.target.resolve_target`. `stage` is the teardown stage the
-    machine is in now (default: the one it arrives in).
+    machine is in now (default: the one it arrives in). `only` names the checks to rank
+    (default: all that are open).
 
     Raises MisuseError (unknown names), ImpossibleEvidence (with a smallest set of
     findings that contradict each other), TargetTooLarge.
@@ -152,7 +154,8 @@ def diagnose(
     names = [
         check.name
         for check in model.checks
-        if (stage, check.stage) in compiled.routes
+        if (only is None or check.name in only)
+        and (stage, check.stage) in compiled.routes
         and not closed.issuperset(name for name in check.observes if name not in known)
     ]
     told = _gains(aim, evidence, names, calibrated if aim.compiled is compiled else None)

@@ -92,6 +92,7 @@ def _greedy(
     healthy_first = fixed
     shown = 1.0
     spent = 0.0
+    prize = problem.give_up + float(problem.finish.max()) + problem.comeback
     best_cost = healthy_first * problem.finish[stage] + reach * (
         problem.give_up + problem.finish[stage]
     )
@@ -100,7 +101,10 @@ def _greedy(
     order: list[int] = []
     while reach > negligible and open_repairs and len(order) - best_length < patience:
         rises = (problem.fixed_after(tried)[1] @ weights - fixed).tolist()
-        chosen = _choose(problem, rises, stage, open_repairs)
+        # A repair that cannot win its own price back is left out while others can.
+        bars = [reach * cost / prize for cost in problem.inner_costs]
+        worthwhile = [r for r in open_repairs if rises[r] > bars[r]]
+        chosen = _choose(problem, rises, stage, worthwhile or open_repairs)
         if chosen is None:
             chosen = _by_parts(problem, weights, stage, tried, open_repairs)
             if chosen is None:

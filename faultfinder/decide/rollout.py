@@ -26,6 +26,9 @@ from faultfinder.decide.planners import (
 )
 from faultfinder.decide.problem import Problem
 
+CLEARLY = 0.005
+"""The share by which a repair must be cheaper than a check to go before it."""
+
 
 @dataclass(frozen=True, eq=False)
 class RollOut:
@@ -37,8 +40,8 @@ class RollOut:
 
     problem: Problem
     worth_per_bit: float
-    width: int = 5
-    fold: float = 0.03
+    width: int = 4
+    fold: float = 0.05
     name: str = "roll-out"
 
     @cached_property
@@ -64,8 +67,9 @@ class RollOut:
             alone = total
             follow: dict[int, float] = {}
             for _, probability, nxt in after_check(self.problem, situation, check):
-                total += probability * self.cost(nxt, probability)
-                alone += probability * repair_cost(self.problem, nxt)
+                repairing = repair_cost(self.problem, nxt)
+                total += probability * min(self.cost(nxt, probability), repairing)
+                alone += probability * repairing
                 then = self.base.decide(nxt)
                 if then.kind == "check":
                     follow[then.number] = follow.get(then.number, 0.0) + probability
@@ -76,9 +80,11 @@ class RollOut:
         checks.sort(key=lambda action: (action.expected_cost, action.number))
         if checks and checks[0].expected_cost < best.expected_cost - 1e-9:
             best = checks[0]
-        for repair in promising_repairs(self.problem, situation, 3):
+        for repair in promising_repairs(self.problem, situation, 2):
             total = self._cost_of_repair(situation, repair, 1.0)
-            if total < best.expected_cost - 1e-9:
+            # A check leaves everything as it was: a repair must be clearly cheaper.
+            margin = 1e-9 if best.kind != "check" else CLEARLY * best.expected_cost
+            if total < best.expected_cost - margin:
                 best = Action("repair", repair, total)
         return best, checks
 
@@ -122,4 +128,9 @@ class RollOut:
         stage = problem.repairs[repair].test_stage
         total = float(problem.act_cost[situation.stage, repair])
         total += passes * float(problem.finish[stage]) + slipped * problem.comeback
-        return total if nxt is None else total + fails * self.cost(nxt, reached * fails)
+        if nxt is None:
+            return total
+        later = self.cost(nxt, reached * fails)
+        if reached >= 1.0:
+            later = min(later, repair_cost(problem, nxt))
+        return total + fails * later

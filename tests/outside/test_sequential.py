@@ -10,8 +10,8 @@ from __future__ import annotations
 
 import heapq
 from collections.abc import Mapping, Sequence
-from functools import lru_cache
-from itertools import combinations
+from functools import cache
+from itertools import combinations, product
 
 import numpy as np
 import pytest
@@ -36,10 +36,12 @@ def engine_for(
         rows = np.eye(max(kinds, 2))[list(results)].tolist()
         tables[name] = (tuple(f"r{i}" for i in range(max(kinds, 2))), ("fault",), rows)
     network = pgmpy_network(tables)
-    return faultfinder.from_pgmpy(network, {"fault": faults}, tests, costs)
+    return faultfinder.from_pgmpy(network, {"fault": faults}, list(tests), costs)
 
 
-def greedy(engine: faultfinder.CompiledModel, known: Mapping[str, str] | None = None) -> tuple[float, int]:
+def greedy(
+    engine: faultfinder.CompiledModel, known: Mapping[str, str] | None = None
+) -> tuple[float, int]:
     """Expected cost and greatest number of checks of doing the first-ranked check each time,
     until no check tells anything more."""
     known = known or {}
@@ -54,10 +56,6 @@ def greedy(engine: faultfinder.CompiledModel, known: Mapping[str, str] | None = 
             cost += share * below
             depth = max(depth, steps)
     return cost, depth + 1
-
-
-def first_check(engine: faultfinder.CompiledModel, known: Mapping[str, str]) -> str:
-    return faultfinder.diagnose(engine, known).checks[0].check
 
 
 class Optimum:
@@ -136,10 +134,11 @@ def test_six_states_five_tests() -> None:
     optimum = Optimum(SIX_PRIORS, SIX_TESTS)
     everything = frozenset(range(6))
     assert optimum.cost == pytest.approx(2.18)
-    assert optimum.solve(everything)[1] == ("t2",)
+    # The published root; t4 first and t2 after it costs the same.
+    assert "t2" in optimum.solve(everything)[1]
     passed = frozenset(f for f in everything if SIX_TESTS["t2"][f] == 0)
-    assert optimum.solve(passed)[1] == ("t4",)
-    assert optimum.solve(everything - passed)[1] == ("t3",)
+    assert "t4" in optimum.solve(passed)[1]
+    assert "t3" in optimum.solve(everything - passed)[1]
     engine = engine_for(SIX_PRIORS, SIX_TESTS)
     cost, _ = greedy(engine)
     assert cost == pytest.approx(2.86)
@@ -258,30 +257,96 @@ def weighing(left: Sequence[int], right: Sequence[int], coins: int) -> list[int]
     return results
 
 
-@lru_cache(maxsize=None)
+@cache
 def weighings_needed(unknown: int, heavy: int, light: int, good: int) -> int:
     """Weighings to find the odd coin and its kind, at the worst.
 
     `unknown` coins may be heavy or light, `heavy` ones only heavy, `light` ones only
-    light, `good` ones are neither. Exact: every weighing, up to which coins of a kind.
+    light, `good` ones are neither. Exact: every weighing, told apart only by how many
+    coins of each kind lie in each pan.
     """
-    if 2 * unknown + heavy + light <= 1:
+    open_states = 2 * unknown + heavy + light
+    if open_states <= 1:
         return 0
-    # Three results a weighing: a lower bound that also ends the search early.
+    # Three results a weighing: a lower bound that ends the search when it is reached.
     bound = 1
-    while 3**bound < 2 * unknown + heavy + light:
+    while 3**bound < open_states:
         bound += 1
     best = 99
-    for lu in range(unknown + 1):
-        for ru in range(unknown - lu + 1):
-            for lh in range(heavy + 1):
-                for rh in range(heavy - lh + 1):
-                    for ll in range(light + 1):
-                        for rl in range(light - ll + 1):
-                            uneven = (lu + lh + ll) - (ru + rh + rl)
-                            if uneven < 0 or uneven > good or lu + lh + ll == 0:
-                                continue
-                            best = min(best, 1 + _worst(unknown, heavy, light, good, lu, ru, lh, rh, ll, rl))
-                            if best == bound:
-                                return best
+    total = unknown + heavy + light + good
+    pans = product(
+        *(
+            [(left, right) for left in range(kind + 1) for right in range(kind - left + 1)]
+            for kind in (unknown, heavy, light)
+        )
+    )
+    for (lu, ru), (lh, rh), (ll, rl) in pans:
+        # Good coins make up the right pan; the mirror image need not be tried.
+        uneven = (lu + lh + ll) - (ru + rh + rl)
+        if not 0 <= uneven <= good or lu + lh + ll == 0:
+            continue
+        results = [
+            (unknown - lu - ru, heavy - lh - rh, light - ll - rl),
+            (0, lu + lh, ru + rl),
+            (0, ru + rh, lu + ll),
+        ]
+        if any(result == (unknown, heavy, light) for result in results):
+            continue
+        worst = max(weighings_needed(*result, total - sum(result)) for result in results)
+        best = min(best, 1 + worst)
+        if best == bound:
+            break
     return best
+
+
+@pytest.mark.parametrize(("coins", "needed"), [(3, 2), (4, 3), (11, 3), (12, 3), (13, 4)])
+def test_odd_coin_weighings_needed(coins: int, needed: int) -> None:
+    """One coin is heavy or light, only the coins at hand: 12 need 3 weighings, 13 need 4,
+    though 26 states are fewer than 27 results (a classic; from memory)."""
+    assert weighings_needed(coins, 0, 0, 0) == needed
+
+
+def twelve_coin_checks() -> dict[str, list[int]]:
+    """Weighings of k against k; after four against four, all that differ by how many of each
+    group lie in each pan; and all of one against one."""
+    found: dict[str, list[int]] = {}
+
+    def add(left: Sequence[int], right: Sequence[int]) -> None:
+        if left and len(left) == len(right):
+            name = "_".join(map(str, left)) + "v" + "_".join(map(str, right))
+            found.setdefault(name, weighing(left, right, 12))
+
+    for size in range(1, 7):
+        add(range(size), range(size, 2 * size))
+    for first, second in combinations(range(12), 2):
+        add([first], [second])
+    groups = (range(4), range(4, 8), range(8, 12))
+    cuts = [(left, right) for left in range(5) for right in range(5 - left)]
+    for cut in product(cuts, repeat=3):
+        left = [c for group, (n, _) in zip(groups, cut, strict=True) for c in group[:n]]
+        right = [c for group, (n, m) in zip(groups, cut, strict=True) for c in group[n : n + m]]
+        # Three in a pan are enough: four against four have been weighed by then.
+        if len(left) <= 3:
+            add(left, right)
+    return found
+
+
+def test_greedy_finds_the_odd_one_of_twelve_coins_in_three_weighings() -> None:
+    """The engine's own order of checks, over 24 equally likely states."""
+    checks = twelve_coin_checks()
+    engine = engine_for([1 / 24] * 24, checks)
+    first = faultfinder.diagnose(engine, {}).checks[0]
+    assert first.gain_bits == pytest.approx(np.log2(3))
+    cost, depth = greedy(engine)
+    assert depth == 3
+    assert entropy([1 / 24] * 24) / np.log2(3) <= cost <= 3.0
+
+
+def test_thirteen_coins_cannot_be_cut_in_three_by_the_first_weighing() -> None:
+    """Why 13 need 4: after any first weighing more than nine of the 26 states can be left,
+    and two weighings have nine results."""
+    checks = {
+        f"{size}v{size}": weighing(range(size), range(size, 2 * size), 13) for size in range(1, 7)
+    }
+    for check in faultfinder.diagnose(engine_for([1 / 26] * 26, checks), {}).checks:
+        assert max(check.outcomes.values()) * 26 > 9 + 1e-6
