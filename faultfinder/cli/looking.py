@@ -129,7 +129,7 @@ class Bench:
             diagnosis.findings,
             tried=self.tried,
             unclear=diagnosis.unclear,
-            stage=known_stage(self.compiled, stage),
+            stage=stage,
             shop=self.shop,
             lost=AT_THE_BENCH,
         )
@@ -192,14 +192,6 @@ def cause_probabilities(compiled: CompiledModel, answers: Sequence[Answer]) -> d
         faulty = [states.index(state) for state in compiled.model.faulty_states(name)]
         chances[name] = float(posterior(compiled, calibrated, number)[faulty, 0].sum())
     return chances
-
-
-def known_stage(compiled: CompiledModel, stage: str | None) -> str | None:
-    """The stage as named, if the model has it. Raises MisuseError with the nearest."""
-    if stage is None or stage in compiled.model.stages_by_name:
-        return stage
-    hint = did_you_mean(stage, compiled.model.stages_by_name)
-    raise MisuseError(f'There is no teardown stage "{stage}". {hint}')
 
 
 def ranked_check(view: View, name: str) -> RankedCheck:

@@ -48,6 +48,19 @@ def find_variable(model: FaultModel, typed: str) -> Variable:
     raise MisuseError(f'This model has no finding "{typed}". {did_you_mean(typed, names)}')
 
 
+def find_stage(model: FaultModel, named: str | None) -> str:
+    """The teardown stage that was meant; the one a machine arrives in when none is named.
+
+    Raises MisuseError with the nearest name.
+    """
+    if named is None:
+        return model.start
+    if named in model.stages_by_name:
+        return named
+    hint = did_you_mean(named, model.stages_by_name)
+    raise MisuseError(f'There is no teardown stage "{named}". {hint}')
+
+
 def find_result(variable: Variable, typed: str) -> str | None:
     """The state that was meant, or None for "could not tell".
 

@@ -7,7 +7,7 @@ from dataclasses import dataclass, field
 
 import numpy as np
 
-from faultfinder.decide.answers import find_result, find_variable, join_results
+from faultfinder.decide.answers import find_result, find_stage, find_variable, join_results
 from faultfinder.decide.information import Information, effects, information, open_findings
 from faultfinder.decide.shop import Shop
 from faultfinder.errors import FaultfinderError, ImpossibleEvidence, MisuseError, did_you_mean
@@ -125,7 +125,7 @@ def diagnose(
     shop = shop or Shop()
     model = compiled.model
     known, unclear = read_findings(compiled, findings or {})
-    stage = _stage(compiled, stage)
+    stage = find_stage(model, stage)
     aim = resolve_target(compiled, target)
     evidence = evidence_from(compiled, known)
     always = complaint_only(compiled)
@@ -183,15 +183,6 @@ def contradiction(
     return ImpossibleEvidence(
         [(compiled.network.names[v], known[compiled.network.names[v]]) for v in found]
     )
-
-
-def _stage(compiled: CompiledModel, stage: str | None) -> str:
-    if stage is None:
-        return compiled.model.start
-    known = [item.name for item in compiled.model.stages]
-    if stage not in known:
-        raise MisuseError(f'There is no teardown stage "{stage}". {did_you_mean(stage, known)}')
-    return stage
 
 
 def complaint_only(compiled: CompiledModel) -> frozenset[int]:

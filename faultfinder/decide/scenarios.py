@@ -13,6 +13,7 @@ from itertools import combinations, product
 
 import numpy as np
 
+from faultfinder.decide.answers import find_stage
 from faultfinder.decide.problem import CheckAction, Ints, Problem, RepairAction
 from faultfinder.decide.shop import Shop
 from faultfinder.errors import FaultfinderError, ImpossibleEvidence, MisuseError, did_you_mean
@@ -390,7 +391,7 @@ def build_problem(
         checks=tuple(_check_actions(compiled, belief.likelihoods, closed, at, shop, keep)),
         repairs=tuple(_repair_action(compiled, repair, at, shop) for repair in repairs),
         stages=stages,
-        stage=at[stage or model.start],
+        stage=at[find_stage(model, stage)],
         travel=travel,
         finish=travel[:, at[model.start]],
         retest=shop.cost(model.retest.minutes, 0.0) if model.retest else 0.0,

@@ -51,14 +51,35 @@ class Calibrated:
         return table.transpose([kept.index(v) for v in scope] + [len(kept)])
 
 
-def multiply_in(tree: JunctionTree, tables: list[Array], factors: Sequence[Factor]) -> None:
-    """Multiply each factor into its home clique, in place of the list's entries."""
+def multiply_in(tree: JunctionTree, tables: list[Array], factors: Sequence[Factor]) -> Array:
+    """Multiply each factor into its home clique, in place of the list's entries.
+
+    Returns the natural log of what was scaled out, shape (batch,) or (1,): every
+    factor by its largest value, and a clique's product now and then, so that
+    hundreds of findings on one cause do not underflow.
+    """
+    scaled = np.zeros(1)
+    taken: dict[int, int] = {}
     for scope, values in factors:
         home = tree.home(scope)
         assert home is not None, f"no clique holds {scope}"
         members = set(scope)
+        values, log = _scaled(values)
         view = (*(n if v in members else 1 for v, n in _axes(tree, home)), values.shape[-1])
         tables[home] = tables[home] * values.reshape(view)
+        scaled = scaled + log
+        taken[home] = taken.get(home, 0) + 1
+        if taken[home] % 16 == 0:
+            tables[home], log = _scaled(tables[home])
+            scaled = scaled + log
+    return scaled
+
+
+def _scaled(values: Array) -> tuple[Array, Array]:
+    """Values divided by their largest, and its log, per batch column; zeros stay zeros."""
+    peak = values.reshape(-1, values.shape[-1]).max(axis=0)
+    safe = np.where(peak > 0.0, peak, 1.0)
+    return values / safe, np.log(safe)
 
 
 def _axes(tree: JunctionTree, number: int) -> list[tuple[int, int]]:
@@ -68,7 +89,9 @@ def _axes(tree: JunctionTree, number: int) -> list[tuple[int, int]]:
 def initial_tables(tree: JunctionTree, factors: Sequence[Factor]) -> tuple[Array, ...]:
     """Product of all factors, clique by clique, with a batch axis of one."""
     tables: list[Array] = [np.ones((*shape, 1)) for shape in tree.shapes]
-    multiply_in(tree, tables, factors)
+    scaled = multiply_in(tree, tables, factors)
+    # Families of a model are few: their product keeps its true size.
+    tables[tree.root] = tables[tree.root] * np.exp(scaled)
     return tuple(tables)
 
 
@@ -109,8 +132,9 @@ def _scale_with_zeros(message: Array, total: Array, log_evidence: Array) -> tupl
 def calibrate(tree: JunctionTree, start: Sequence[Array], factors: Sequence[Factor]) -> Calibrated:
     """Beliefs of all cliques after multiplying `factors` into the `start` tables."""
     tables = list(start)
-    multiply_in(tree, tables, factors)
+    scaled = multiply_in(tree, tables, factors)
     messages, log_evidence = collect(tree, tables)
+    log_evidence = log_evidence + scaled
     for edge, message in zip(reversed(tree.edges), reversed(messages), strict=True):
         above = tables[edge.parent]
         if edge.sum_parent:
@@ -129,5 +153,5 @@ def evidence_probability(
 ) -> Array:
     """Natural log of P(evidence), shape (batch,); one pass only."""
     tables = list(start)
-    multiply_in(tree, tables, factors)
-    return collect(tree, tables)[1]
+    scaled = multiply_in(tree, tables, factors)
+    return collect(tree, tables)[1] + scaled

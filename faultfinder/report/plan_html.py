@@ -11,31 +11,38 @@ from html import escape
 
 from faultfinder.decide.plan import Plan, PlanNode
 from faultfinder.model.parts import FaultModel
-from faultfinder.report.plan_text import cause_words
+from faultfinder.report.plan_text import (
+    cause_words,
+    ending,
+    rare_words,
+    shown_branches,
+    words_of,
+)
 from faultfinder.report.wording import percent
 
 _STYLE = """
-@page { margin: 11mm; }
+@page { margin: 9mm; }
 * { box-sizing: border-box; }
 body { font: 9pt/1.3 sans-serif; color: #000; background: #fff; margin: 0 auto; max-width: 190mm;
   padding: 4mm; }
 h1 { font-size: 14pt; margin: 0 0 1mm; }
-p { margin: 0 0 1.5mm; }
-.steps { columns: 2; column-gap: 5mm; }
-section { border: 0.3mm solid #000; padding: 1.5mm 2mm; margin: 0 0 2.5mm; break-inside: avoid; }
+p { margin: 0 0 0.8mm; }
+.steps { columns: 2; column-gap: 4mm; }
+section { border: 0.3mm solid #000; padding: 1mm 1.5mm; margin: 0 0 1.5mm; break-inside: avoid; }
 section.fix { border-width: 0.7mm; }
 h2 { font-size: 9.5pt; margin: 0 0 0.8mm; }
 ol, ul { margin: 0 0 1mm; padding-left: 5mm; }
-dl { margin: 0; }
-dt { font-weight: bold; margin-top: 0.6mm; }
-dd { margin: 0 0 0 3mm; }
+.results { list-style: none; padding: 0; margin: 0; }
+.results li { padding-left: 4mm; text-indent: -4mm; }
+.results li::before { content: "\\2192\\00a0"; }
 .caution { border-left: 1mm solid #000; padding-left: 1.5mm; font-weight: bold; }
 .small { font-size: 8pt; }
 a { color: inherit; }
 @media (max-width: 640px) { body { font-size: 12pt; padding: 4mm; } h2 { font-size: 12.5pt; }
   .steps { columns: 1; } .small { font-size: 10.5pt; } }
-@media print { body { padding: 0; max-width: none; font-size: 8pt; } h2 { font-size: 8.5pt; }
-  .small { font-size: 7.2pt; } a { text-decoration: none; } }
+@media print { body { padding: 0; max-width: none; font-size: 7.5pt; line-height: 1.2; }
+  h2 { font-size: 8pt; }
+  .small { font-size: 6.8pt; } .steps { columns: 3; } a { text-decoration: none; } }
 """
 
 
@@ -99,7 +106,7 @@ def _section(
     shown: set[tuple[str, str]],
 ) -> str:
     if node.kind not in ("check", "repair"):
-        return f"<section><h2>{number}. {escape(_ending(model, node))}</h2></section>"
+        return f"<section><h2>{number}. {escape(ending(model, node))}</h2></section>"
     check = model.checks_by_name[node.name] if node.kind == "check" else None
     repair = None if check else model.repairs_by_name[node.name]
     what = check or repair
@@ -120,31 +127,30 @@ def _section(
         lines.append('<p class="small">How: as described above.</p>')
     elif what.how:
         shown.add((node.kind, node.name))
-        items = "".join(f"<li>{escape(line)}</li>" for line in what.how)
-        lines.append(f"<ol>{items}</ol>")
-    lines.append("<dl>")
-    for branch in node.branches:
+        items = " ".join(
+            f"<b>{place}.</b> {escape(line.rstrip('. '))}."
+            for place, line in enumerate(what.how, start=1)
+        )
+        lines.append(f"<p>{items}</p>")
+    lines.append('<ul class="results">')
+    shown_ones, rare = shown_branches(node)
+    for branch in shown_ones:
         goal = branch.node
         if id(goal) in numbers:
             step = numbers[id(goal)]
             text = f'go to <a href="#s{step}">step {step}</a>'
         else:
-            text = escape(_ending(model, goal))
-        lines.append(f"<dt>{escape(branch.label)} ({percent(branch.probability)})</dt><dd>{text}")
+            text = escape(ending(model, goal))
+        label = escape(words_of(branch.label))
+        lines.append(f"<li><b>{label}</b> ({percent(branch.probability)}): {text}.")
         if goal.causes and id(goal) not in numbers:
-            lines.append(f'<br><span class="small">open: {escape(cause_words(model, goal))}</span>')
-        lines.append("</dd>")
-    lines.append("</dl></section>")
+            lines.append(f' <span class="small">Open: {escape(cause_words(model, goal))}.</span>')
+        lines.append("</li>")
+    if rare:
+        together = percent(sum(branch.probability for branch in rare))
+        lines.append(f"<li>{rare_words(rare)} ({together}): ask again from here.</li>")
+    lines.append("</ul></section>")
     return "".join(lines)
-
-
-def _ending(model: FaultModel, node: PlanNode) -> str:
-    if node.kind == "closed":
-        return "run the proof tests, then close"
-    if node.kind == "hand over":
-        return "hand over unrepaired: nothing more is worth its cost"
-    names = [model.repairs_by_name[name].title for name in node.order]
-    return ("in turn: " + "; ".join(names) + "; else hand over") if names else "hand over"
 
 
 def _proofs(model: FaultModel, plan: Plan) -> list[str]:

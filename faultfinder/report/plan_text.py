@@ -5,14 +5,27 @@ from __future__ import annotations
 import textwrap
 from typing import Any
 
-from faultfinder.decide.plan import Plan, PlanNode
+from faultfinder.decide.plan import Branch, Plan, PlanNode
 from faultfinder.model.parts import FaultModel
-from faultfinder.report.wording import WIDTH, percent
+from faultfinder.report.wording import WIDTH, percent, unbroken
+
+ORDER_SHOWN = 4
+"""Repairs named of an order; the rest is counted."""
+
+RARE = 0.02
+"""Results seen less often are told together, where they lead no further."""
+
+
+def words_of(label: str) -> str:
+    """A result as shown to people: names without underscores."""
+    return label.replace("_", " ")
 
 
 def cause_words(model: FaultModel, node: PlanNode, most: int = 3) -> str:
     """The leading causes at a node in words, with their probabilities."""
-    return ", ".join(f"{model.by_name[name].title} {percent(p)}" for name, p in node.causes[:most])
+    return ", ".join(
+        f"{model.by_name[name].title}{unbroken(' ' + percent(p))}" for name, p in node.causes[:most]
+    )
 
 
 def headline(model: FaultModel, node: PlanNode) -> str:
@@ -26,10 +39,33 @@ def headline(model: FaultModel, node: PlanNode) -> str:
         return "Picture is back: run the proof tests, then close"
     if node.kind == "hand over":
         return "HAND OVER unrepaired: no check or repair is worth its cost"
+    said = ending(model, node)
+    return said[:1].upper() + said[1:]
+
+
+def ending(model: FaultModel, node: PlanNode) -> str:
+    """How a branch ends that is not followed further, in small letters."""
+    if node.kind == "closed":
+        return "run the proof tests, then close"
     names = [model.repairs_by_name[name].title for name in node.order]
-    if not names:
-        return "Hand over, or ask again from here"
-    return "Then in turn: " + "; ".join(names) + "; else hand over"
+    if node.kind == "hand over" or not names:
+        return "hand over unrepaired, or ask again from here"
+    first = "; then ".join(names[:ORDER_SHOWN])
+    more = len(names) - ORDER_SHOWN
+    return f"{first}; then {more} more repairs, or ask again" if more > 0 else first
+
+
+def shown_branches(node: PlanNode) -> tuple[list[Branch], list[Branch]]:
+    """The branches to show one by one, and rare folded ones to be told together."""
+    rare = [b for b in node.branches if b.probability < RARE and not b.node.branches]
+    if len(rare) < 2:
+        return list(node.branches), []
+    return [b for b in node.branches if b not in rare], rare
+
+
+def rare_words(rare: list[Branch]) -> str:
+    """As in "5 rarer results"."""
+    return f"{len(rare)} rarer results"
 
 
 def plan_lines(
@@ -73,10 +109,14 @@ def _node_lines(
             _wrap(lines, f"Caution: {caution}", inner, width)
     if node.causes and not node.branches:
         _wrap(lines, f"still open: {cause_words(model, node)}", inner, width)
-    for branch in node.branches:
-        label = branch.label
+    shown, rare = shown_branches(node)
+    for branch in shown:
+        label = words_of(branch.label)
         _wrap(lines, f"- {label} ({percent(branch.probability)}):", indent + " ", width)
         _node_lines(model, branch.node, indent + "   ", number + 1, lines, width)
+    if rare:
+        together = percent(sum(branch.probability for branch in rare))
+        _wrap(lines, f"- {rare_words(rare)} ({together}): ask again from here", indent + " ", width)
 
 
 def _wrap(lines: list[str], text: str, indent: str, width: int) -> None:

@@ -41,7 +41,8 @@ def next_page(view: View, bold: bool = False) -> str:
 
 def add_stop(page: Page, view: View) -> None:
     """A safety rule ended the diagnosis: what to do, and no checks."""
-    said = view.diagnosis.stop.strip()
+    # A rule may begin with the word itself; it stands in the heading.
+    said = view.diagnosis.stop.strip().removeprefix("Stop.").strip()
     page.heading("STOP")
     page.text(said)
     page.blank()

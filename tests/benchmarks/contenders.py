@@ -74,7 +74,13 @@ class Case:
 
 
 def cases() -> dict[str, Callable[[], Case]]:
-    return {"shop": shop_case, "hepar2": hepar2_case, "win95pts": win95pts_case}
+    """How to make each case, by its short name."""
+    return {
+        "shop": shop_case,
+        "hepar2": hepar2_case,
+        "win95pts-6": lambda: win95pts_case(6),
+        "win95pts-12": lambda: win95pts_case(12),
+    }
 
 
 def shop_case() -> Case:
@@ -110,10 +116,11 @@ def hepar2_case() -> Case:
     )
 
 
-def win95pts_case() -> Case:
-    """Twelve faults of two states (4,096 joint states); every other node is a check."""
+def win95pts_case(count: int) -> Case:
+    """Up to twelve faults of two states (4,096 joint states); every other node is a check."""
     causes = ["PrtOn", "PrtPaper", "PrtCbl", "NetPrint", "PrtDriver", "PrtSel"]
     causes += ["AppOK", "DataFile", "DskLocal", "DS_NTOK", "PrtMem", "PrtPath"]
+    causes = causes[:count]
     network = published("win95pts")
 
     def seen(*places: int) -> Known:
@@ -135,9 +142,7 @@ def gain_of(table: np.ndarray, part: int) -> float:
     rows = math.prod(table.shape[:part])
     flat = table.reshape(rows, -1)
     flat = flat / flat.sum()
-    return (
-        entropy_bits(flat.sum(axis=0)) + entropy_bits(flat.sum(axis=1)) - entropy_bits(flat)
-    )
+    return entropy_bits(flat.sum(axis=0)) + entropy_bits(flat.sum(axis=1)) - entropy_bits(flat)
 
 
 def engine(case: Case) -> Rank:
