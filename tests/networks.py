@@ -42,6 +42,15 @@ def bif_text(name: str) -> str:
         return file.read()
 
 
+def unscaled(name: str) -> Any:
+    """A network file inside the pgmpy package, as it is."""
+    with warnings.catch_warnings():
+        warnings.simplefilter("ignore")
+        from pgmpy.readwrite import BIFReader
+
+        return BIFReader(string=bif_text(name)).get_model()
+
+
 @lru_cache(maxsize=8)
 def published(name: str) -> Any:
     """A network file inside the pgmpy package, its columns scaled to sum to one.
@@ -49,11 +58,7 @@ def published(name: str) -> Any:
     The files round their columns (0.3333333 three times); the engine scales them
     too, so that both sides hold the same probabilities.
     """
-    with warnings.catch_warnings():
-        warnings.simplefilter("ignore")
-        from pgmpy.readwrite import BIFReader
-
-        network = BIFReader(string=bif_text(name)).get_model()
+    network = unscaled(name)
     for table in network.get_cpds():
         table.normalize()
     return network

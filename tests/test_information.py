@@ -191,6 +191,38 @@ def test_all_ways_to_a_gain_agree(case: Case, data: st.DataObject) -> None:
 
 
 @given(cases(), st.data())
+@settings(often, max_examples=80)
+def test_gains_with_uncertain_evidence(case: Case, data: st.DataObject) -> None:
+    """Likelihoods instead of sure results, on any variable, by all ways."""
+    spec = data.draw(targets(case))
+    target = resolve_target(case.compiled, spec)
+    network = case.compiled.network
+    rng = np.random.default_rng(data.draw(st.integers(0, 2**32 - 1)))
+    numbers = data.draw(
+        st.lists(st.sampled_from(range(network.own)), min_size=1, max_size=3, unique=True)
+    )
+    soft = {number: rng.uniform(0.05, 1.0, network.cards[number]) for number in numbers}
+    weights = case.joint.weights(case.evidence)
+    for number, vector in soft.items():
+        view = [1] * weights.ndim
+        view[number] = -1
+        weights = weights * vector.reshape(view)
+    weighted = replace(case.joint, table=weights / weights.sum())
+    evidence = evidence_from(case.compiled, case.findings).with_columns(soft)
+    calibrated = beliefs(target.compiled, evidence)
+    names = [check.name for check in case.model.checks]
+    labels = target_labels(case, spec)
+    for preferred in (0, 1 << 40):
+        with limits(COLUMNS_PREFERRED=preferred):
+            found = gains.information(target, evidence, calibrated, names)
+        for told in found.values():
+            left = [network.names[number] for number in told.findings]
+            exact = exact_gain(weighted, labels, left, {})
+            assert told.gain_bits == pytest.approx(exact, abs=CLOSE)
+            assert told.outcomes == pytest.approx(weighted.outcomes(left, {}), abs=CLOSE)
+
+
+@given(cases(), st.data())
 @settings(often, max_examples=60)
 def test_a_refused_elimination_falls_back_on_columns(case: Case, data: st.DataObject) -> None:
     """With no room for elimination, every check that can be read still gets its exact gain."""

@@ -309,6 +309,34 @@ def test_many_or_tiny_findings_do_not_underflow(count: int, yes: float) -> None:
     assert share == pytest.approx(math.exp(log_yes - exact))
 
 
+@pytest.mark.parametrize(("count", "no"), [(40, 1e-20), (400, 1e-3)])
+def test_findings_that_pull_both_ways_do_not_underflow(count: int, no: float) -> None:
+    """Half of the findings speak for the cause, half against it: it stays at even odds."""
+    findings = []
+    for number in range(count):
+        one, other = (1 - no, no), (no, 1 - no)
+        rows = (
+            Row({"cause": ("s1",)}, (one, other)[number % 2]),
+            Row({}, (other, one)[number % 2]),
+        )
+        table = Table(("cause",), rows)
+        findings.append(Variable(f"finding{number}", Kind.FINDING, "", ("no", "yes"), table))
+    compiled = compile_model(make_model([root("cause", Kind.CAUSE, 0.5, 0.5), *findings]))
+    evidence = evidence_from(compiled, {finding.name: "yes" for finding in findings})
+    calibrated = beliefs(compiled, evidence)
+    assert posterior(compiled, calibrated, 0)[:, 0] == pytest.approx([0.5, 0.5])
+    exact = count / 2 * (math.log(no) + math.log1p(-no))
+    assert calibrated.log_evidence[0] == pytest.approx(exact)
+
+
+@pytest.mark.parametrize(("count", "card"), [(300, 10), (400, 10), (1100, 2)])
+def test_many_variables_without_evidence_do_not_underflow(count: int, card: int) -> None:
+    """The product of all tables is tiny; P(nothing known) is one all the same."""
+    causes = [root(f"cause{i}", Kind.CAUSE, *[1 / card] * card) for i in range(count)]
+    compiled = compile_model(make_model(causes, {"look": ("cause0",)}))
+    assert beliefs(compiled, Evidence({})).log_evidence[0] == pytest.approx(0.0, abs=1e-9)
+
+
 def test_a_table_too_large_is_refused_in_a_sentence() -> None:
     causes = [root(f"cause{i}", Kind.CAUSE, 0.9, 0.1) for i in range(24)]
     rows = Table(tuple(cause.name for cause in causes), (Row({}, (0.5, 0.5)),))

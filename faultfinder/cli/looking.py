@@ -168,7 +168,7 @@ class Bench:
         last = ""
         if self.tried:
             before = cause_probabilities(self.compiled, answers)
-            last = model.repairs_by_name[self.tried[-1].repair].title
+            last = "the repair and what was found since"
         elif answers and answers[-1].result is not None:
             before = cause_probabilities(self.compiled, answers[:-1])
             last = str(answers[-1])

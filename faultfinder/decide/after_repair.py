@@ -11,7 +11,7 @@ from collections.abc import Mapping, Sequence
 
 import numpy as np
 
-from faultfinder.decide.next_check import Diagnosis, RankedCheck, stop_sentence
+from faultfinder.decide.next_check import SURPRISING, Diagnosis, RankedCheck, stop_sentence
 from faultfinder.decide.planners import Gains
 from faultfinder.decide.problem import Problem
 from faultfinder.decide.scenarios import Tried
@@ -54,7 +54,7 @@ def diagnose_now(
     ) if np.isfinite(problem.travel[problem.stage, problem.checks[number].stage])]  # fmt: skip
     checks.sort(key=lambda c: (-c.gain_per_cost, -c.gain_bits, c.check))
     return Diagnosis(
-        findings=seen,
+        findings=dict(findings),
         unclear=tuple(unclear),
         causes=dict(sorted(present.items(), key=lambda item: (-item[1], item[0]))),
         cause_states=states,
@@ -62,8 +62,25 @@ def diagnose_now(
         evidence_probability=problem.evidence_probability,
         target="joint state of all causes",
         stage=stage,
+        warnings=_surprises(compiled, tried, problem.since),
         stop=stop_sentence(compiled, seen),
     )
+
+
+def _surprises(
+    compiled: CompiledModel, tried: Sequence[Tried], since: Sequence[float]
+) -> tuple[str, ...]:
+    """A sentence for each repair after which something unlikely was found."""
+    sentences = []
+    for step, chance in zip(tried, since, strict=True):
+        if step.findings and chance < SURPRISING:
+            title = compiled.model.repairs_by_name[step.repair].title
+            found = ", ".join(f"{name}={state}" for name, state in step.findings.items())
+            sentences.append(
+                f'Surprising: after "{title}", which did not cure, {found} has a probability of '
+                f"{chance:.1%}. It may be right; look at it again before work is built on it."
+            )
+    return tuple(sentences)
 
 
 def _ranked(

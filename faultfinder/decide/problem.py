@@ -67,7 +67,7 @@ class Problem:
     a fault is left; that costs `comeback`. `give_up` is the price of handing the
     machine over unrepaired (closing up comes on top); infinite when that is no choice.
     `neglected` is the probability of all scenarios left out; `evidence_probability`
-    that of the findings before any repair.
+    that of the findings before any repair, `since` those of the findings after each.
     """
 
     causes: tuple[str, ...]
@@ -85,6 +85,7 @@ class Problem:
     give_up: float = np.inf
     neglected: float = 0.0
     evidence_probability: float = 1.0
+    since: tuple[float, ...] = ()
 
     @cached_property
     def faulty(self) -> Array:

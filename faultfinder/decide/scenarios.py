@@ -237,13 +237,15 @@ class BeliefNow:
 
     `likelihoods` are P(result | scenario) of every finding; `neglected` is the
     probability of the scenarios left out, `evidence_probability` that of the findings
-    before any repair.
+    before any repair. `since` is, for each repair tried, the probability of what was
+    found after it, given all before and that it did not cure.
     """
 
     weights: Array
     likelihoods: Mapping[int, Array]
     neglected: float
     evidence_probability: float
+    since: tuple[float, ...] = ()
 
 
 def belief_now(
@@ -280,18 +282,22 @@ def belief_now(
         raise ImpossibleEvidence(sorted(findings.items()))
     weights = weights / kept
     repairs = model.repairs_by_name
+    since: list[float] = []
     for step in tried:
         if step.repair not in repairs:
             raise MisuseError(
                 f'This model has no repair "{step.repair}". {did_you_mean(step.repair, repairs)}'
             )
         moving = _moving_problem(compiled, repairs[step.repair], at_once)
-        weights = judge.seen(moving.after_repair(weights, 0), step.findings)
+        uncured = judge.seen(moving.after_repair(weights, 0), {})
+        weights = judge.seen(uncured, step.findings)
         total = float(weights.sum())
         if total <= 0.0:
             raise ImpossibleEvidence([(step.repair, "done"), *sorted(step.findings.items())])
+        since.append(total / float(uncured.sum()))
         weights = weights / total
-    return BeliefNow(weights, likelihoods, max(0.0, 1.0 - kept / exact), exact)
+    neglected = max(0.0, 1.0 - kept / exact)
+    return BeliefNow(weights, likelihoods, neglected, exact, tuple(since))
 
 
 @dataclass(frozen=True)
@@ -400,6 +406,7 @@ def build_problem(
         give_up=shop.hand_over,
         neglected=belief.neglected + float(1.0 - weights[keep].sum()),
         evidence_probability=belief.evidence_probability,
+        since=belief.since,
     )
 
 

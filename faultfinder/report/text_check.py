@@ -91,9 +91,10 @@ def add_how(page: Page, check: Check, indent: int = 2) -> None:
 
 def add_answers(page: Page, view: View, check: Check, indent: int = 2) -> None:
     """What to type once it is done."""
+    option = "--now" if view.tried else "--saw"
     for name in view.still_open(check):
         variable = view.model.by_name[name]
-        page.item("Then add:", f"--saw {name}=... with {answers_for(variable)}.", indent, hang=2)
+        page.item("Then add:", f"{option} {name}=... with {answers_for(variable)}.", indent, hang=2)
 
 
 def add_results(page: Page, view: View, ranked: RankedCheck, indent: int = 2) -> None:
