@@ -102,5 +102,6 @@ def did_you_mean(word: str, allowed: Iterable[str]) -> str:
         return f"Did you mean {close}?"
     if not names:
         return "Nothing is allowed here."
-    shown = ", ".join(names[:12]) + (", ..." if len(names) > 12 else "")
-    return f"Known here: {shown}."
+    shown = ", ".join(names[:12])
+    more = f" and {len(names) - 12} more" if len(names) > 12 else ""
+    return f"Known here: {shown}{more}."

@@ -106,6 +106,32 @@ def test_gains_are_as_counted(case: Case, data: st.DataObject) -> None:
 
 
 @given(cases(), st.data())
+@settings(often, max_examples=60)
+def test_what_could_not_be_told_is_no_longer_counted_on(case: Case, data: st.DataObject) -> None:
+    """A check of several findings keeps the gain of those that are left, and only that."""
+    askable = [
+        v.name
+        for v in case.model.variables
+        if v.kind in (Kind.FINDING, Kind.CAUSE, Kind.HISTORY) and v.name not in case.findings
+    ]
+    unclear = data.draw(st.lists(st.sampled_from(askable), unique=True)) if askable else []
+    diagnosis = faultfinder.diagnose(case.compiled, {**case.findings, **dict.fromkeys(unclear)})
+    closed = {*case.evidence, *unclear}
+    left = {
+        check.name: [name for name in check.observes if name not in closed]
+        for check in case.model.checks
+    }
+    assert {check.check for check in diagnosis.checks} == {n for n, what in left.items() if what}
+    labels = [case.joint.joint_labels(case.causes)]
+    for check in diagnosis.checks:
+        what = left[check.check]
+        shares = case.joint.outcomes(what, case.evidence)
+        assert list(check.outcomes.values()) == pytest.approx(shares, abs=CLOSE)
+        exact = exact_gain(case.joint, labels, what, case.evidence)
+        assert check.gain_bits == pytest.approx(exact, abs=CLOSE)
+
+
+@given(cases(), st.data())
 @settings(often, max_examples=40)
 def test_gains_with_hidden_nodes_known(case: Case, data: st.DataObject) -> None:
     """Through pgmpy, with anything known: causes, hidden nodes, findings below findings."""

@@ -191,7 +191,8 @@ def test_the_gain_can_be_about_all_some_or_grouped_causes(run: Run, typed: str, 
 def test_the_shop_settings_give_rate_and_currency(run: Run, tmp_path: Path) -> None:
     shop = tmp_path / "settings" / "faultfinder" / "shop.yaml"
     shop.parent.mkdir(parents=True)
-    shop.write_text("labour_per_hour: 120\ncurrency: XTS\n")
+    amounts = "comeback: 90\nhand_over: 400\nwaiting_per_day: 4\ndear_part: 100\n"
+    shop.write_text(f"labour_per_hour: 120\ncurrency: XTS\n{amounts}worth_per_bit: 40\n")
     assert "0.92 bits in 1 min (2.00 XTS)" in ask(run).output
 
 

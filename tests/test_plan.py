@@ -9,14 +9,26 @@ import pytest
 
 from faultfinder.decide.advice import advise
 from faultfinder.decide.exact import Exact
-from faultfinder.decide.plan import make_plan
-from faultfinder.decide.planners import LookAhead, OneStep, Planner, start
+from faultfinder.decide.plan import Plan, PlanNode, make_plan
+from faultfinder.decide.planners import (
+    Action,
+    LookAhead,
+    OneStep,
+    Planner,
+    Situation,
+    after_check,
+    after_repair,
+    start,
+)
 from faultfinder.decide.problem import Problem
+from faultfinder.decide.repair_order import best_order
 from faultfinder.decide.rollout import RollOut
 from faultfinder.decide.scenarios import Tried, build_problem
 from faultfinder.decide.shop import Shop
 from faultfinder.decide.simulation import draw_machines, simulate
 from faultfinder.inference.compiled import CompiledModel, compile_model
+from faultfinder.inference.loading import load_model
+from tests.problems import problem as make_problem
 from tests.small_shop import small_shop
 
 SHOP = Shop()
@@ -179,3 +191,88 @@ def test_the_quote_is_in_order_and_says_how_often_it_is_passed(compiled: Compile
         assert 0.0 <= quote.exceeds <= 0.1 + 1e-9
         assert 0.0 <= quote.dear_for_nothing <= 1.0
         assert advice.cost <= advice.cost_repairing + 1e-9
+
+
+class AsPrinted:
+    """Follows a finished plan to the letter: its steps, and its folded orders in turn."""
+
+    name = "as printed"
+
+    def __init__(self, problem: Problem, plan: Plan) -> None:
+        self.problem = problem
+        self.actions: dict[tuple[object, ...], Action] = {}
+        self._walk(start(problem), plan.root)
+
+    def _key(self, situation: Situation) -> tuple[object, ...]:
+        weights = np.round(situation.weights, 10).tobytes()
+        return (situation.stage, situation.checked, situation.repaired, weights)
+
+    def _walk(self, situation: Situation, node: PlanNode) -> None:
+        problem = self.problem
+        if node.kind == "check":
+            number = next(i for i, c in enumerate(problem.checks) if c.name == node.name)
+            self.actions[self._key(situation)] = Action("check", number, 0.0)
+            ways = after_check(problem, situation, number)
+            for (_, _, nxt), branch in zip(ways, node.branches, strict=True):
+                self._walk(nxt, branch.node)
+        elif node.kind == "repair":
+            (rest,) = [b.node for b in node.branches if b.node.kind != "closed"] or [None]
+            self._repair(situation, node.name, rest)
+        elif node.kind == "order":
+            for name in node.order:
+                nxt = self._repair(situation, name, None)
+                if nxt is None:
+                    return
+                situation = nxt
+            self.actions[self._key(situation)] = Action("hand over", -1, 0.0)
+        else:
+            self.actions[self._key(situation)] = Action("hand over", -1, 0.0)
+
+    def _repair(self, situation: Situation, name: str, rest: PlanNode | None) -> Situation | None:
+        number = next(i for i, r in enumerate(self.problem.repairs) if r.name == name)
+        self.actions[self._key(situation)] = Action("repair", number, 0.0)
+        nxt = after_repair(self.problem, situation, number)[3]
+        if nxt is not None and rest is not None:
+            self._walk(nxt, rest)
+        return nxt
+
+    def decide(self, situation: Situation) -> Action:
+        return self.actions[self._key(situation)]
+
+
+def test_the_printed_plan_of_the_shop_model_costs_what_it_says() -> None:
+    """The folded plan, as printed, on 100,000 tickets drawn from the shop's own model."""
+    compiled = load_model("thin_clamshell")
+    findings = {"backlight": "off", "image": "none"}
+    problem = build_problem(compiled, findings, shop=SHOP)
+    plan = make_plan(problem, RollOut(problem, SHOP.worth_per_bit), fold_below=0.05, depth=6)
+    rng = np.random.default_rng(5)
+    machines = draw_machines(compiled, 100_000, rng, findings)
+    outcome = simulate(compiled, problem, AsPrinted(problem, plan), SHOP, machines, rng)
+    spread = outcome.money.std() / np.sqrt(len(outcome.money))
+    assert outcome.money.mean() == pytest.approx(plan.expected_cost, abs=3.3 * spread)
+
+
+def test_opening_the_cover_is_dear_for_one_check_and_cheap_for_two() -> None:
+    """Four equal faults; two checks behind a cover, each of which halves them.
+
+    One check does not pay for the opening; both together do. Looking one step ahead
+    would never open the machine.
+    """
+    faults = np.vstack([np.zeros((1, 4)), np.eye(4)])
+    halves = {"T0": [1, 1, 0, 0], "T1": [1, 0, 1, 0]}
+    case = make_problem(
+        faults,
+        [0.0, 0.25, 0.25, 0.25, 0.25],
+        {f"R{i}": (30.0, {i: 1.0}) for i in range(4)},
+        {name: (0.5, [row, [1 - x for x in row]]) for name, row in halves.items()},
+        places={"T0": 1, "T1": 1},
+        travel=[[0.0, 31.0], [0.0, 0.0]],
+    )
+    repairing = best_order(case, case.weights, 0).cost
+    assert repairing == pytest.approx(75.0)
+    best, checks = RollOut(case, 40.0).weigh(start(case))
+    assert best.kind == "check"
+    assert checks[0].saves_alone == pytest.approx(75.0 - (31.5 + 45.0))
+    assert checks[0].saves == pytest.approx(75.0 - (32.0 + 30.0))
+    assert Exact(case).decide(start(case)).expected_cost == pytest.approx(62.0)

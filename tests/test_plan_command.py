@@ -109,10 +109,11 @@ def test_markup_in_a_model_is_shown_and_never_run(tmp_path: Path) -> None:
         checks=tuple(replace(c, title=evil, how=(evil,), caution=evil) for c in model.checks),
         repairs=tuple(replace(r, title=evil) for r in model.repairs),
     )
-    problem = build_problem(compile_model(model), {}, shop=Shop(), at_once=4)
+    compiled = compile_model(model)
+    problem = build_problem(compiled, {}, shop=Shop(), at_once=4)
     plan = make_plan(problem, RollOut(problem, 40.0), fold_below=0.1, depth=3)
     path = tmp_path / "evil.html"
-    path.write_text(plan_page(model, plan, evil, evil), encoding="utf-8")
+    path.write_text(plan_page(model, plan, compiled.routes, evil, evil), encoding="utf-8")
     assert "<script" not in path.read_text(encoding="utf-8")
     assert measured(path, tmp_path, 800, "d.title==='run'") == "false"
 
@@ -144,7 +145,14 @@ def test_prove_shows_the_work_and_the_tests_before_the_cover_goes_on() -> None:
         (("plan", "--now", "backlight=on"), 2, "--tried"),
         (("plan", "--tried", "reseat_data", "--tried", "reseat_data"), 2, "twice"),
         (("plan", "--stage", "clsoed"), 2, "closed"),
-        (("plan", "--saw", "battery_shape=swollen"), 1, "battery"),
+        (("plan", "--saw", "battery_shape=swollen"), 1, "STOP"),
+        (("plan", "--tried", "reseat_data", "--now", "battery_shape=swollen"), 1, "STOP"),
+        (("next", "--tried", "reseat_data", "--why", "nope"), 2, "no check"),
+        (("next", "--tried", "reseat_data", "--why", "ask_knock"), 1, "counter"),
+        (("next", "--tried", "reseat_data", "--target", "panel"), 2, "--target"),
+        (("next", "-s", "knock=no", "--tried", "reseat_data", "--now", "knock=yes"), 2, "twice"),
+        (("plan", "--planner", "exact"), 1, "look-ahead"),
+        (("plan", "--fold", "nan"), 2, "percentage"),
         (("plan", "--planner", "oracle"), 2, "roll-out"),
         (("prove", "new_assemblee"), 2, "new_assembly"),
         (("plan", *DARK, "--html", "/nowhere/plan.html"), 1, "cannot be written"),

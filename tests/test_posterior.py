@@ -185,21 +185,15 @@ def chain_product(model: FaultModel, name: str) -> np.ndarray:
         for number, own in enumerate(network.names)
         if own == name or own.startswith(f"{name}~")
     ]
-    scope = list(range(len(network.names)))
+    wanted = [*(network.index[parent] for parent in model.by_name[name].parents)]
+    wanted.append(network.index[name])
+    scopes = [[*network.parents[number], number] for number in steps]
+    # einsum wants small numbers for axes.
+    rank = {v: place for place, v in enumerate(sorted({v for scope in scopes for v in scope}))}
     operands: list[object] = []
-    for number in steps:
-        operands += [network.tables[number], [*network.parents[number], number]]
-    parents = [network.index[parent] for parent in model.by_name[name].parents]
-    wanted = [*parents, network.index[name]]
-    assert set(wanted) <= set(scope)
-    # einsum knows 52 letters at most; numbers are squeezed to their rank.
-    used = sorted({v for axes in operands[1::2] for v in axes})  # type: ignore[attr-defined]
-    rank = {v: place for place, v in enumerate(used)}
-    pressed = [
-        [rank[v] for v in item] if place % 2 else item  # type: ignore[attr-defined]
-        for place, item in enumerate(operands)
-    ]
-    result: np.ndarray = np.einsum(*pressed, [rank[v] for v in wanted], optimize=True)
+    for number, scope in zip(steps, scopes, strict=True):
+        operands += [network.tables[number], [rank[v] for v in scope]]
+    result: np.ndarray = np.einsum(*operands, [rank[v] for v in wanted], optimize=True)
     return result
 
 

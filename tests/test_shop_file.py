@@ -21,11 +21,20 @@ def test_a_shop_without_a_file_gets_the_defaults(
 
 def test_a_setting_in_the_file_counts(tmp_path: Path) -> None:
     path = tmp_path / "shop.yaml"
-    path.write_text("labour_per_hour: 72\ncurrency: CHF\n")
+    path.write_text("labour_per_hour: 72\n")
     shop = read_shop(path)
     assert shop.labour_per_hour == 72.0
-    assert shop.currency == "CHF"
     assert shop.comeback == Shop().comeback
+
+
+def test_another_currency_needs_every_amount_in_it(tmp_path: Path) -> None:
+    path = tmp_path / "shop.yaml"
+    path.write_text("labour_per_hour: 6000\ncurrency: YEN\n")
+    with pytest.raises(ModelFileError, match="hand_over"):
+        read_shop(path)
+    amounts = "comeback: 9000\nhand_over: 40000\nwaiting_per_day: 400\ndear_part: 10000\n"
+    path.write_text(f"labour_per_hour: 6000\ncurrency: YEN\n{amounts}worth_per_bit: 4000\n")
+    assert read_shop(path).currency == "YEN"
 
 
 def test_every_fault_is_told_with_its_line() -> None:

@@ -123,7 +123,7 @@ class Session:
     ) -> RankedCheck | None:
         """The look that must come before the chosen check, or that check itself."""
         if chosen is not None and self.place.at_bench:
-            for check, rule in view.safety_first(chosen):
+            for check, rule in view.safety_first(chosen.route, chosen.check):
                 for one in ranked:
                     if one.check == check.name and rule.finding in self._open(view, check):
                         return one

@@ -11,13 +11,14 @@ from faultfinder.decide.next_check import Diagnosis, RankedCheck, diagnose, read
 from faultfinder.decide.next_check import after_results as results_after
 from faultfinder.decide.problem import Problem
 from faultfinder.decide.ranking import rank_by_savings
-from faultfinder.decide.scenarios import Tried, build_problem
+from faultfinder.decide.scenarios import Tried, build_problem, look_stage
 from faultfinder.decide.shop import Shop
 from faultfinder.errors import FaultfinderError, MisuseError, did_you_mean
 from faultfinder.inference.compiled import CompiledModel
 from faultfinder.inference.posterior import beliefs, evidence_from, posterior
 from faultfinder.inference.target import SUM_OF_SINGLE_CAUSES, TargetSpec
 from faultfinder.model.parts import Kind
+from faultfinder.model.routes import Route
 from faultfinder.report.view import View
 
 AT_THE_BENCH = 5e-3
@@ -121,6 +122,10 @@ class Bench:
         self, answers: Sequence[Answer], stage: str | None
     ) -> tuple[Diagnosis, Problem | None]:
         """The diagnosis of the machine as it is now, and the repair problem where there is one."""
+        if self.tried and stage is None:
+            # It stands where the last repair was looked at.
+            model = self.compiled.model
+            stage = look_stage(self.compiled, model.repairs_by_name[self.tried[-1].repair])
         diagnosis = self.diagnose(answers, None if self.tried else stage)
         if diagnosis.stop or not self.compiled.model.repairs:
             return diagnosis, None
@@ -139,7 +144,7 @@ class Bench:
                 problem,
                 diagnosis.findings,
                 self.tried,
-                diagnosis.unclear,
+                self.tried[-1].unclear,
                 self.shop,
             )
         return diagnosis, problem
@@ -157,13 +162,16 @@ class Bench:
         `check` names the check to look at instead of the next one. Without `advised` the
         checks stay ranked by what they tell for their cost, which is quicker.
         """
+        model = self.compiled.model
+        if check is not None and check not in model.checks_by_name:
+            hint = did_you_mean(check, model.checks_by_name)
+            raise MisuseError(f'This model has no check "{check}". {hint}')
         diagnosis, problem = (
             self._now(answers, stage) if advised else (self.diagnose(answers, stage), None)
         )
-        model = self.compiled.model
         advice = None if problem is None else advise(problem, model, self.shop)
         if advice is not None:
-            diagnosis = rank_by_savings(diagnosis, advice)
+            diagnosis = rank_by_savings(model, diagnosis, advice)
         before: dict[str, float] = {}
         last = ""
         if self.tried:
@@ -176,10 +184,19 @@ class Bench:
         after: Mapping[str, Mapping[str, float]] = {}
         if looked_at is not None and not diagnosis.stop:
             if self.tried and problem is not None:
+                if all(ranked.check != looked_at for ranked in diagnosis.checks):
+                    raise FaultfinderError(
+                        f"{looked_at} is not open after a repair: it is known, could not be "
+                        "told, or is a question for the counter."
+                    )
                 after = after_results_now(problem, looked_at)
             else:
                 after = results_after(self.compiled, diagnosis, looked_at)
-        return View(model, diagnosis, self.shop, before, last, after, self.tried, advice)
+        way = Route(0.0, ())
+        if advice is not None and advice.name in model.repairs_by_name:
+            repair = model.repairs_by_name[advice.name]
+            way = self.compiled.routes.get((diagnosis.stage, repair.stage), way)
+        return View(model, diagnosis, self.shop, before, last, after, self.tried, advice, way)
 
 
 def cause_probabilities(compiled: CompiledModel, answers: Sequence[Answer]) -> dict[str, float]:

@@ -12,6 +12,7 @@ from faultfinder.cli import completing
 from faultfinder.cli.looking import Bench, pick_model, ranked_check, read_answer, read_target
 from faultfinder.cli.repaired import read_tried
 from faultfinder.decide.shop_file import read_shop
+from faultfinder.errors import MisuseError
 from faultfinder.inference.loading import load_model
 
 _TARGET_HELP = (
@@ -77,6 +78,8 @@ def next_command(
     """
     compiled = load_model(pick_model(model))
     bench = Bench(compiled, read_shop(), read_target(target), read_tried(compiled, tried, now))
+    if tried and target.strip() != "causes":
+        raise MisuseError("--target goes with what was seen before any repair, not with --tried.")
     answers = tuple(read_answer(bench.compiled, typed) for typed in saw)
     if (
         not saw

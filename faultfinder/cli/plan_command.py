@@ -18,12 +18,15 @@ from faultfinder.decide.plan import Plan, make_plan
 from faultfinder.decide.planners import LookAhead, OneStep, Planner
 from faultfinder.decide.problem import Problem
 from faultfinder.decide.rollout import RollOut
-from faultfinder.decide.scenarios import build_problem
+from faultfinder.decide.scenarios import build_problem, look_stage
 from faultfinder.decide.shop import Shop
 from faultfinder.decide.shop_file import read_shop
-from faultfinder.errors import FaultfinderError
+from faultfinder.errors import FaultfinderError, MisuseError
 from faultfinder.inference.compiled import CompiledModel
 from faultfinder.inference.loading import load_model
+
+MOST_STEPS = 300
+"""Steps after which a plan is folded, whatever was asked: nobody can follow more."""
 
 PLANNERS: dict[str, Callable[[Problem, Shop], Planner]] = {
     "roll-out": lambda problem, shop: RollOut(problem, shop.worth_per_bit),
@@ -49,7 +52,7 @@ PLANNERS: dict[str, Callable[[Problem, Shop], Planner]] = {
               show_default=True, help="How far it thinks ahead.")  # fmt: skip
 @click.option("--depth", type=click.IntRange(1, 40), default=6, show_default=True,
               help="Steps after which a branch ends in a plain repair order.")  # fmt: skip
-@click.option("--fold", "fold", type=click.FloatRange(0, 100), default=5.0, show_default=True,
+@click.option("--fold", "fold", type=click.FloatRange(0, 100), default=6.0, show_default=True,
               help="Fold branches reached less often than this, in percent.")  # fmt: skip
 @click.option("--html", "html", type=click.Path(dir_okay=False, path_type=Path),
               help="Write the plan as a page to print, and say so.")  # fmt: skip
@@ -73,14 +76,19 @@ def plan_command(
     shop = read_shop()
     findings = findings_of([read_answer(compiled, typed) for typed in saw])
     known = {name: result for name, result in findings.items() if result is not None}
-    refuse_stopped(compiled, known)
     steps = read_tried(compiled, tried, now)
+    refuse_stopped(compiled, known, steps)
+    if not 0.0 <= fold <= 100.0:
+        raise MisuseError("--fold is a percentage from 0 to 100.")
+    if steps and stage is None:
+        # It stands where the last repair was looked at.
+        stage = look_stage(compiled, compiled.model.repairs_by_name[steps[-1].repair])
     unclear = [name for name, result in findings.items() if result is None]
     problem = build_problem(compiled, known, tried=steps, unclear=unclear, stage=stage, shop=shop)
     with _progress() as tell:
         plan = make_plan(
             problem, PLANNERS[planner](problem, shop), fold_below=fold / 100, depth=depth,
-            progress=tell,
+            most=MOST_STEPS, progress=tell,
         )  # fmt: skip
     told = ", ".join(f"{name}={result}" for name, result in known.items())
     for step in steps:
@@ -105,7 +113,9 @@ def _print(
         from faultfinder.report.plan_html import plan_page
 
         try:
-            html.write_text(plan_page(model, plan, shop.currency, told), encoding="utf-8")
+            html.write_text(
+                plan_page(model, plan, compiled.routes, shop.currency, told), encoding="utf-8"
+            )
         except OSError as error:
             raise FaultfinderError(
                 f"The page {html} cannot be written: {error.strerror}."
@@ -116,7 +126,7 @@ def _print(
     elif dot:
         click.echo(plan_dot(model, plan), nl=False)
     elif html is None:
-        click.echo("\n".join(plan_lines(model, plan, shop.currency, told)))
+        click.echo("\n".join(plan_lines(model, plan, compiled.routes, shop.currency, told)))
 
 
 @contextmanager

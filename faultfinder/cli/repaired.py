@@ -32,12 +32,22 @@ def read_tried(
         raise MisuseError("A repair is named twice with --tried. Name each once.")
     answers = findings_of([read_answer(compiled, typed) for typed in now])
     seen = {name: result for name, result in answers.items() if result is not None}
+    vain = tuple(name for name, result in answers.items() if result is None)
     last = len(repairs) - 1
-    return tuple(Tried(name, seen if i == last else {}) for i, name in enumerate(repairs))
+    return tuple(
+        Tried(name, seen, vain) if place == last else Tried(name, {})
+        for place, name in enumerate(repairs)
+    )
 
 
-def refuse_stopped(compiled: CompiledModel, known: Mapping[str, str]) -> None:
+def refuse_stopped(
+    compiled: CompiledModel, known: Mapping[str, str], tried: Sequence[Tried]
+) -> None:
     """Raise FaultfinderError with the safety rule's words where a finding ends the job."""
-    stop = stop_sentence(compiled, known)
+    seen = dict(known)
+    for step in tried:
+        seen.update(step.findings)
+    stop = stop_sentence(compiled, seen)
     if stop:
-        raise FaultfinderError(f"STOP. {stop}" if not stop.startswith("S") else stop)
+        said = stop.removeprefix("Stop.").strip()
+        raise FaultfinderError(f"STOP. {said}")

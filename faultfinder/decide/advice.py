@@ -30,9 +30,9 @@ class Quote:
     """What the job may cost, in money: 10th, 50th and 90th percentile.
 
     `exceeds` is the probability that it costs more than `high`; `given_up` that the
-    machine is handed over unrepaired; `dear_for_nothing` that a part of at least the
-    shop's `dear_part` price is fitted to a machine that has none of the causes it mends
-    (counted once per such part).
+    machine is handed over unrepaired. `dear_for_nothing` is the expected number, per job,
+    of parts of at least the shop's `dear_part` price that are fitted to a machine with none
+    of the causes they mend.
     """
 
     low: float
@@ -100,7 +100,7 @@ def advise(problem: Problem, model: FaultModel, shop: Shop) -> Advice:
         cost=action.expected_cost,
         cost_repairing=order.cost,
         saves=order.cost - action.expected_cost,
-        order=tuple(problem.repairs[step.repair].name for step in order.steps),
+        order=_order_from(problem, action),
         checks=tuple(
             CheckAdvice(
                 problem.checks[item.number].name,
@@ -115,6 +115,20 @@ def advise(problem: Problem, model: FaultModel, shop: Shop) -> Advice:
         quote=quote(problem, model, action, planner.base, shop.dear_part),
         neglected=problem.neglected,
     )
+
+
+def _order_from(problem: Problem, action: Action) -> tuple[str, ...]:
+    """The repairs in order if repaired now: the advised one first, then the best order."""
+    situation = start(problem)
+    first: tuple[str, ...] = ()
+    if action.kind == "repair":
+        first = (problem.repairs[action.number].name,)
+        nxt = after_repair(problem, situation, action.number)[3]
+        if nxt is None:
+            return first
+        situation = nxt
+    order = best_order(problem, situation.weights, situation.stage, situation.repaired)
+    return first + tuple(problem.repairs[step.repair].name for step in order.steps)
 
 
 @dataclass(frozen=True)
@@ -155,6 +169,7 @@ class _Ledger:
                 unneeded = problem.needless(action.number)
                 self.wasted += p * float(problem.in_classes(situation.weights) @ unneeded)
             work += float(problem.act_cost[situation.stage, action.number]) - part.likely
+            work -= repair.shop_share
             passes, _, fails, nxt = after_repair(problem, situation, action.number)
             closing = float(problem.finish[repair.test_stage])
             self.ends.append(_End(p * passes, work + closing, (*prices, part)))
@@ -190,7 +205,7 @@ class _Ledger:
                 unneeded = float(belief @ (unfixed * problem.needless(step.repair)))
                 self.wasted += p * shown * unneeded
             prices = (*prices, part)
-            work += step.cost - part.likely
+            work += step.cost - part.likely - repair.shop_share
             stage = repair.test_stage
             self.ends.append(_End(p * step.passes, work + float(problem.finish[stage]), prices))
             tried = tried | {step.repair}
@@ -204,8 +219,8 @@ def quote(
 ) -> Quote:
     """What to quote: the spread of the job's cost if `action` is taken and then `policy` followed.
 
-    Part prices vary within their ranges (a quarter low, half likely, a quarter high). A
-    comeback is the shop's cost and is not quoted.
+    Part prices vary within their ranges (a quarter low, half likely, a quarter high).
+    Comebacks, waiting and expected harm are the shop's cost and are not quoted.
     """
     ledger = _Ledger(problem, model, policy, dear_part)
     ledger.take(action, start(problem), 1.0, 0.0, ())

@@ -42,7 +42,8 @@ def find_variable(model: FaultModel, typed: str) -> Variable:
     if len(begun) == 1:
         return begun[0]
     if begun:
-        several = ", ".join(v.name for v in begun)
+        begun.sort(key=lambda v: v.kind is Kind.CAUSE)
+        several = ", ".join(v.name for v in begun[:8]) + (" ..." if len(begun) > 8 else "")
         raise MisuseError(f'"{typed}" could be any of {several}. Type a little more of it.')
     names = [v.name for v in askable]
     raise MisuseError(f'This model has no finding "{typed}". {did_you_mean(typed, names)}')
@@ -114,6 +115,11 @@ def _read_meter(variable: Variable, typed: str) -> str:
     assert reading is not None
     match = _NUMBER.match(typed)
     assert match is not None
+    if re.fullmatch(r"[+-]?[1-9]\d{0,2}[.,]\d{3}", match[1]):
+        raise MisuseError(
+            f'"{typed}" can be read in two ways. Type the number without a sign between the '
+            f"thousands ({re.sub('[.,]', '', match[1])}), or with other than three decimals."
+        )
     number, unit = float(match[1].replace(",", ".")), match[2]
     example = f"{reading.cuts[0]:g} {reading.unit}"
     if not math.isfinite(number):
@@ -128,6 +134,11 @@ def _read_meter(variable: Variable, typed: str) -> str:
         raise MisuseError(
             f'{variable.name} is read in {reading.unit}, not in "{unit}". '
             f'Type it as in "{example}".'
+        )
+    if number < 0.0 <= min(reading.cuts):
+        raise MisuseError(
+            f'"{typed}" is below zero: were the probes swapped? Type {variable.name} without the '
+            "minus sign if so, or unknown."
         )
     return state_of_reading(variable, number * scale)
 

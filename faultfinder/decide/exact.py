@@ -25,13 +25,17 @@ from faultfinder.decide.problem import Problem
 from faultfinder.errors import FaultfinderError
 from faultfinder.model.network import Array
 
+ACTIONS_LIMIT = 14
+"""Checks and repairs together beyond which the search is not begun."""
+
 SITUATIONS_LIMIT = 400_000
 """Situations after which the search is given up as too large."""
 
 
 @dataclass(eq=False)
 class Exact:
-    """The optimal planner; raises FaultfinderError past SITUATIONS_LIMIT situations."""
+    """The optimal planner; raises FaultfinderError past ACTIONS_LIMIT checks and
+    repairs, or SITUATIONS_LIMIT situations."""
 
     problem: Problem
     name: str = "exact"
@@ -41,6 +45,14 @@ class Exact:
 
     def decide(self, situation: Situation) -> Action:
         """The optimal action and the least expected cost from here."""
+        problem = self.problem
+        left = len(problem.checks) + len(problem.repairs)
+        left -= len(situation.checked) + len(situation.repaired)
+        if left > ACTIONS_LIMIT and not self._solved:
+            raise FaultfinderError(
+                f"The exact plan is for small models: here {left} checks and repairs are open, and "
+                f"the limit is {ACTIONS_LIMIT}. Use the roll-out or look-ahead planner."
+            )
         key = (
             np.round(situation.weights, 12).tobytes(),
             situation.stage,

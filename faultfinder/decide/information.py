@@ -20,7 +20,7 @@ This module never sees a cost.
 from __future__ import annotations
 
 import math
-from collections.abc import Mapping, Sequence
+from collections.abc import Collection, Mapping, Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -57,20 +57,29 @@ class Information:
     outcomes: Array
 
 
-def open_findings(compiled: CompiledModel, check: str, evidence: Evidence) -> tuple[int, ...]:
-    """The variables a check would tell that are not known yet."""
+def open_findings(
+    compiled: CompiledModel, check: str, evidence: Evidence, unclear: Collection[int] = ()
+) -> tuple[int, ...]:
+    """The variables a check would tell that are not known yet, nor tried in vain (`unclear`)."""
     return tuple(
-        number for number in compiled.check_findings(check) if number not in evidence.likelihoods
+        number
+        for number in compiled.check_findings(check)
+        if number not in evidence.likelihoods and number not in unclear
     )
 
 
 def information(
-    target: Target, evidence: Evidence, calibrated: Calibrated, checks: Sequence[str]
+    target: Target,
+    evidence: Evidence,
+    calibrated: Calibrated,
+    checks: Sequence[str],
+    unclear: Collection[int] = (),
 ) -> dict[str, Information]:
     """The gain and outcome probabilities of each check, for possible evidence.
 
     `calibrated` are the beliefs of `target.compiled` given `evidence`, unbatched.
-    Checks with nothing left to tell are left out. Raises TargetTooLarge when some
+    Checks with nothing left to tell are left out; findings in `unclear` (variable
+    numbers) count as not to be had. Raises TargetTooLarge when some
     check's exact gain would pass the limits.
     """
     compiled = target.compiled
@@ -79,7 +88,7 @@ def information(
     sure = target.closed | {v for v in evidence.likelihoods if not _uncertain(evidence, v)}
     quick: dict[tuple[int, ...], list[tuple[str, Readout]]] = {}
     for check in checks:
-        findings = open_findings(compiled, check, evidence)
+        findings = open_findings(compiled, check, evidence, unclear)
         if not findings:
             continue
         way = compiled.readouts[check]
@@ -227,9 +236,10 @@ def _by_elimination(
 ) -> Information:
     """Way 3: the joint table of the check and the part of the target it depends on."""
     network = compiled.network
-    known = closed | evidence.likelihoods.keys()
+    unsure = frozenset(v for v in evidence.likelihoods if _uncertain(evidence, v))
+    known = closed | (evidence.likelihoods.keys() - unsure)
     outside = [v for v in findings if v not in closed]
-    depends = requisite(network, outside, known)
+    depends = requisite(network, outside, known, unsure)
     part = tuple(
         sorted(v for v in depends if v in closed and v not in findings and _uncertain(evidence, v))
     )

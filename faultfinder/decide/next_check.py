@@ -14,7 +14,7 @@ from faultfinder.errors import FaultfinderError, ImpossibleEvidence, MisuseError
 from faultfinder.inference.compiled import CompiledModel
 from faultfinder.inference.contradiction import fit_of_each, smallest_contradiction
 from faultfinder.inference.posterior import Evidence, beliefs, evidence_from, posterior
-from faultfinder.inference.target import Target, TargetSpec, resolve_target
+from faultfinder.inference.target import TargetSpec, resolve_target
 from faultfinder.model.parts import Kind
 from faultfinder.model.routes import Route
 
@@ -55,7 +55,6 @@ class Diagnosis:
     findings that were tried and could not be told. `causes` maps a cause to the
     probability that it is present, most likely first; several can be present.
     `evidence_probability` is P(findings, complaint) under the model.
-    `unsure_bits` is the mean uncertainty left per the sum of single causes.
     `stop` is the sentence of a safety rule that ends the diagnosis, or "".
     """
 
@@ -158,7 +157,9 @@ def diagnose(
         and (stage, check.stage) in compiled.routes
         and not closed.issuperset(name for name in check.observes if name not in known)
     ]
-    told = _gains(aim, evidence, names, calibrated if aim.compiled is compiled else None)
+    vain = [compiled.network.index[name] for name in unclear]
+    given = calibrated if aim.compiled is compiled else beliefs(aim.compiled, evidence)
+    told = information(aim, evidence, given, names, vain)
     checks = [_ranked(compiled, name, told[name], stage, shop) for name in names if name in told]
     checks.sort(key=lambda c: (-c.gain_per_cost, -c.gain_bits, c.check))
     return Diagnosis(
@@ -189,15 +190,6 @@ def complaint_only(compiled: CompiledModel) -> frozenset[int]:
     """The complaint's variable number, which is never called the odd one out."""
     complaint = compiled.model.complaint
     return frozenset() if complaint is None else frozenset({compiled.network.index[complaint]})
-
-
-def _gains(
-    aim: Target, evidence: Evidence, names: list[str], calibrated: object | None
-) -> dict[str, Information]:
-    from faultfinder.inference.propagation import Calibrated
-
-    given = calibrated if isinstance(calibrated, Calibrated) else beliefs(aim.compiled, evidence)
-    return information(aim, evidence, given, names)
 
 
 def _ranked(
@@ -275,7 +267,12 @@ def after_results(
         names = list(model.checks_by_name)
         raise MisuseError(f'This model has no check "{check}". {did_you_mean(check, names)}')
     evidence = evidence_from(compiled, diagnosis.findings)
-    findings = open_findings(compiled, check, evidence)
+    vain = [compiled.network.index[name] for name in diagnosis.unclear]
+    findings = open_findings(compiled, check, evidence, vain)
+    if not findings and any(
+        name in diagnosis.unclear for name in model.checks_by_name[check].observes
+    ):
+        raise FaultfinderError(f"{check} was tried and could not be told, so it is not ranked.")
     if not findings:
         raise FaultfinderError(f"All that {check} would tell is known already.")
     told = effects(compiled, evidence, findings)

@@ -60,7 +60,10 @@ class PlanNode:
 
 @dataclass(frozen=True)
 class Plan:
-    """A plan: the tree, its expected cost, and what it was made with."""
+    """A plan: the tree, its expected cost, and what it was made with.
+
+    `full` tells that branches were folded because the plan had grown too large.
+    """
 
     root: PlanNode
     planner: str
@@ -68,6 +71,7 @@ class Plan:
     neglected: float
     fold_below: float
     depth: int
+    full: bool = False
 
 
 @dataclass(frozen=True)
@@ -77,12 +81,17 @@ class _Maker:
     fold_below: float
     depth: int
     progress: Callable[[float], None] | None = field(default=None)
+    most: int = 10**9
+    made: list[int] = field(default_factory=list)
 
     def node(self, situation: Situation, reached: float, depth: int) -> PlanNode:
         """The plan from a situation that still shows the fault (or has never been looked at)."""
-        if depth <= 0 or reached < self.fold_below:
+        if depth <= 0 or reached < self.fold_below or len(self.made) >= self.most:
             why = "depth" if depth <= 0 else "unlikely"
+            if len(self.made) >= self.most:
+                why = "size"
             return self._order(situation, reached, why)
+        self.made.append(1)
         action = self.planner.decide(situation)
         if action.kind == "check":
             return self._check(situation, action.number, reached, depth)
@@ -178,17 +187,19 @@ def make_plan(
     *,
     fold_below: float = 0.02,
     depth: int = 8,
+    most: int = 10**9,
     progress: Callable[[float], None] | None = None,
 ) -> Plan:
     """Follow a planner through every result into a tree.
 
-    Branches reached with less than `fold_below`, or after `depth` steps, are folded
-    into a plain repair order, which is costed in full. `progress` is told the
-    probability of each leaf as it is finished (they sum to one).
+    Branches reached with less than `fold_below`, after `depth` steps, or once the plan has
+    `most` steps, are folded into a plain repair order, which is costed in full.
+    `progress` is told the probability of each leaf as it is finished (they sum to one).
     """
-    maker = _Maker(problem, planner, fold_below, depth, progress)
+    maker = _Maker(problem, planner, fold_below, depth, progress, most)
     root = maker.node(start(problem), 1.0, depth)
-    return Plan(root, planner.name, root.expected_cost, problem.neglected, fold_below, depth)
+    full = len(maker.made) >= most
+    return Plan(root, planner.name, root.expected_cost, problem.neglected, fold_below, depth, full)
 
 
 def policy_cost(problem: Problem, planner: Planner, fold_below: float = 0.0) -> float:

@@ -44,7 +44,8 @@ class RepairAction:
     the stage of the powered look after it.
 
     `mends` has shape (causes, largest number of states): the probability that the
-    cause in that state is gone afterwards (zero in the first column).
+    cause in that state is gone afterwards (zero in the first column). `shop_share` is
+    what of the cost the customer does not pay (waiting, expected harm).
     """
 
     name: str
@@ -52,6 +53,7 @@ class RepairAction:
     stage: int
     test_stage: int
     mends: Array = field(repr=False)
+    shop_share: float = 0.0
 
 
 @dataclass(frozen=True, eq=False)
@@ -212,6 +214,15 @@ class Problem:
         which, present, _ = self._classes
         summed = np.bincount(which, weights, minlength=present.shape[1])
         return summed.astype(np.float64, copy=False)
+
+    @property
+    def most_at_once(self) -> int:
+        """The most causes any scenario holds."""
+        return int(self._classes[1].shape[0])
+
+    def several_at_once(self, belief: Array) -> float:
+        """The probability of more than one cause, for a belief from `in_classes`."""
+        return float((self._classes[1].sum(axis=0) > 1.0) @ belief)
 
     def needless(self, repair: int) -> Array:
         """1 for each class in which a repair mends nothing, else 0: shape (classes,)."""

@@ -6,15 +6,17 @@ from dataclasses import replace
 
 from faultfinder.decide.advice import Advice
 from faultfinder.decide.next_check import Diagnosis, RankedCheck
+from faultfinder.model.parts import FaultModel, Kind
 
 
-def rank_by_savings(diagnosis: Diagnosis, advice: Advice) -> Diagnosis:
+def rank_by_savings(model: FaultModel, diagnosis: Diagnosis, advice: Advice) -> Diagnosis:
     """The diagnosis with its checks ranked by what they save on the expected cost of the job.
 
     The advised check goes first. A check is worth its cost while it saves anything and
     checking is the advice. Checks the advice does not weigh (questions for the counter)
-    keep their verdict by information, and follow.
+    keep their verdict by information, and follow; others not looked at count as not worth it.
     """
+    histories = {variable.name for variable in model.of_kind(Kind.HISTORY)}
     weighed = {item.check: item for item in advice.checks}
     ranked: list[RankedCheck] = []
     for check in diagnosis.checks:
@@ -25,8 +27,10 @@ def rank_by_savings(diagnosis: Diagnosis, advice: Advice) -> Diagnosis:
                 saves=item.saves,
                 saves_alone=item.saves_alone,
                 then=item.then,
-                worth=advice.kind == "check" and item.saves > 0.005,
+                worth=advice.kind == "check" and item.saves > 1e-4 * advice.cost,
             )
+        elif not histories.issuperset(model.checks_by_name[check.check].observes):
+            check = replace(check, worth=False)
         ranked.append(check)
     first = advice.name if advice.kind == "check" else ""
     ranked.sort(

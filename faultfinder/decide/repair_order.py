@@ -99,16 +99,27 @@ def _greedy(
     spent += healthy_first * float(problem.finish[stage])
     best_length = 0
     order: list[int] = []
-    while reach > negligible and open_repairs and len(order) - best_length < patience:
+    if not np.isfinite(problem.give_up):
+        # Giving up is no choice: the order goes on while anything can be cured.
+        negligible, patience = 1e-12, len(open_repairs) + 1
+    fruitless, in_parts = 0, 0
+    while reach > negligible and open_repairs and fruitless < patience:
         rises = (problem.fixed_after(tried)[1] @ weights - fixed).tolist()
         # A repair that cannot win its own price back is left out while others can.
         bars = [reach * cost / prize for cost in problem.inner_costs]
         worthwhile = [r for r in open_repairs if rises[r] > bars[r]]
-        chosen = _choose(problem, rises, stage, worthwhile or open_repairs)
-        if chosen is None:
+        chosen = _choose(problem, rises, stage, worthwhile) if worthwhile else None
+        part = chosen is None and in_parts < problem.most_at_once
+        if part and shown * problem.several_at_once(weights) * prize > min(problem.inner_costs):
+            # Several faults together: no single repair cures, some first ones must.
             chosen = _by_parts(problem, weights, stage, tried, open_repairs)
-            if chosen is None:
-                break
+            in_parts += 1
+        else:
+            part = False
+        if chosen is None:
+            chosen = _choose(problem, rises, stage, open_repairs)
+        if chosen is None:
+            break
         cost = float(problem.act_cost[stage, chosen])
         if not np.isfinite(cost):
             open_repairs.remove(chosen)
@@ -125,9 +136,12 @@ def _greedy(
         tried = tried | {chosen}
         open_repairs.remove(chosen)
         order.append(chosen)
-        total = spent + (reach * (problem.give_up + problem.finish[stage]) if reach > 0.0 else 0.0)
+        left = reach * (problem.give_up + problem.finish[stage]) if reach > 1e-12 else 0.0
+        total = spent + left
         if total < best_cost or not np.isfinite(best_cost):
-            best_cost, best_length = total, len(order)
+            best_cost, best_length, fruitless, in_parts = total, len(order), 0, 0
+        elif not part:
+            fruitless += 1
     return tuple(order[:best_length]), float(best_cost)
 
 

@@ -28,10 +28,11 @@ SCENARIO_LIMIT = 200_000
 
 @dataclass(frozen=True)
 class Tried:
-    """A repair that was made, and what was found after it."""
+    """A repair that was made, what was found after it, and what could not be told."""
 
     repair: str
     findings: Mapping[str, str]
+    unclear: tuple[str, ...] = ()
 
 
 def all_scenarios(cards: Sequence[int], at_once: int) -> Ints:
@@ -265,8 +266,11 @@ def belief_now(
     known = {name: state for name, state in findings.items() if name in roots}
     for step in tried:
         for name, state in step.findings.items():
-            if name in roots:
-                known.setdefault(name, state)
+            if name in roots and known.setdefault(name, state) != state:
+                raise MisuseError(
+                    f"{name} is given twice: as {known[name]} and, after a repair, as {state}. "
+                    "What happened before does not change: keep the one that is right."
+                )
     shared = on_histories(compiled, at_once)
     at_start = {n: s for n, s in findings.items() if network.index[n] in shared}
     histories = sum_histories(compiled, {**known, **at_start}, at_once)
@@ -370,7 +374,9 @@ def build_problem(
     at most `lost` together are left out again.
 
     Checks of histories are left out: they are asked at the counter, before a plan is
-    made. After a repair every check is open again. Raises FaultfinderError when the
+    made. So are looks that can stop the job for safety: they are made whenever their
+    stage is reached, and not weighed. After a repair every check is open again; a noisy
+    check made once more counts as independent of the first time. Raises FaultfinderError when the
     model names no repairs.
     """
     shop = shop or Shop()
@@ -387,8 +393,8 @@ def build_problem(
     travel = np.full((len(stages), len(stages)), np.inf)
     for (begin, end), route in compiled.routes.items():
         travel[at[begin], at[end]] = shop.cost(route.minutes, 0.0)
-    now_known = tried[-1].findings if tried else findings
-    closed = {*now_known, *unclear}
+    # After a repair everything can be looked at again.
+    closed = {*tried[-1].findings, *tried[-1].unclear} if tried else {*findings, *unclear}
     repairs = [r for r in model.repairs if r.name not in {step.repair for step in tried}]
     return Problem(
         causes=tuple(compiled.network.names[c] for c in compiled.causes),
@@ -435,10 +441,13 @@ def _check_actions(
     from faultfinder.decide.next_check import result_labels
 
     model, network = compiled.model, compiled.network
+    stopping = {rule.finding for rule in model.stop_rules}
     actions = []
     for check in model.checks:
         names = [name for name in check.observes if name not in closed]
         if not names or any(model.by_name[name].kind is not Kind.FINDING for name in names):
+            continue
+        if stopping.intersection(check.observes):
             continue
         numbers = tuple(network.index[name] for name in names)
         rows = np.ones((1, len(keep)))
@@ -460,19 +469,23 @@ def _check_actions(
 def _repair_action(
     compiled: CompiledModel, repair: Repair, at: Mapping[str, int], shop: Shop
 ) -> RepairAction:
-    model = compiled.model
-    powered = [
-        (compiled.routes[repair.stage, stage.name].minutes, at[stage.name])
-        for stage in model.stages
-        if stage.powered and (repair.stage, stage.name) in compiled.routes
-    ]
+    waiting = repair.lead_days * shop.waiting_per_day
     harm = repair.risk.chance * repair.risk.cost if repair.risk else 0.0
     return RepairAction(
         repair.name,
-        shop.cost(repair.minutes, repair.part.likely)
-        + repair.lead_days * shop.waiting_per_day
-        + harm,
+        shop.cost(repair.minutes, repair.part.likely) + waiting + harm,
         at[repair.stage],
-        min(powered)[1],
+        at[look_stage(compiled, repair)],
         _mends(compiled, repair.name),
+        waiting + harm,
     )
+
+
+def look_stage(compiled: CompiledModel, repair: Repair) -> str:
+    """The nearest powered stage, where a repair is looked at."""
+    powered = [
+        (compiled.routes[repair.stage, stage.name].minutes, number, stage.name)
+        for number, stage in enumerate(compiled.model.stages)
+        if stage.powered and (repair.stage, stage.name) in compiled.routes
+    ]
+    return min(powered)[2]

@@ -77,6 +77,17 @@ def parse_shop(content: bytes, file: str) -> Shop:
                 )
             else:
                 values[key.value] = number
+    unset = [name for name in kinds if name not in values and name != "currency"]
+    if "currency" in values and unset and not problems:
+        lines = {key.value: key.line for key, _ in document.root.pairs}
+        problems.append(
+            Problem(
+                file,
+                lines["currency"],
+                f"A currency is set, but not {', '.join(unset)}.",
+                "Give them all in that currency; part prices in the model file must be in it too.",
+            )
+        )
     if problems:
         raise ModelFileError(problems)
     return dataclasses.replace(Shop(), **values)  # type: ignore[arg-type]

@@ -51,11 +51,13 @@ class Calibrated:
         return table.transpose([kept.index(v) for v in scope] + [len(kept)])
 
 
-def multiply_in(tree: JunctionTree, tables: list[Array], factors: Sequence[Factor]) -> Array:
+def multiply_in(
+    tree: JunctionTree, tables: list[Array], factors: Sequence[Factor], scale: bool = True
+) -> Array:
     """Multiply each factor into its home clique, in place of the list's entries.
 
-    Returns the natural log of what was scaled out, shape (batch,) or (1,): every
-    factor by its largest value, and a clique's product now and then, so that
+    Returns the natural log of what was scaled out, shape (batch,) or (1,): with `scale`
+    every factor by its largest value, and a clique's product now and then, so that
     hundreds of findings on one cause do not underflow.
     """
     scaled = np.zeros(1)
@@ -64,12 +66,14 @@ def multiply_in(tree: JunctionTree, tables: list[Array], factors: Sequence[Facto
         home = tree.home(scope)
         assert home is not None, f"no clique holds {scope}"
         members = set(scope)
-        values, log = _scaled(values)
+        log = np.zeros(1)
+        if scale:
+            values, log = _scaled(values)
         view = (*(n if v in members else 1 for v, n in _axes(tree, home)), values.shape[-1])
         tables[home] = tables[home] * values.reshape(view)
         scaled = scaled + log
         taken[home] = taken.get(home, 0) + 1
-        if taken[home] % 16 == 0:
+        if scale and taken[home] % 16 == 0:
             tables[home], log = _scaled(tables[home])
             scaled = scaled + log
     return scaled
@@ -89,9 +93,8 @@ def _axes(tree: JunctionTree, number: int) -> list[tuple[int, int]]:
 def initial_tables(tree: JunctionTree, factors: Sequence[Factor]) -> tuple[Array, ...]:
     """Product of all factors, clique by clique, with a batch axis of one."""
     tables: list[Array] = [np.ones((*shape, 1)) for shape in tree.shapes]
-    scaled = multiply_in(tree, tables, factors)
-    # Families of a model are few: their product keeps its true size.
-    tables[tree.root] = tables[tree.root] * np.exp(scaled)
+    # Families sum to one over their child, so that a clique's product keeps its size.
+    multiply_in(tree, tables, factors, scale=False)
     return tuple(tables)
 
 

@@ -20,8 +20,17 @@ def determined(network: DiscreteNetwork, known: Iterable[int]) -> frozenset[int]
     return frozenset(closed)
 
 
-def requisite(network: DiscreteNetwork, start: Iterable[int], known: frozenset[int]) -> set[int]:
-    """The members of `known` on which P(start | known) can depend."""
+def requisite(
+    network: DiscreteNetwork,
+    start: Iterable[int],
+    known: frozenset[int],
+    judged: frozenset[int] = frozenset(),
+) -> set[int]:
+    """The members of `known` on which P(start | known) can depend.
+
+    `judged` are unknown variables with a likelihood of their own, as if something
+    below them had been seen.
+    """
     starts = set(start)
     top: set[int] = set()
     bottom: set[int] = set()
@@ -40,7 +49,7 @@ def requisite(network: DiscreteNetwork, start: Iterable[int], known: frozenset[i
                 bottom.add(number)
                 stack.extend((child, False) for child in network.children[number])
         elif not from_child:
-            if observed and number not in top:
+            if (observed or number in judged) and number not in top:
                 top.add(number)
                 stack.extend((parent, True) for parent in network.parents[number])
             if not observed and number not in bottom:

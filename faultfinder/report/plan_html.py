@@ -11,9 +11,14 @@ from html import escape
 
 from faultfinder.decide.plan import Plan, PlanNode
 from faultfinder.model.parts import FaultModel
-from faultfinder.report.plan_text import (
+from faultfinder.model.routes import Routes
+from faultfinder.report.plan_words import (
+    BATTERY,
     cause_words,
     ending,
+    move_words,
+    moves_used,
+    order_cautions,
     rare_words,
     shown_branches,
     words_of,
@@ -38,15 +43,17 @@ ol, ul { margin: 0 0 1mm; padding-left: 5mm; }
 .caution { border-left: 1mm solid #000; padding-left: 1.5mm; font-weight: bold; }
 .small { font-size: 8pt; }
 a { color: inherit; }
+.last { columns: 2; column-gap: 4mm; font-size: 8pt; }
 @media (max-width: 640px) { body { font-size: 12pt; padding: 4mm; } h2 { font-size: 12.5pt; }
-  .steps { columns: 1; } .small { font-size: 10.5pt; } }
-@media print { body { padding: 0; max-width: none; font-size: 7.5pt; line-height: 1.2; }
+  .steps, .last { columns: 1; } .small { font-size: 10.5pt; } }
+@media print { body { padding: 0; max-width: none; font-size: 7.2pt; line-height: 1.15; }
   h2 { font-size: 8pt; }
-  .small { font-size: 6.8pt; } .steps { columns: 3; } a { text-decoration: none; } }
+  .small, .last { font-size: 6.5pt; } .steps, .last { columns: 3; }
+  a { text-decoration: none; } }
 """
 
 
-def plan_page(model: FaultModel, plan: Plan, currency: str, known: str) -> str:
+def plan_page(model: FaultModel, plan: Plan, routes: Routes, currency: str, known: str) -> str:
     """The page. `known` says in words what the plan starts from."""
     numbered = _number(plan.root)
     parts = [
@@ -61,8 +68,7 @@ def plan_page(model: FaultModel, plan: Plan, currency: str, known: str) -> str:
         f'<p class="small">Branches reached less often than {percent(plan.fold_below)} end in a '
         "plain order of repairs; ask the tool again when one of them comes up. "
         f"{_left_out(plan)}</p>",
-        '<p class="caution">A battery that is swollen or crushed stops all work: do not charge, '
-        "press or open further; follow local rules and the maker's instructions.</p>",
+        f'<p class="caution">Caution: {escape(BATTERY)}</p>',
         '<div class="steps">',
     ]
     shown: set[tuple[str, str]] = set()
@@ -70,6 +76,17 @@ def plan_page(model: FaultModel, plan: Plan, currency: str, known: str) -> str:
         parts.append(_section(model, node, number, dict_of(numbered), currency, shown))
     parts.append("</div>")
     parts += _proofs(model, plan)
+    moves = "".join(
+        f"<li>{escape(move_words(model, move))}</li>" for move in moves_used(model, plan, routes)
+    )
+    parts.append(f'<h2>Moves between stages, with their cautions</h2><ul class="last">{moves}</ul>')
+    cautions = "".join(
+        f"<li>{escape(title)}: {escape(caution)}</li>"
+        for title, caution in order_cautions(model, plan).items()
+    )
+    if cautions:
+        parts.append("<h2>Cautions of repairs named only in an order</h2>")
+        parts.append(f'<ul class="last">{cautions}</ul>')
     parts.append("</body></html>")
     return "\n".join(parts) + "\n"
 
@@ -82,7 +99,7 @@ def dict_of(numbered: list[tuple[PlanNode, int]]) -> dict[int, int]:
 def _left_out(plan: Plan) -> str:
     if plan.neglected <= 1e-4:
         return ""
-    return f"Combinations of faults left out: {plan.neglected:.2%} together."
+    return f"Combinations of faults left out: {percent(plan.neglected)} together."
 
 
 def _number(root: PlanNode) -> list[tuple[PlanNode, int]]:

@@ -5,27 +5,21 @@ from __future__ import annotations
 import textwrap
 from typing import Any
 
-from faultfinder.decide.plan import Branch, Plan, PlanNode
+from faultfinder.decide.plan import Plan, PlanNode
 from faultfinder.model.parts import FaultModel
-from faultfinder.report.wording import WIDTH, percent, unbroken
-
-ORDER_SHOWN = 4
-"""Repairs named of an order; the rest is counted."""
-
-RARE = 0.02
-"""Results seen less often are told together, where they lead no further."""
-
-
-def words_of(label: str) -> str:
-    """A result as shown to people: names without underscores."""
-    return label.replace("_", " ")
-
-
-def cause_words(model: FaultModel, node: PlanNode, most: int = 3) -> str:
-    """The leading causes at a node in words, with their probabilities."""
-    return ", ".join(
-        f"{model.by_name[name].title}{unbroken(' ' + percent(p))}" for name, p in node.causes[:most]
-    )
+from faultfinder.model.routes import Routes
+from faultfinder.report.plan_words import (
+    BATTERY,
+    cause_words,
+    ending,
+    move_words,
+    moves_used,
+    order_cautions,
+    rare_words,
+    shown_branches,
+    words_of,
+)
+from faultfinder.report.wording import WIDTH, percent
 
 
 def headline(model: FaultModel, node: PlanNode) -> str:
@@ -43,33 +37,13 @@ def headline(model: FaultModel, node: PlanNode) -> str:
     return said[:1].upper() + said[1:]
 
 
-def ending(model: FaultModel, node: PlanNode) -> str:
-    """How a branch ends that is not followed further, in small letters."""
-    if node.kind == "closed":
-        return "run the proof tests, then close"
-    names = [model.repairs_by_name[name].title for name in node.order]
-    if node.kind == "hand over" or not names:
-        return "hand over unrepaired, or ask again from here"
-    first = "; then ".join(names[:ORDER_SHOWN])
-    more = len(names) - ORDER_SHOWN
-    return f"{first}; then {more} more repairs, or ask again" if more > 0 else first
-
-
-def shown_branches(node: PlanNode) -> tuple[list[Branch], list[Branch]]:
-    """The branches to show one by one, and rare folded ones to be told together."""
-    rare = [b for b in node.branches if b.probability < RARE and not b.node.branches]
-    if len(rare) < 2:
-        return list(node.branches), []
-    return [b for b in node.branches if b not in rare], rare
-
-
-def rare_words(rare: list[Branch]) -> str:
-    """As in "5 rarer results"."""
-    return f"{len(rare)} rarer results"
-
-
 def plan_lines(
-    model: FaultModel, plan: Plan, currency: str, told: str = "", width: int = WIDTH
+    model: FaultModel,
+    plan: Plan,
+    routes: Routes,
+    currency: str,
+    told: str = "",
+    width: int = WIDTH,
 ) -> list[str]:
     """The plan as indented text; every line fits `width`."""
     lines = [
@@ -80,9 +54,21 @@ def plan_lines(
         "repair order. Percent after a result: how often it is seen at that point.",
     ]
     if plan.neglected > 1e-4:
-        lines.append(f"Left out: combinations of faults with {plan.neglected:.2%} together.")
+        left_out = f"Left out: combinations of faults, {percent(plan.neglected)} together."
+        _wrap(lines, left_out, "", width)
+    if plan.full:
+        _wrap(lines, "The plan grew too large: what came after was folded.", "", width)
+    _wrap(lines, f"Caution: {BATTERY}", "", width)
     lines.append("")
     _node_lines(model, plan.root, "", 1, lines, width)
+    lines += ["", "Moves between stages, with their cautions"]
+    for move in moves_used(model, plan, routes):
+        _wrap(lines, f"- {move_words(model, move)}", " ", width)
+    cautions = order_cautions(model, plan)
+    if cautions:
+        lines += ["", "Cautions of repairs named only in an order"]
+        for title, caution in cautions.items():
+            _wrap(lines, f"- {title}: {caution}", " ", width)
     return lines
 
 

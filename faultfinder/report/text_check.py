@@ -6,6 +6,7 @@ from collections.abc import Sequence
 
 from faultfinder.decide.next_check import RankedCheck
 from faultfinder.model.parts import Check, Move, StopRule
+from faultfinder.model.routes import Route
 from faultfinder.report.page import Page
 from faultfinder.report.view import View, answers_for, result_words
 from faultfinder.report.wording import (
@@ -31,21 +32,28 @@ def gain_and_cost(view: View, ranked: RankedCheck) -> str:
 
 
 def add_way(page: Page, view: View, ranked: RankedCheck, indent: int = 2) -> None:
-    """The stage moves in order, each with its cautions; nothing when the machine is there.
+    """The stage moves to a check; see `add_route`."""
+    add_route(page, view, ranked.route, view.check(ranked).stage, ranked.check, indent)
 
-    A look that can end the diagnosis for safety is named where it has to come.
+
+def add_route(
+    page: Page, view: View, route: Route, stage: str, but: str = "", indent: int = 2
+) -> None:
+    """The stage moves in order, each with its cautions; or that the machine is there.
+
+    A look that can end the diagnosis for safety is named where it has to come, unless
+    it is `but` itself.
     """
     stages = view.model.stages_by_name
-    first = view.safety_first(ranked)
-    if not ranked.route.moves:
-        stage = stages[view.check(ranked).stage]
-        page.text(f"Stage: {stage.title}. It is there now.", indent)
-        add_caution(page, stage.caution, indent)
-        _add_safety(page, first, stage.name, indent)
+    first = view.safety_first(route, but)
+    if not route.moves:
+        page.text(f"Stage: {stages[stage].title}. It is there now.", indent)
+        add_caution(page, stages[stage].caution, indent)
+        _add_safety(page, first, stage, indent)
         return
-    page.text(f"The way there, {minutes(ranked.route.minutes)}:", indent)
-    _add_safety(page, first, ranked.route.moves[0].start, indent + 2)
-    for number, move in enumerate(ranked.route.moves, start=1):
+    page.text(f"The way there, {minutes(route.minutes)}:", indent)
+    _add_safety(page, first, route.moves[0].start, indent + 2)
+    for number, move in enumerate(route.moves, start=1):
         page.item(f"{number}.", _step(view, move), indent + 2)
         for caution in dict.fromkeys((move.caution, stages[move.end].caution)):
             add_caution(page, caution, indent + 5)

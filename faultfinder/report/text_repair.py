@@ -8,6 +8,7 @@ from typing import Any
 from faultfinder.decide.advice import Advice
 from faultfinder.model.parts import FaultModel, Repair
 from faultfinder.report.page import Page
+from faultfinder.report.text_check import add_route
 from faultfinder.report.view import View
 from faultfinder.report.wording import WIDTH, money, percent
 
@@ -27,16 +28,20 @@ def add_repair(page: Page, view: View, advice: Advice) -> None:
         repair = model.repairs_by_name[advice.name]
         verb = "Hand over to a specialist" if repair.hand_over else "Repair now"
         page.heading(f"{verb}: {repair.title} ({repair.name})")
-        page.text(
-            "No check lowers the expected cost of the whole job any more: "
-            f"{cost} from here, this repair first.",
-            2,
-        )
+        said = f"the whole job costs {cost} on average with this repair first"
+        if advice.checks:
+            least = advice.checks[0]
+            title = model.checks_by_name[least.check].title
+            other = money(least.expected_cost, currency)
+            said += f"; with the best check first ({title}) it costs {other}"
+        page.item("Why:", f"{said}.", 2, hang=2)
+        add_route(page, view, view.repair_route, repair.stage)
         for line in repair_lines(model, repair, currency)[1:]:
             page.text(line.strip(), len(line) - len(line.lstrip()))
-    if len(advice.order) > 1:
         page.blank()
-        page.text("If the picture is not back, go on with:", 2)
+        page.text(f"If the picture is not back, add --tried {repair.name} and ask again.", 2)
+    if len(advice.order) > 1:
+        page.text("Without any check in between, the repairs to go on with:", 2)
         page.numbered((model.repairs_by_name[n].title for n in advice.order[1:]), 4)
     page.blank()
     add_quote(page, view, advice)
@@ -53,7 +58,8 @@ def add_quote(page: Page, view: View, advice: Advice) -> None:
     )
     if quote.dear_for_nothing >= 0.005:
         page.text(
-            f"A dear part would be fitted for nothing in {percent(quote.dear_for_nothing)}.", 2
+            f"Dear parts fitted for nothing: {quote.dear_for_nothing * 100:.0f} in 100 such jobs.",
+            2,
         )
     if quote.given_up >= 0.005:
         page.text(f"Ends with handing over unrepaired in {percent(quote.given_up)}.", 2)
@@ -75,7 +81,7 @@ def advice_json(advice: Advice) -> dict[str, Any]:
             "high": quote.high,
             "probability_dearer": quote.exceeds,
             "probability_handed_over": quote.given_up,
-            "probability_dear_part_for_nothing": quote.dear_for_nothing,
+            "dear_parts_for_nothing": quote.dear_for_nothing,
         },
         "checks": [
             {
@@ -108,14 +114,15 @@ def repair_lines(model: FaultModel, repair: Repair, currency: str) -> list[str]:
     part = repair.part
     if part.high > 0:
         what = "Specialist" if repair.hand_over else "Part"
-        lead = f", {repair.lead_days:g} days" if repair.lead_days else ""
+        lead = f", {repair.lead_days:g} days' wait" if repair.lead_days else ""
         say(
             f"{what}: {part.low:g} to {part.high:g} {currency}, likely {part.likely:g}{lead}.", "  "
         )
     for number, line in enumerate(repair.how, 1):
         say(f"{number}. {line}", "  ")
     if repair.risk is not None:
-        say(f"Risk: {repair.risk.says}", "  ")
+        chance = percent(repair.risk.chance)
+        say(f"Risk: {repair.risk.says} ({chance}; then {repair.risk.cost:g} {currency})", "  ")
     lines += proof_lines(model, repair)
     return lines
 

@@ -11,6 +11,7 @@ from faultfinder.decide.next_check import Diagnosis, RankedCheck
 from faultfinder.decide.scenarios import Tried
 from faultfinder.decide.shop import Shop
 from faultfinder.model.parts import Check, FaultModel, StopRule, Variable
+from faultfinder.model.routes import Route
 from faultfinder.report.wording import joined
 
 
@@ -22,7 +23,8 @@ class View:
     answer as "finding=result" (both empty when nothing has been answered).
     `after` is what each result of the check looked at would make of the causes:
     result label -> cause -> probability. `tried` are repairs that did not cure;
-    `advice` is there when the model has repairs.
+    `advice` is there when the model has repairs, `repair_route` is the way to the
+    stage of the advised one.
     """
 
     model: FaultModel
@@ -33,6 +35,7 @@ class View:
     after: Mapping[str, Mapping[str, float]] = field(default_factory=dict)
     tried: tuple[Tried, ...] = ()
     advice: Advice | None = None
+    repair_route: Route = field(default=Route(0.0, ()))
 
     def cause(self, name: str) -> str:
         return self.model.by_name[name].title
@@ -45,14 +48,14 @@ class View:
         known = self.tried[-1].findings if self.tried else self.diagnosis.findings
         return tuple(name for name in check.observes if name not in known)
 
-    def safety_first(self, ranked: RankedCheck) -> tuple[tuple[Check, StopRule], ...]:
-        """Looks that can end the diagnosis for safety, not made yet and on the way to a check.
+    def safety_first(self, route: Route, but: str = "") -> tuple[tuple[Check, StopRule], ...]:
+        """Looks that can end the diagnosis for safety, not made yet and on the way (not `but`).
 
         Such a look tells little about the causes, so that it would never come up by itself.
         Those of the stage in which machines arrive come before the machine is opened.
         """
-        if ranked.route.moves:
-            places = [ranked.route.moves[0].start, *(move.end for move in ranked.route.moves)]
+        if route.moves:
+            places = [route.moves[0].start, *(move.end for move in route.moves)]
         elif self.diagnosis.stage != self.model.start:
             places = [self.diagnosis.stage]
         else:
@@ -63,9 +66,7 @@ class View:
             for rule in self.model.stop_rules
             if rule.finding not in self.diagnosis.findings
             for check in self.model.checks
-            if check.stage == place
-            and rule.finding in check.observes
-            and check.name != ranked.check
+            if check.stage == place and rule.finding in check.observes and check.name != but
         )
 
     def results_of(self, check: Check, label: str) -> list[tuple[str, str]]:

@@ -1,0 +1,96 @@
+"""Words that a plan's text and page have in common."""
+
+from __future__ import annotations
+
+from faultfinder.decide.plan import Branch, Plan, PlanNode
+from faultfinder.model.parts import FaultModel, Move
+from faultfinder.model.routes import Routes
+from faultfinder.report.wording import minutes, percent, unbroken
+
+BATTERY = (
+    "A battery that is swollen, crushed or leaking stops all work: do not charge, press or open "
+    "further; follow local rules and the maker's instructions."
+)
+
+ORDER_SHOWN = 4
+"""Repairs named of an order; the rest is counted."""
+
+RARE = 0.02
+"""Results seen less often are told together, where they lead no further."""
+
+
+def words_of(label: str) -> str:
+    """A result as shown to people: names without underscores."""
+    return label.replace("_", " ")
+
+
+def cause_words(model: FaultModel, node: PlanNode, most: int = 3) -> str:
+    """The leading causes at a node in words, with their probabilities."""
+    return ", ".join(
+        f"{model.by_name[name].title}{unbroken(' ' + percent(p))}" for name, p in node.causes[:most]
+    )
+
+
+def ending(model: FaultModel, node: PlanNode) -> str:
+    """How a branch ends that is not followed further, in small letters."""
+    if node.kind == "closed":
+        return "run the proof tests, then close"
+    names = [model.repairs_by_name[name].title for name in node.order]
+    if node.kind == "hand over" or not names:
+        return "hand over unrepaired, or ask again from here"
+    first = "; then ".join(names[:ORDER_SHOWN])
+    more = len(names) - ORDER_SHOWN
+    return f"{first}; then {more} more repairs, or ask again" if more > 0 else first
+
+
+def shown_branches(node: PlanNode) -> tuple[list[Branch], list[Branch]]:
+    """The branches to show one by one, and rare folded ones to be told together."""
+    rare = [b for b in node.branches if b.probability < RARE and not b.node.branches]
+    if len(rare) < 2:
+        return list(node.branches), []
+    return [b for b in node.branches if b not in rare], rare
+
+
+def rare_words(rare: list[Branch]) -> str:
+    """As in "5 rarer results"."""
+    return f"{len(rare)} rarer results"
+
+
+def moves_used(model: FaultModel, plan: Plan, routes: Routes) -> list[Move]:
+    """Every move between stages that a step of the plan needs, and those to close again."""
+    used: set[Move] = set()
+    for node in plan.root.walk():
+        goals = [model.repairs_by_name[name].stage for name in node.order]
+        if node.kind == "check":
+            goals.append(model.checks_by_name[node.name].stage)
+        elif node.kind == "repair":
+            goals.append(model.repairs_by_name[node.name].stage)
+        stage = node.stage
+        for goal in [*goals, model.start] if not node.branches else goals:
+            route = routes.get((stage, goal))
+            used.update(route.moves if route else ())
+            stage = goal
+    order = {stage.name: place for place, stage in enumerate(model.stages)}
+    return sorted(used, key=lambda move: (order[move.start], order[move.end]))
+
+
+def move_words(model: FaultModel, move: Move) -> str:
+    """A move as one text, with its cautions."""
+    stages = model.stages_by_name
+    said = f"{stages[move.start].title} -> {stages[move.end].title} ({minutes(move.minutes)})"
+    if move.how:
+        said += f": {move.how.rstrip('. ')}."
+    for caution in dict.fromkeys((move.caution, stages[move.end].caution)):
+        if caution:
+            said += f" Caution: {caution.strip()}"
+    return said
+
+
+def order_cautions(model: FaultModel, plan: Plan) -> dict[str, str]:
+    """The cautions of repairs that stand only in a plain order: title -> caution."""
+    steps = {node.name for node in plan.root.walk() if node.kind == "repair"}
+    named = dict.fromkeys(
+        name for node in plan.root.walk() for name in node.order[:ORDER_SHOWN] if name not in steps
+    )
+    repairs = [model.repairs_by_name[name] for name in named]
+    return {repair.title: repair.caution for repair in repairs if repair.caution}
