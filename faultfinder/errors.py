@@ -59,7 +59,9 @@ class ImpossibleEvidence(FaultfinderError):
     def __init__(self, contradiction: Sequence[tuple[str, str]]) -> None:
         self.contradiction = tuple(contradiction)
         listed = ", ".join(f"{name}={result}" for name, result in self.contradiction)
-        if len(self.contradiction) == 1:
+        if not self.contradiction:
+            said = "The model holds its own complaint to be impossible."
+        elif len(self.contradiction) == 1:
             said = f"The model holds {listed} to be impossible."
         else:
             said = f"These findings contradict each other under the model: {listed}."

@@ -146,7 +146,9 @@ def _dear(
             results[check] = Information(total, findings, parts[0].outcomes)
             continue
         try:
-            results[check] = _by_elimination(compiled, target.closed, evidence, check, findings)
+            results[check] = _by_elimination(
+                compiled, target.closed, evidence, check, findings, calibrated
+            )
         except TargetTooLarge:
             if read is None or states > JOINT_LIMIT:
                 raise
@@ -233,8 +235,12 @@ def _by_elimination(
     evidence: Evidence,
     check: str,
     findings: tuple[int, ...],
+    calibrated: Calibrated | None = None,
 ) -> Information:
-    """Way 3: the joint table of the check and the part of the target it depends on."""
+    """Way 3: the joint table of the check and the part of the target it depends on.
+
+    Where a clique of `calibrated` holds all of it, the table is read there.
+    """
     network = compiled.network
     unsure = frozenset(v for v in evidence.likelihoods if _uncertain(evidence, v))
     known = closed | (evidence.likelihoods.keys() - unsure)
@@ -246,10 +252,14 @@ def _by_elimination(
     size = math.prod(network.cards[v] for v in (*part, *findings))
     if size > WORK_LIMIT:
         raise TargetTooLarge(check, math.prod(network.cards[v] for v in part), WORK_LIMIT)
-    try:
-        joint = joint_with_evidence(network, (*part, *findings), evidence.likelihoods)
-    except TooLarge as refused:
-        raise TargetTooLarge(check, refused.entries, WORK_LIMIT) from refused
+    scope = (*part, *findings)
+    if calibrated is not None and calibrated.tree.home(scope) is not None:
+        joint = calibrated.marginal(scope)[..., 0]
+    else:
+        try:
+            joint = joint_with_evidence(network, scope, evidence.likelihoods)
+        except TooLarge as refused:
+            raise TargetTooLarge(check, refused.entries, WORK_LIMIT) from refused
     results = math.prod(network.cards[v] for v in findings)
     table = joint.reshape(-1, results)
     table = table / table.sum()

@@ -42,14 +42,15 @@ def from_pgmpy(
         # Files round their columns (0.3333333 three times); probabilities sum to one.
         tables[str(node)] = (parents, states, np.ascontiguousarray(values / sums[..., None]))
     faulty = {}
-    for cause, wanted in causes.items():
+    for node, wanted in causes.items():
+        cause = str(node)
         _known(cause, nodes, "cause")
-        for state in wanted:
+        for state in map(str, wanted):
             if state not in tables[cause][1]:
                 raise MisuseError(
                     f'{cause} has no state "{state}". {did_you_mean(state, tables[cause][1])}'
                 )
-        faulty[cause] = tuple(wanted)
+        faulty[cause] = tuple(map(str, wanted))
     observed = _observed(checks, nodes)
     minutes = dict(costs or {})
     for name in minutes:
@@ -90,10 +91,11 @@ def _observed(
     checks: Iterable[str] | Mapping[str, str | Sequence[str]], nodes: Sequence[str]
 ) -> dict[str, tuple[str, ...]]:
     if not isinstance(checks, Mapping):
-        checks = {name: name for name in checks}
+        checks = {str(name): str(name) for name in checks}
     observed = {}
     for check, what in checks.items():
-        group = (what,) if isinstance(what, str) else tuple(what)
+        several = isinstance(what, Sequence) and not isinstance(what, str)
+        group = tuple(map(str, what)) if several else (str(what),)
         for node in group:
             _known(node, nodes, f"check {check}")
         if not group or len(set(group)) != len(group):
