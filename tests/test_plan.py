@@ -21,11 +21,12 @@ from faultfinder.decide.planners import (
     start,
 )
 from faultfinder.decide.problem import Problem
-from faultfinder.decide.repair_order import best_order
+from faultfinder.decide.repair_order import best_order, order_cost
 from faultfinder.decide.rollout import RollOut
 from faultfinder.decide.scenarios import Tried, build_problem
 from faultfinder.decide.shop import Shop
 from faultfinder.decide.simulation import draw_machines, simulate
+from faultfinder.errors import FaultfinderError
 from faultfinder.inference.compiled import CompiledModel, compile_model
 from faultfinder.inference.loading import load_model
 from tests.problems import problem as make_problem
@@ -276,3 +277,66 @@ def test_opening_the_cover_is_dear_for_one_check_and_cheap_for_two() -> None:
     assert checks[0].saves_alone == pytest.approx(75.0 - (31.5 + 45.0))
     assert checks[0].saves == pytest.approx(75.0 - (32.0 + 30.0))
     assert Exact(case).decide(start(case)).expected_cost == pytest.approx(62.0)
+
+
+@pytest.mark.parametrize("count", [2, 3])
+def test_faults_that_are_there_together_are_repaired_together(count: int) -> None:
+    """No single repair cures two faults at once; that is no reason to hand the machine over."""
+    both = np.array(np.meshgrid(*[[0, 1]] * count, indexing="ij")).reshape(count, -1).T
+    weights = np.zeros(len(both))
+    weights[-1] = 1.0
+    case = make_problem(
+        both, weights, {f"R{i}": (10.0 + i, {i: 1.0}) for i in range(count)}, {}, give_up=400.0
+    )
+    least = Exact(case).decide(start(case)).expected_cost
+    assert best_order(case, case.weights, 0).cost == pytest.approx(least)
+    assert order_cost(case, case.weights, 0) == pytest.approx(least)
+    assert RollOut(case, 40.0).decide(start(case)).kind == "repair"
+
+
+def test_scenarios_that_a_repair_leads_out_of_are_refused() -> None:
+    open_ended = np.array([[0, 0, 0], [1, 1, 1], [1, 0, 0]])
+    case = make_problem(open_ended, [0.0, 1.0, 0.0], {"R0": (1.0, {0: 1.0})}, {}, give_up=9.0)
+    with pytest.raises(FaultfinderError, match="not listed"):
+        case.after_repair(case.weights, 0)
+
+
+def test_where_giving_up_is_no_choice_the_order_goes_on_to_the_end() -> None:
+    rare = 5e-5
+    faults = np.vstack([np.zeros((1, 2)), np.eye(2)])
+    case = make_problem(
+        faults, [0.0, 1 - rare, rare], {"R0": (10.0, {0: 1.0}), "R1": (12.0, {1: 1.0})}, {}
+    )
+    expected = 10.0 + rare * 12.0
+    assert best_order(case, case.weights, 0).cost == pytest.approx(expected)
+    assert order_cost(case, case.weights, 0) == pytest.approx(expected)
+
+
+@pytest.mark.parametrize("findings", [{}, {"look": "lines"}, {"plug_seen": "yes"}])
+def test_the_advised_repair_stands_first_in_the_order(
+    compiled: CompiledModel, findings: dict[str, str]
+) -> None:
+    advice = advise(whole(compiled, findings), compiled.model, SHOP)
+    if advice.kind != "check" and advice.name:
+        assert advice.order[0] == advice.name
+        assert advice.order.count(advice.name) == 1
+
+
+def test_what_could_not_be_told_after_a_repair_is_not_asked_again(
+    compiled: CompiledModel,
+) -> None:
+    tried = [Tried("reseat", {}, ("look",))]
+    problem = build_problem(compiled, {"glass_cracked": "no"}, tried=tried, shop=SHOP)
+    names = [check.name for check in problem.checks]
+    assert "look" not in names
+    # What was seen before the repair can be looked at again.
+    assert "glass" in names
+
+
+def test_looks_that_stop_the_job_are_never_weighed_in_a_plan() -> None:
+    compiled = load_model("thin_clamshell")
+    stopping = {rule.finding for rule in compiled.model.stop_rules}
+    problem = build_problem(compiled, {}, shop=SHOP, lost=1e-2)
+    assert stopping
+    for check in problem.checks:
+        assert not stopping.intersection(compiled.model.checks_by_name[check.name].observes)

@@ -18,6 +18,7 @@ from functools import cached_property
 import numpy as np
 from numpy.typing import NDArray
 
+from faultfinder.errors import FaultfinderError
 from faultfinder.model.network import Array
 
 Ints = NDArray[np.int64]
@@ -166,7 +167,13 @@ class Problem:
             chance = np.concatenate([chance * (1.0 - gone), chance[split] * gone[split]])
             origin = np.concatenate([origin, origin[split]])
         possible = chance > 0.0
-        found = order[np.searchsorted(codes[order], goal[possible])]
+        places = np.searchsorted(codes[order], goal[possible])
+        found = order[np.minimum(places, len(order) - 1)]
+        if not np.array_equal(codes[found], goal[possible]):
+            raise FaultfinderError(
+                f"The repair {self.repairs[repair].name} leads to a joint state of causes that is "
+                "not listed. List every state from which faults have been removed."
+            )
         return origin[possible], found, chance[possible]
 
     def after_repair(self, weights: Array, repair: int) -> Array:
