@@ -11,7 +11,7 @@ exact, from cheap to dear:
    below T: H(T | C, e) is the mean of the table's own entropies over
    P(parents | e), so that one pass gives every such check's gain;
 2. the target has few joint states: one pass with a column per state gives every
-   check's gain;
+   check's gain, over a tree from which the target and all that is known are sliced out;
 3. else one elimination per check, over the part of the target it depends on.
 
 This module never sees a cost.
@@ -27,6 +27,7 @@ import numpy as np
 
 from faultfinder.errors import TargetTooLarge
 from faultfinder.inference.compiled import CompiledModel, Readout, entropy_bits, readout
+from faultfinder.inference.conditioning import columns_given
 from faultfinder.inference.elimination import WORK_LIMIT, TooLarge, joint_with_evidence
 from faultfinder.inference.posterior import Evidence, beliefs, certain
 from faultfinder.inference.propagation import Calibrated
@@ -196,7 +197,6 @@ def _by_columns(
 
     Returns the gain in bits per check: H(sum_c P(c|e) P(T|c,e)) - sum_c P(c|e) H(T|c,e).
     """
-    cards = tuple(compiled.network.cards[v] for v in variables)
     states = [
         np.flatnonzero(evidence.likelihoods[v])
         if v in evidence.likelihoods
@@ -204,20 +204,16 @@ def _by_columns(
         for v in variables
     ]
     combos = np.stack(np.meshgrid(*states, indexing="ij"), axis=0).reshape(len(variables), -1)
+    ways = [way for _, way in readable]
     width = max(1, COLUMN_ENTRIES // max(compiled.tree.size, 1))
     logs: list[Array] = []
     columns: dict[str, list[Array]] = {check: [] for check, _ in readable}
     for begin in range(0, combos.shape[1], width):
         part = combos[:, begin : begin + width]
-        more = {
-            v: np.eye(card)[:, part[i]]
-            for i, (v, card) in enumerate(zip(variables, cards, strict=True))
-        }
-        calibrated = beliefs(compiled, evidence.with_columns(more))
-        logs.append(np.broadcast_to(calibrated.log_evidence, (part.shape[1],)))
-        for check, way in readable:
-            weights = calibrated.marginal(way.scope)
-            columns[check].append(way.rows @ weights.reshape(-1, weights.shape[-1]))
+        log, told = columns_given(compiled, variables, part, evidence, ways)
+        logs.append(log)
+        for (check, _), given in zip(readable, told, strict=True):
+            columns[check].append(given)
     log = np.concatenate(logs)
     share = np.exp(log - log.max())
     share /= share.sum()
