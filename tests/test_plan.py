@@ -8,6 +8,8 @@ import numpy as np
 import pytest
 
 from faultfinder.decide.advice import advise
+from faultfinder.decide.belief import Tried
+from faultfinder.decide.bench import build_problem
 from faultfinder.decide.exact import Exact
 from faultfinder.decide.plan import Plan, PlanNode, make_plan
 from faultfinder.decide.planners import (
@@ -23,7 +25,6 @@ from faultfinder.decide.planners import (
 from faultfinder.decide.problem import Problem
 from faultfinder.decide.repair_order import best_order, order_cost
 from faultfinder.decide.rollout import RollOut
-from faultfinder.decide.scenarios import Tried, build_problem
 from faultfinder.decide.shop import Shop
 from faultfinder.decide.simulation import draw_machines, simulate
 from faultfinder.errors import FaultfinderError

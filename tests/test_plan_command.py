@@ -12,9 +12,9 @@ import pytest
 from click.testing import CliRunner, Result
 
 from faultfinder.cli.main import commands
+from faultfinder.decide.bench import build_problem
 from faultfinder.decide.plan import make_plan
 from faultfinder.decide.rollout import RollOut
-from faultfinder.decide.scenarios import build_problem
 from faultfinder.decide.shop import Shop
 from faultfinder.inference.compiled import compile_model
 from faultfinder.report.plan_html import plan_page

@@ -7,11 +7,12 @@ from dataclasses import dataclass
 
 from faultfinder.decide.advice import advise
 from faultfinder.decide.after_repair import after_results_now, diagnose_now
+from faultfinder.decide.belief import Tried
+from faultfinder.decide.bench import build_problem, look_stage
 from faultfinder.decide.next_check import Diagnosis, RankedCheck, diagnose, read_findings
 from faultfinder.decide.next_check import after_results as results_after
 from faultfinder.decide.problem import Problem
 from faultfinder.decide.ranking import rank_by_savings
-from faultfinder.decide.scenarios import Tried, build_problem, look_stage
 from faultfinder.decide.shop import Shop
 from faultfinder.errors import FaultfinderError, MisuseError, did_you_mean
 from faultfinder.inference.compiled import CompiledModel

@@ -13,12 +13,12 @@ import click
 from faultfinder.cli import completing
 from faultfinder.cli.looking import findings_of, pick_model, read_answer
 from faultfinder.cli.repaired import read_tried, refuse_stopped
+from faultfinder.decide.bench import build_problem, look_stage
 from faultfinder.decide.exact import Exact
 from faultfinder.decide.plan import Plan, make_plan
 from faultfinder.decide.planners import LookAhead, OneStep, Planner
 from faultfinder.decide.problem import Problem
 from faultfinder.decide.rollout import RollOut
-from faultfinder.decide.scenarios import build_problem, look_stage
 from faultfinder.decide.shop import Shop
 from faultfinder.decide.shop_file import read_shop
 from faultfinder.errors import FaultfinderError, MisuseError

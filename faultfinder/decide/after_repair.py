@@ -1,7 +1,7 @@
 """The diagnosis of a machine as it is now, after repairs that did not cure.
 
 Findings made before a repair judged the machine as it was, later ones the machine
-as it is; `faultfinder.decide.scenarios.belief_now` carries the belief across. The
+as it is; `faultfinder.decide.belief.belief_now` carries the belief across. The
 result has the same shape as a first diagnosis.
 """
 
@@ -11,10 +11,10 @@ from collections.abc import Mapping, Sequence
 
 import numpy as np
 
+from faultfinder.decide.belief import Tried
 from faultfinder.decide.next_check import SURPRISING, Diagnosis, RankedCheck, stop_sentence
 from faultfinder.decide.planners import Gains
 from faultfinder.decide.problem import Problem
-from faultfinder.decide.scenarios import Tried
 from faultfinder.decide.shop import Shop
 from faultfinder.inference.compiled import CompiledModel
 

@@ -7,8 +7,8 @@ from dataclasses import dataclass, field
 from itertools import pairwise
 
 from faultfinder.decide.advice import Advice
+from faultfinder.decide.belief import Tried
 from faultfinder.decide.next_check import Diagnosis, RankedCheck
-from faultfinder.decide.scenarios import Tried
 from faultfinder.decide.shop import Shop
 from faultfinder.model.parts import Check, FaultModel, StopRule, Variable
 from faultfinder.model.routes import Route

@@ -18,6 +18,7 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
+from faultfinder.decide.bench import build_problem
 from faultfinder.decide.exact import Exact
 from faultfinder.decide.plan import policy_cost
 from faultfinder.decide.planners import (
@@ -32,7 +33,6 @@ from faultfinder.decide.planners import (
 )
 from faultfinder.decide.problem import Problem
 from faultfinder.decide.rollout import RollOut
-from faultfinder.decide.scenarios import build_problem
 from faultfinder.decide.shop import Shop
 from faultfinder.decide.simulation import draw_machines, simulate
 from faultfinder.errors import FaultfinderError

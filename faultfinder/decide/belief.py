@@ -1,0 +1,160 @@
+"""The belief about the machine as it is now, over listed scenarios.
+
+Findings made before a repair judge the machine as it was, later ones the machine as
+it is: the cause state before, the repair's success, the cause state after.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from functools import lru_cache
+
+import numpy as np
+
+from faultfinder.decide.problem import Problem, RepairAction
+from faultfinder.decide.scenarios import (
+    finding_likelihoods,
+    on_histories,
+    scenario_values,
+    sum_histories,
+)
+from faultfinder.errors import ImpossibleEvidence, MisuseError, did_you_mean
+from faultfinder.inference.compiled import CompiledModel
+from faultfinder.inference.posterior import beliefs, evidence_from
+from faultfinder.model.network import Array
+from faultfinder.model.parts import Kind, Repair
+
+
+@dataclass(frozen=True)
+class Tried:
+    """A repair that was made, what was found after it, and what could not be told."""
+
+    repair: str
+    findings: Mapping[str, str]
+    unclear: tuple[str, ...] = ()
+
+
+@dataclass(frozen=True)
+class BeliefNow:
+    """The belief about the machine as it is: weights (scenarios,) summing to one.
+
+    `likelihoods` are P(result | scenario) of every finding; `neglected` is the
+    probability of the scenarios left out, `evidence_probability` that of the findings
+    before any repair. `since` is, for each repair tried, the probability of what was
+    found after it, given all before and that it did not cure.
+    """
+
+    weights: Array
+    likelihoods: Mapping[int, Array]
+    neglected: float
+    evidence_probability: float
+    since: tuple[float, ...] = ()
+
+
+def belief_now(
+    compiled: CompiledModel,
+    findings: Mapping[str, str],
+    tried: Sequence[Tried] = (),
+    at_once: int = 3,
+) -> BeliefNow:
+    """The belief after findings, repairs that did not cure, and findings since.
+
+    `findings` were made before any repair. After each repair in `tried` the complaint
+    is taken to be still there, unless its findings say otherwise. Raises
+    ImpossibleEvidence when nothing explains what was found.
+    """
+    model, network = compiled.model, compiled.network
+    roots = {v.name for v in model.of_kind(Kind.HISTORY)}
+    known = {name: state for name, state in findings.items() if name in roots}
+    for step in tried:
+        for name, state in step.findings.items():
+            if name in roots and known.setdefault(name, state) != state:
+                raise MisuseError(
+                    f"{name} is given twice: as {known[name]} and, after a repair, as {state}. "
+                    "What happened before does not change: keep the one that is right."
+                )
+    shared = on_histories(compiled, at_once)
+    at_start = {n: s for n, s in findings.items() if network.index[n] in shared}
+    histories = sum_histories(compiled, {**known, **at_start}, at_once)
+    likelihoods = finding_likelihoods(compiled, histories, at_once)
+    judge = _Judge(compiled, likelihoods, roots, at_once)
+    rest = {name: state for name, state in findings.items() if name not in at_start}
+    weights = judge.seen(histories.weights, rest)
+    kept = float(weights.sum())
+    exact = float(
+        np.exp(beliefs(compiled, evidence_from(compiled, {**findings, **known})).log_evidence[0])
+    )
+    if kept <= 0.0 or exact <= 0.0:
+        raise ImpossibleEvidence(sorted(findings.items()))
+    weights = weights / kept
+    repairs = model.repairs_by_name
+    since: list[float] = []
+    for step in tried:
+        if step.repair not in repairs:
+            raise MisuseError(
+                f'This model has no repair "{step.repair}". {did_you_mean(step.repair, repairs)}'
+            )
+        moving = _moving_problem(compiled, repairs[step.repair], at_once)
+        uncured = judge.seen(moving.after_repair(weights, 0), {})
+        weights = judge.seen(uncured, step.findings)
+        total = float(weights.sum())
+        if total <= 0.0:
+            raise ImpossibleEvidence([(step.repair, "done"), *sorted(step.findings.items())])
+        since.append(total / float(uncured.sum()))
+        weights = weights / total
+    neglected = max(0.0, 1.0 - kept / exact)
+    return BeliefNow(weights, likelihoods, neglected, exact, tuple(since))
+
+
+@dataclass(frozen=True)
+class _Judge:
+    """Weighs scenarios by what was seen; the complaint counts as seen unless denied."""
+
+    compiled: CompiledModel
+    likelihoods: Mapping[int, Array]
+    histories: set[str]
+    at_once: int
+
+    def seen(self, weights: Array, results: Mapping[str, str]) -> Array:
+        model, network = self.compiled.model, self.compiled.network
+        scenarios, _ = scenario_values(self.compiled, self.at_once)
+        named = dict(results)
+        if model.complaint is not None and model.complaint not in named:
+            named[model.complaint] = model.by_name[model.complaint].states[-1]
+        for name, state in named.items():
+            number = network.index[name]
+            place = network.states[number].index(state)
+            if number in self.compiled.causes:
+                weights = weights * (scenarios[:, self.compiled.causes.index(number)] == place)
+            elif name not in self.histories:
+                weights = weights * self.likelihoods[number][place]
+        return weights
+
+
+@lru_cache(maxsize=64)
+def mending(compiled: CompiledModel, name: str) -> Array:
+    model, network = compiled.model, compiled.network
+    repair = model.repairs_by_name[name]
+    widest = max(network.cards[cause] for cause in compiled.causes)
+    table = np.zeros((len(compiled.causes), widest))
+    for place, cause in enumerate(compiled.causes):
+        for state, chance in repair.mends.get(network.names[cause], {}).items():
+            table[place, network.states[cause].index(state)] = chance
+    return table
+
+
+def _moving_problem(compiled: CompiledModel, repair: Repair, at_once: int) -> Problem:
+    """A problem that can do nothing but move the belief by one repair."""
+    scenarios, _ = scenario_values(compiled, at_once)
+    return Problem(
+        causes=tuple(compiled.network.names[c] for c in compiled.causes),
+        scenarios=scenarios,
+        weights=np.zeros(len(scenarios)),
+        checks=(),
+        repairs=(RepairAction(repair.name, 0.0, 0, 0, mending(compiled, repair.name)),),
+        stages=("bench",),
+        stage=0,
+        travel=np.zeros((1, 1)),
+        finish=np.zeros(1),
+    )
