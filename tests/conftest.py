@@ -1,0 +1,41 @@
+"""What tests of commands share: folders of their own, and a way to run a command."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from pathlib import Path
+
+import pytest
+from click.testing import CliRunner, Result
+
+from faultfinder.cli.main import commands
+from tests.invented_models import write_small_lid
+
+Run = Callable[..., Result]
+LIT_BUT_EMPTY = ("--saw", "backlight=on", "--saw", "image=none")
+DARK = ("-s", "backlight=dark", "-s", "image=none")
+
+
+@pytest.fixture
+def own_folders(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Path:
+    """Models, kept results and settings of this test alone."""
+    models = tmp_path / "models"
+    models.mkdir()
+    write_small_lid(models)
+    monkeypatch.setenv("FAULTFINDER_MODELS", str(models))
+    monkeypatch.setenv("FAULTFINDER_CACHE", str(tmp_path / "kept"))
+    monkeypatch.setenv("XDG_CONFIG_HOME", str(tmp_path / "settings"))
+    monkeypatch.delenv("FAULTFINDER_SHOP", raising=False)
+    return models
+
+
+@pytest.fixture
+def run(own_folders: Path) -> Run:
+    def invoke(*words: str) -> Result:
+        return CliRunner().invoke(commands, list(words), prog_name="faultfinder")
+
+    return invoke
+
+
+def ask(run: Run, *words: str) -> Result:
+    return run("next", "-m", "small_lid", *words)
