@@ -133,7 +133,7 @@ def _section(
     lines = [
         f'<section{css} id="s{number}"><h2>{number}. {verb}: {escape(what.title)}</h2>',
         f'<p class="small">{percent(node.reached)} of jobs get here; '
-        f"this step {node.cost:.0f} {escape(currency)}",
+        f"this step {node.cost:{'.0f' if node.cost >= 10 else '.1f'}} {escape(currency)}",
     ]
     if what.stage != node.stage:
         lines.append(f"; first: {escape(model.stages_by_name[what.stage].title)}")
@@ -158,7 +158,7 @@ def _section(
             text = f'go to <a href="#s{step}">step {step}</a>'
         else:
             text = escape(ending(model, goal))
-        label = escape(words_of(branch.label))
+        label = escape(words_of(model, branch.label))
         lines.append(f"<li><b>{label}</b> ({percent(branch.probability)}): {text}.")
         if goal.causes and id(goal) not in numbers:
             lines.append(f' <span class="small">Open: {escape(cause_words(model, goal))}.</span>')

@@ -97,7 +97,7 @@ def _node_lines(
         _wrap(lines, f"still open: {cause_words(model, node)}", inner, width)
     shown, rare = shown_branches(node)
     for branch in shown:
-        label = words_of(branch.label)
+        label = words_of(model, branch.label)
         _wrap(lines, f"- {label} ({percent(branch.probability)}):", indent + " ", width)
         _node_lines(model, branch.node, indent + "   ", number + 1, lines, width)
     if rare:

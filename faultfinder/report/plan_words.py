@@ -19,9 +19,20 @@ RARE = 0.02
 """Results seen less often are told together, where they lead no further."""
 
 
-def words_of(label: str) -> str:
-    """A result as shown to people: names without underscores."""
-    return label.replace("_", " ")
+def words_of(model: FaultModel, label: str) -> str:
+    """A result as shown to people; of three findings or more only those not normal."""
+    parts = label.split(", ")
+    pairs = [part.partition("=") for part in parts]
+    if len(pairs) > 2:
+        odd = [
+            part
+            for part, (name, _, state) in zip(parts, pairs, strict=True)
+            if name in model.by_name and state != model.by_name[name].states[0]
+        ]
+        if not odd:
+            return "all normal"
+        parts = [*odd, "the rest normal"] if len(odd) < len(parts) else odd
+    return ", ".join(parts).replace("_", " ")
 
 
 def cause_words(model: FaultModel, node: PlanNode, most: int = 3) -> str:
