@@ -197,7 +197,9 @@ class Bench:
         if advice is not None and advice.name in model.repairs_by_name:
             repair = model.repairs_by_name[advice.name]
             way = self.compiled.routes.get((diagnosis.stage, repair.stage), way)
-        return View(model, diagnosis, self.shop, before, last, after, self.tried, advice, way)
+        return View(
+            model, diagnosis, self.shop, before, last, after, self.tried, advice, repair_route=way
+        )
 
 
 def cause_probabilities(compiled: CompiledModel, answers: Sequence[Answer]) -> dict[str, float]:

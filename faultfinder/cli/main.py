@@ -19,6 +19,14 @@ from faultfinder.report.wording import harmless
 
 COMMANDS = {
     "next": "faultfinder.cli.next_command:next_command",
+    "intake": "faultfinder.cli.ticket_commands:intake",
+    "found": "faultfinder.cli.ticket_commands:found",
+    "tried": "faultfinder.cli.ticket_commands:tried",
+    "note": "faultfinder.cli.ticket_commands:note",
+    "takeback": "faultfinder.cli.ticket_commands:takeback",
+    "close": "faultfinder.cli.ticket_commands:close",
+    "ticket": "faultfinder.cli.ticket_commands:show",
+    "tickets": "faultfinder.cli.ticket_commands:listing",
     "plan": "faultfinder.cli.plan_command:plan_command",
     "prove": "faultfinder.cli.prove_command:prove_command",
     "model": "faultfinder.cli.model_command:model_group",

@@ -62,6 +62,7 @@ _TARGET_HELP = (
     "--why", metavar="CHECK", shell_complete=completing.checks, help="Explain one check's rank."
 )
 @click.option("--json", "as_json", is_flag=True, help="Print all of it as JSON.")
+@click.argument("ticket", required=False, type=click.IntRange(1), metavar="[TICKET]")
 def next_command(
     model: str | None,
     saw: tuple[str, ...],
@@ -70,19 +71,35 @@ def next_command(
     stage: str | None,
     target: str,
     why: str | None,
+    ticket: int | None,
     as_json: bool,
 ) -> None:
     """Likely causes and the next check, from what has been seen.
 
-    Without --saw, on a terminal, it asks one thing at a time.
+    With the number of a TICKET, from what is written on it. Without either, on a
+    terminal, it asks one thing at a time.
     """
-    compiled = load_model(pick_model(model))
-    bench = Bench(compiled, read_shop(), read_target(target), read_tried(compiled, tried, now))
-    if tried and target.strip() != "causes":
+    if ticket is not None:
+        if model or saw or tried or now or stage:
+            raise MisuseError(
+                f"What ticket {ticket} holds counts. Add to it with "
+                f'"faultfinder found {ticket} NAME=RESULT".'
+            )
+        from faultfinder.cli.on_ticket import bench_of, open_ticket
+
+        _, state = open_ticket(ticket)
+        bench, answers = bench_of(state)
+        stage = state.stage
+        bench = replace(bench, target=read_target(target), rank_histories=True)
+    else:
+        compiled = load_model(pick_model(model))
+        bench = Bench(compiled, read_shop(), read_target(target), read_tried(compiled, tried, now))
+        answers = tuple(read_answer(bench.compiled, typed) for typed in saw)
+    if bench.tried and target.strip() != "causes":
         raise MisuseError("--target goes with what was seen before any repair, not with --tried.")
-    answers = tuple(read_answer(bench.compiled, typed) for typed in saw)
     if (
-        not saw
+        ticket is None
+        and not saw
         and not tried
         and why is None
         and not as_json
@@ -95,7 +112,7 @@ def next_command(
         return
     if why is None and not as_json:
         bench = replace(bench, rank_histories=False)
-    view = bench.view(answers, stage, why)
+    view = replace(bench.view(answers, stage, why), ticket=ticket)
     ranked = None if why is None else ranked_check(view, why)
     if as_json:
         from faultfinder.report.as_json import next_json

@@ -100,6 +100,8 @@ def add_how(page: Page, check: Check, indent: int = 2) -> None:
 def add_answers(page: Page, view: View, check: Check, indent: int = 2) -> None:
     """What to type once it is done."""
     option = "--now" if view.tried else "--saw"
+    if view.ticket is not None:
+        option = f"faultfinder found {view.ticket}"
     for name in view.still_open(check):
         variable = view.model.by_name[name]
         page.item("Then add:", f"{option} {name}=... with {answers_for(variable)}.", indent, hang=2)

@@ -36,10 +36,13 @@ def add_repair(page: Page, view: View, advice: Advice) -> None:
             said += f"; with the best check first ({title}) it costs {other}"
         page.item("Why:", f"{said}.", 2, hang=2)
         add_route(page, view, view.repair_route, repair.stage)
-        for line in repair_lines(model, repair, currency)[1:]:
+        for line in repair_lines(model, repair, currency, place=False)[1:]:
             page.text(line.strip(), len(line) - len(line.lstrip()))
         page.blank()
-        page.text(f"If the picture is not back, add --tried {repair.name} and ask again.", 2)
+        said = f"add --tried {repair.name} and ask again"
+        if view.ticket is not None:
+            said = f"faultfinder tried {view.ticket} {repair.name}"
+        page.text(f"If the picture is not back: {said}.", 2)
     if len(advice.order) > 1:
         page.text("Without any check in between, the repairs to go on with:", 2)
         page.numbered((model.repairs_by_name[n].title for n in advice.order[1:]), 4)
@@ -98,8 +101,8 @@ def advice_json(advice: Advice) -> dict[str, Any]:
     }
 
 
-def repair_lines(model: FaultModel, repair: Repair, currency: str) -> list[str]:
-    """How a repair is done and how it is proved."""
+def repair_lines(model: FaultModel, repair: Repair, currency: str, place: bool = True) -> list[str]:
+    """How a repair is done and how it is proved; with `place` the stage it is done in."""
     lines: list[str] = []
 
     def say(text: str, indent: str = "") -> None:
@@ -110,7 +113,8 @@ def repair_lines(model: FaultModel, repair: Repair, currency: str) -> list[str]:
     say(repair.title)
     if repair.caution:
         say(f"Caution: {repair.caution}", "  ")
-    say(f"Stage: {model.stages_by_name[repair.stage].title}. Work: {repair.minutes:g} min.", "  ")
+    stage = f"Stage: {model.stages_by_name[repair.stage].title}. " if place else ""
+    say(f"{stage}Work: {repair.minutes:g} min.", "  ")
     part = repair.part
     if part.high > 0:
         what = "Specialist" if repair.hand_over else "Part"

@@ -23,8 +23,8 @@ class View:
     answer as "finding=result" (both empty when nothing has been answered).
     `after` is what each result of the check looked at would make of the causes:
     result label -> cause -> probability. `tried` are repairs that did not cure;
-    `advice` is there when the model has repairs, `repair_route` is the way to the
-    stage of the advised one.
+    `ticket` is the ticket it is about, if any. `advice` is there when the model has
+    repairs, `repair_route` is the way to the stage of the advised one.
     """
 
     model: FaultModel
@@ -35,6 +35,7 @@ class View:
     after: Mapping[str, Mapping[str, float]] = field(default_factory=dict)
     tried: tuple[Tried, ...] = ()
     advice: Advice | None = None
+    ticket: int | None = None
     repair_route: Route = field(default=Route(0.0, ()))
 
     def cause(self, name: str) -> str:
