@@ -42,7 +42,8 @@ def test_the_plan_fits_a_terminal_and_names_a_repair_at_every_end() -> None:
     lines = done.output.splitlines()
     assert max(map(len, lines)) <= 80
     assert any(line.lstrip().startswith("1. ") for line in lines)
-    assert "still open:" in done.output
+    assert "likely at this point:" in done.output
+    assert "Never power up with a connector half seated" in " ".join(done.output.split())
     assert "Caution:" in done.output
     assert "EUR" in done.output
 

@@ -52,7 +52,7 @@ PLANNERS: dict[str, Callable[[Problem, Shop], Planner]] = {
               show_default=True, help="How far it thinks ahead.")  # fmt: skip
 @click.option("--depth", type=click.IntRange(1, 40), default=6, show_default=True,
               help="Steps after which a branch ends in a plain repair order.")  # fmt: skip
-@click.option("--fold", "fold", type=click.FloatRange(0, 100), default=6.0, show_default=True,
+@click.option("--fold", "fold", type=click.FloatRange(0, 100), default=7.0, show_default=True,
               help="Fold branches reached less often than this, in percent.")  # fmt: skip
 @click.option("--html", "html", type=click.Path(dir_okay=False, path_type=Path),
               help="Write the plan as a page to print, and say so.")  # fmt: skip

@@ -78,7 +78,8 @@ def _surprises(
             found = ", ".join(f"{name}={state}" for name, state in step.findings.items())
             sentences.append(
                 f'Surprising: after "{title}", which did not cure, {found} has a probability of '
-                f"{chance:.1%}. It may be right; look at it again before work is built on it."
+                f"{chance * 100:.1f} %. It may be right; look at it again before work is built "
+                "on it."
             )
     return tuple(sentences)
 

@@ -237,7 +237,7 @@ def surprises(
     sentences = []
     for fit, number in odd:
         name = compiled.network.names[number]
-        share = f"{fit:.1%}" if fit >= 0.0005 else f"{fit:.1e}"
+        share = f"{fit * 100:.1f} %" if fit >= 0.0005 else f"{fit:.1e}"
         sentences.append(
             f"Surprising: given all else, {name}={known[name]} has a probability of {share}. "
             "It may be right; look at it again before work is built on it."

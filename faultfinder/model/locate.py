@@ -94,10 +94,7 @@ def find_model(name_or_path: str) -> Path:
         return models[name]
     if is_folder:
         raise MisuseError(_folder_named(given))
-    raise MisuseError(
-        f"There is no model called {given}. {did_you_mean(name, models)} "
-        f"Models at hand: {', '.join(models)}."
-    )
+    raise MisuseError(f"There is no model called {given}. {did_you_mean(name, models)}")
 
 
 def _folder_named(given: str) -> str:

@@ -19,6 +19,7 @@ from faultfinder.report.plan_words import (
     move_words,
     moves_used,
     order_cautions,
+    proofs_by_repair,
     rare_words,
     shown_branches,
     words_of,
@@ -26,7 +27,7 @@ from faultfinder.report.plan_words import (
 from faultfinder.report.wording import percent
 
 _STYLE = """
-@page { margin: 9mm; }
+@page { margin: 8mm; }
 * { box-sizing: border-box; }
 body { font: 9pt/1.3 sans-serif; color: #000; background: #fff; margin: 0 auto; max-width: 190mm;
   padding: 4mm; }
@@ -46,9 +47,9 @@ a { color: inherit; }
 .last { columns: 2; column-gap: 4mm; font-size: 8pt; }
 @media (max-width: 640px) { body { font-size: 12pt; padding: 4mm; } h2 { font-size: 12.5pt; }
   .steps, .last { columns: 1; } .small { font-size: 10.5pt; } }
-@media print { body { padding: 0; max-width: none; font-size: 7.2pt; line-height: 1.15; }
+@media print { body { padding: 0; max-width: none; font-size: 7pt; line-height: 1.12; }
   h2 { font-size: 8pt; }
-  .small, .last { font-size: 6.5pt; } .steps, .last { columns: 3; }
+  .small, .last { font-size: 6.2pt; } .steps, .last { columns: 3; }
   a { text-decoration: none; } }
 """
 
@@ -136,17 +137,20 @@ def _section(
         f"this step {node.cost:{'.0f' if node.cost >= 10 else '.1f'}} {escape(currency)}",
     ]
     if what.stage != node.stage:
-        lines.append(f"; first: {escape(model.stages_by_name[what.stage].title)}")
+        place = escape(model.stages_by_name[what.stage].title)
+        lines.append(f"; first: {place} (read the moves at the end)")
     lines.append(".</p>")
     if what.caution:
         lines.append(f'<p class="caution">Caution: {escape(what.caution)}</p>')
+    if repair is not None and not model.stages_by_name[repair.stage].powered:
+        lines.append("<p>Look at it powered up before the cover goes on: plugs fully seated.</p>")
     if (node.kind, node.name) in shown:
         lines.append('<p class="small">How: as described above.</p>')
     elif what.how:
         shown.add((node.kind, node.name))
         items = " ".join(
-            f"<b>{place}.</b> {escape(line.rstrip('. '))}."
-            for place, line in enumerate(what.how, start=1)
+            f"<b>{count}.</b> {escape(line.rstrip('. '))}."
+            for count, line in enumerate(what.how, start=1)
         )
         lines.append(f"<p>{items}</p>")
     lines.append('<ul class="results">')
@@ -161,7 +165,9 @@ def _section(
         label = escape(words_of(model, branch.label))
         lines.append(f"<li><b>{label}</b> ({percent(branch.probability)}): {text}.")
         if goal.causes and id(goal) not in numbers:
-            lines.append(f' <span class="small">Open: {escape(cause_words(model, goal))}.</span>')
+            lines.append(
+                f' <span class="small">Likely here: {escape(cause_words(model, goal))}.</span>'
+            )
         lines.append("</li>")
     if rare:
         together = percent(sum(branch.probability for branch in rare))
@@ -171,17 +177,10 @@ def _section(
 
 
 def _proofs(model: FaultModel, plan: Plan) -> list[str]:
-    used = [name for node in plan.root.walk() if node.kind == "repair" for name in (node.name,)]
-    folded = [name for node in plan.root.walk() for name in node.order]
-    names = {proof for name in [*used, *folded] for proof in model.repairs_by_name[name].proof}
-    proofs = [proof for proof in model.proofs if proof.name in names]
-    if not proofs:
+    told = proofs_by_repair(model, plan)
+    if not told:
         return []
-    lines = ["<h2>Proof tests after a repair</h2>", '<ul class="small">']
-    for when, before in (("Before the cover goes back on", True), ("After closing", False)):
-        chosen = [proof for proof in proofs if proof.before_cover is before]
-        if chosen:
-            titles = "; ".join(escape(f"\u2610 {proof.title}") for proof in chosen)
-            lines.append(f"<li><b>{when}:</b> {titles}</li>")
-    lines.append("</ul>")
-    return lines
+    items = "".join(
+        f"<li><b>{escape(title)}</b>: {escape(tests)}</li>" for title, tests in told.items()
+    )
+    return [f'<h2>Proof tests of each repair</h2><ul class="last">{items}</ul>']

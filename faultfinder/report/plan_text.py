@@ -12,11 +12,14 @@ from faultfinder.report.plan_words import (
     BATTERY,
     cause_words,
     ending,
+    look_route,
     move_words,
     moves_used,
     order_cautions,
+    proofs_by_repair,
     rare_words,
     shown_branches,
+    way_words,
     words_of,
 )
 from faultfinder.report.wording import WIDTH, percent
@@ -60,10 +63,13 @@ def plan_lines(
         _wrap(lines, "The plan grew too large: what came after was folded.", "", width)
     _wrap(lines, f"Caution: {BATTERY}", "", width)
     lines.append("")
-    _node_lines(model, plan.root, "", 1, lines, width)
+    _node_lines(model, plan.root, routes, "", 1, lines, width)
     lines += ["", "Moves between stages, with their cautions"]
     for move in moves_used(model, plan, routes):
         _wrap(lines, f"- {move_words(model, move)}", " ", width)
+    lines += ["", "Proof tests of each repair (faultfinder prove REPAIR says how)"]
+    for title, tests in proofs_by_repair(model, plan).items():
+        _wrap(lines, f"- {title}: {tests}", " ", width)
     cautions = order_cautions(model, plan)
     if cautions:
         lines += ["", "Cautions of repairs named only in an order"]
@@ -73,7 +79,13 @@ def plan_lines(
 
 
 def _node_lines(
-    model: FaultModel, node: PlanNode, indent: str, number: int, lines: list[str], width: int
+    model: FaultModel,
+    node: PlanNode,
+    routes: Routes,
+    indent: str,
+    number: int,
+    lines: list[str],
+    width: int,
 ) -> None:
     step = f"{number}. " if node.kind in ("check", "repair") else ""
     _wrap(lines, f"{step}{headline(model, node)}", indent, width)
@@ -86,6 +98,8 @@ def _node_lines(
         )
         if stage != node.stage:
             _wrap(lines, f"first get to: {model.stages_by_name[stage].title}", inner, width)
+            for said in way_words(model, routes[node.stage, stage]):
+                _wrap(lines, f"Caution: {said}", inner, width)
         caution = (
             model.checks_by_name[node.name].caution
             if node.kind == "check"
@@ -93,13 +107,20 @@ def _node_lines(
         )
         if caution:
             _wrap(lines, f"Caution: {caution}", inner, width)
+        if node.kind == "repair":
+            look = look_route(model, routes, stage)
+            if look.moves:
+                goal = model.stages_by_name[look.moves[-1].end].title
+                _wrap(lines, f"then look at it powered up: {goal}", inner, width)
+                for said in way_words(model, look):
+                    _wrap(lines, f"Caution: {said}", inner, width)
     if node.causes and not node.branches:
-        _wrap(lines, f"still open: {cause_words(model, node)}", inner, width)
+        _wrap(lines, f"likely at this point: {cause_words(model, node)}", inner, width)
     shown, rare = shown_branches(node)
     for branch in shown:
         label = words_of(model, branch.label)
         _wrap(lines, f"- {label} ({percent(branch.probability)}):", indent + " ", width)
-        _node_lines(model, branch.node, indent + "   ", number + 1, lines, width)
+        _node_lines(model, branch.node, routes, indent + "   ", number + 1, lines, width)
     if rare:
         together = percent(sum(branch.probability for branch in rare))
         _wrap(lines, f"- {rare_words(rare)} ({together}): ask again from here", indent + " ", width)

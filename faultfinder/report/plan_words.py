@@ -4,15 +4,15 @@ from __future__ import annotations
 
 from faultfinder.decide.plan import Branch, Plan, PlanNode
 from faultfinder.model.parts import FaultModel, Move
-from faultfinder.model.routes import Routes
-from faultfinder.report.wording import minutes, percent, unbroken
+from faultfinder.model.routes import Route, Routes
+from faultfinder.report.wording import counted, minutes, percent, unbroken
 
 BATTERY = (
     "A battery that is swollen, crushed or leaking stops all work: do not charge, press or open "
     "further; follow local rules and the maker's instructions."
 )
 
-ORDER_SHOWN = 4
+ORDER_SHOWN = 3
 """Repairs named of an order; the rest is counted."""
 
 RARE = 0.02
@@ -51,7 +51,9 @@ def ending(model: FaultModel, node: PlanNode) -> str:
         return "hand over unrepaired, or ask again from here"
     first = "; then ".join(names[:ORDER_SHOWN])
     more = len(names) - ORDER_SHOWN
-    return f"{first}; then {more} more repairs, or ask again" if more > 0 else first
+    if more > 0:
+        return f"{first}; if none cures, {counted(more, 'more repair')} or ask again"
+    return f"{first}; if none cures, hand over"
 
 
 def shown_branches(node: PlanNode) -> tuple[list[Branch], list[Branch]]:
@@ -60,6 +62,41 @@ def shown_branches(node: PlanNode) -> tuple[list[Branch], list[Branch]]:
     if len(rare) < 2:
         return list(node.branches), []
     return [b for b in node.branches if b not in rare], rare
+
+
+def way_words(model: FaultModel, route: Route) -> list[str]:
+    """The cautions on a way between stages, in order, each once."""
+    said: dict[str, None] = {}
+    for move in route.moves:
+        for caution in (move.caution, model.stages_by_name[move.end].caution):
+            if caution.strip():
+                said[caution.strip()] = None
+    return list(said)
+
+
+def look_route(model: FaultModel, routes: Routes, stage: str) -> Route:
+    """The way from where a repair is made to the nearest powered stage, for the look."""
+    powered = [
+        (routes[stage, other.name].minutes, place, routes[stage, other.name])
+        for place, other in enumerate(model.stages)
+        if other.powered and (stage, other.name) in routes
+    ]
+    return min(powered)[2]
+
+
+def proofs_by_repair(model: FaultModel, plan: Plan) -> dict[str, str]:
+    """The proof tests of each repair that the plan names: title -> tests, in words."""
+    named = dict.fromkeys(
+        name
+        for node in plan.root.walk()
+        for name in ([node.name] if node.kind == "repair" else node.order[:ORDER_SHOWN])
+    )
+    told = {}
+    for name in named:
+        repair = model.repairs_by_name[name]
+        proofs = [proof for proof in model.proofs if proof.name in repair.proof]
+        told[repair.title] = ", ".join(proof.title.lower() for proof in proofs)
+    return {title: tests for title, tests in told.items() if tests}
 
 
 def rare_words(rare: list[Branch]) -> str:

@@ -37,15 +37,21 @@ def add_way(page: Page, view: View, ranked: RankedCheck, indent: int = 2) -> Non
 
 
 def add_route(
-    page: Page, view: View, route: Route, stage: str, but: str = "", indent: int = 2
+    page: Page,
+    view: View,
+    route: Route,
+    stage: str,
+    but: str = "",
+    indent: int = 2,
+    always: bool = False,
 ) -> None:
     """The stage moves in order, each with its cautions; or that the machine is there.
 
     A look that can end the diagnosis for safety is named where it has to come, unless
-    it is `but` itself.
+    it is `but` itself; with `always` also where the machine stays closed.
     """
     stages = view.model.stages_by_name
-    first = view.safety_first(route, but)
+    first = view.safety_first(route, but, always)
     if not route.moves:
         page.text(f"Stage: {stages[stage].title}. It is there now.", indent)
         add_caution(page, stages[stage].caution, indent)

@@ -35,7 +35,7 @@ def add_repair(page: Page, view: View, advice: Advice) -> None:
             other = money(least.expected_cost, currency)
             said += f"; with the best check first ({title}) it costs {other}"
         page.item("Why:", f"{said}.", 2, hang=2)
-        add_route(page, view, view.repair_route, repair.stage)
+        add_route(page, view, view.repair_route, repair.stage, always=True)
         for line in repair_lines(model, repair, currency, place=False)[1:]:
             page.text(line.strip(), len(line) - len(line.lstrip()))
         page.blank()
@@ -57,6 +57,11 @@ def add_quote(page: Page, view: View, advice: Advice) -> None:
     page.text(
         f"{quote.low:.0f} to {quote.high:.0f} {currency}, likely {quote.likely:.0f} "
         f"(dearer in {percent(quote.exceeds)} of such jobs).",
+        2,
+    )
+    page.text(
+        "That is what the customer pays; the averages above also hold what is lost when a "
+        "machine comes back or is handed over unrepaired.",
         2,
     )
     if quote.dear_for_nothing >= 0.005:
@@ -135,7 +140,8 @@ def proof_lines(model: FaultModel, repair: Repair) -> list[str]:
     """The proof test list of a repair, with a box to tick."""
     lines: list[str] = []
     proofs = [proof for proof in model.proofs if proof.name in repair.proof]
-    for when, before in (("Before the cover goes back on:", True), ("After closing:", False)):
+    first = "To prove it:" if repair.stage == model.start else "Before the cover goes back on:"
+    for when, before in ((first, True), ("After closing:", False)):
         chosen = [proof for proof in proofs if proof.before_cover is before]
         if not chosen:
             continue

@@ -49,7 +49,9 @@ class View:
         known = self.tried[-1].findings if self.tried else self.diagnosis.findings
         return tuple(name for name in check.observes if name not in known)
 
-    def safety_first(self, route: Route, but: str = "") -> tuple[tuple[Check, StopRule], ...]:
+    def safety_first(
+        self, route: Route, but: str = "", always: bool = False
+    ) -> tuple[tuple[Check, StopRule], ...]:
         """Looks that can end the diagnosis for safety, not made yet and on the way (not `but`).
 
         Such a look tells little about the causes, so that it would never come up by itself.
@@ -57,7 +59,7 @@ class View:
         """
         if route.moves:
             places = [route.moves[0].start, *(move.end for move in route.moves)]
-        elif self.diagnosis.stage != self.model.start:
+        elif always or self.diagnosis.stage != self.model.start:
             places = [self.diagnosis.stage]
         else:
             places = []
