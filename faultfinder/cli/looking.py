@@ -22,7 +22,7 @@ from faultfinder.model.parts import Kind
 from faultfinder.model.routes import Route
 from faultfinder.report.view import View
 
-AT_THE_BENCH = 5e-3
+AT_THE_BENCH = 1e-2
 """Probability of rare combinations of causes left out of the advice, for a quick answer."""
 
 

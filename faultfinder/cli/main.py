@@ -6,6 +6,7 @@ misuse, 1 for a refused operation.
 
 from __future__ import annotations
 
+import gc
 import os
 import sys
 from collections.abc import Sequence
@@ -120,6 +121,8 @@ def commands() -> None:
 
 def run() -> NoReturn:
     """Entry point of the installed command."""
+    # A command lives for a fraction of a second: looking for garbage costs more than it frees.
+    gc.set_threshold(200_000)
     # The tables are small: threads cost more to start than they save, most of all on a
     # busy machine. Numpy reads this when it is first imported.
     os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")

@@ -83,7 +83,7 @@ def advise(problem: Problem, model: FaultModel, shop: Shop) -> Advice:
 
     Looks at somewhat fewer actions than a plan does, for an answer while someone waits.
     """
-    planner = RollOut(problem, shop.worth_per_bit, width=3, fold=0.08)
+    planner = RollOut(problem, shop.worth_per_bit, width=3, fold=0.15, inside=1, repairs=1)
     situation = start(problem)
     order = best_order(problem, situation.weights, situation.stage)
     action, weighed = planner.weigh(situation)
@@ -148,7 +148,7 @@ class _Ledger:
     model: FaultModel
     policy: Planner
     dear_part: float
-    fold: float = 0.08
+    fold: float = 0.1
     ends: list[_End] = field(default_factory=list)
     given_up: float = 0.0
     wasted: float = 0.0

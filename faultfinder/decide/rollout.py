@@ -32,8 +32,8 @@ CLEARLY = 0.005
 
 @dataclass(frozen=True, eq=False)
 class RollOut:
-    """Weighs the `width` checks with most bits per cost, the most telling check of each
-    stage not reached yet, and the most promising repairs, each followed by the simple policy.
+    """Weighs the `width` checks with most bits per cost, the most telling checks of `inside`
+    stages not reached yet, and the `repairs` most promising, each followed by the simple policy.
 
     Branches below `fold` of where the job stands are costed as a repair order.
     """
@@ -42,6 +42,8 @@ class RollOut:
     worth_per_bit: float
     width: int = 4
     fold: float = 0.05
+    inside: int = 2
+    repairs: int = 2
     name: str = "roll-out"
 
     @cached_property
@@ -80,7 +82,7 @@ class RollOut:
         checks.sort(key=lambda action: (action.expected_cost, action.number))
         if checks and checks[0].expected_cost < best.expected_cost - 1e-9:
             best = checks[0]
-        for repair in promising_repairs(self.problem, situation, 2):
+        for repair in promising_repairs(self.problem, situation, self.repairs):
             total = self._cost_of_repair(situation, repair, 1.0)
             # A check leaves everything as it was: a repair must be clearly cheaper.
             margin = 1e-9 if best.kind != "check" else CLEARLY * best.expected_cost
@@ -98,14 +100,12 @@ class RollOut:
         }
         open_checks = [check for check, cost in costs.items() if np.isfinite(cost)]
         open_checks.sort(key=lambda check: (-float(bits[check]) / max(costs[check], 1e-9), check))
-        inside: dict[int, int] = {}
+        deep: dict[int, int] = {}
         for check in open_checks:
             stage = problem.checks[check].stage
-            if stage != situation.stage and (
-                stage not in inside or bits[check] > bits[inside[stage]]
-            ):
-                inside[stage] = check
-        deepest = sorted(inside.values(), key=lambda check: -float(bits[check]))[:2]
+            if stage != situation.stage and (stage not in deep or bits[check] > bits[deep[stage]]):
+                deep[stage] = check
+        deepest = sorted(deep.values(), key=lambda check: -float(bits[check]))[: self.inside]
         return list(dict.fromkeys([*open_checks[: self.width], *deepest]))
 
     def cost(self, situation: Situation, reached: float = 1.0) -> float:
