@@ -14,7 +14,7 @@ from faultfinder.decide.next_check import after_results as results_after
 from faultfinder.decide.problem import Problem
 from faultfinder.decide.ranking import rank_by_savings
 from faultfinder.decide.shop import Shop
-from faultfinder.errors import FaultfinderError, MisuseError, did_you_mean
+from faultfinder.errors import FaultfinderError, ImpossibleEvidence, MisuseError, did_you_mean
 from faultfinder.inference.compiled import CompiledModel
 from faultfinder.inference.posterior import beliefs, evidence_from, posterior
 from faultfinder.inference.target import SUM_OF_SINGLE_CAUSES, TargetSpec
@@ -22,8 +22,11 @@ from faultfinder.model.parts import Kind
 from faultfinder.model.routes import Route
 from faultfinder.report.view import View
 
-AT_THE_BENCH = 1e-2
+AT_THE_BENCH = 5e-3
 """Probability of rare combinations of causes left out of the advice, for a quick answer."""
+
+NEARLY_ALL = 0.08
+"""Where no more than this is left out, two faults at once are enough to advise by."""
 
 
 @dataclass(frozen=True)
@@ -130,15 +133,7 @@ class Bench:
         diagnosis = self.diagnose(answers, None if self.tried else stage)
         if diagnosis.stop or not self.compiled.model.repairs:
             return diagnosis, None
-        problem = build_problem(
-            self.compiled,
-            diagnosis.findings,
-            tried=self.tried,
-            unclear=diagnosis.unclear,
-            stage=stage,
-            shop=self.shop,
-            lost=AT_THE_BENCH,
-        )
+        problem = self._problem(diagnosis, stage)
         if self.tried:
             diagnosis = diagnose_now(
                 self.compiled,
@@ -149,6 +144,30 @@ class Bench:
                 self.shop,
             )
         return diagnosis, problem
+
+    def _problem(self, diagnosis: Diagnosis, stage: str | None) -> Problem:
+        """The repair problem; with two faults at once where that is nearly all, else three."""
+
+        def build(at_once: int) -> Problem:
+            return build_problem(
+                self.compiled,
+                diagnosis.findings,
+                tried=self.tried,
+                unclear=diagnosis.unclear,
+                stage=stage,
+                shop=self.shop,
+                at_once=at_once,
+                lost=AT_THE_BENCH,
+            )
+
+        if self.tried:
+            # The causes shown come from these scenarios, so they are listed in full.
+            return build(3)
+        try:
+            problem = build(2)
+        except ImpossibleEvidence:
+            return build(3)
+        return problem if problem.neglected <= NEARLY_ALL else build(3)
 
     def view(
         self,

@@ -83,7 +83,7 @@ def advise(problem: Problem, model: FaultModel, shop: Shop) -> Advice:
 
     Looks at somewhat fewer actions than a plan does, for an answer while someone waits.
     """
-    planner = RollOut(problem, shop.worth_per_bit, width=3, fold=0.15, inside=1, repairs=1)
+    planner = RollOut(problem, shop.worth_per_bit, width=3, fold=0.08, inside=1, repairs=1)
     situation = start(problem)
     order = best_order(problem, situation.weights, situation.stage)
     action, weighed = planner.weigh(situation)
