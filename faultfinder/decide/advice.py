@@ -81,9 +81,12 @@ class CheckAdvice:
 def advise(problem: Problem, model: FaultModel, shop: Shop) -> Advice:
     """Weigh checking on against repairing at once and handing over.
 
-    Looks at somewhat fewer actions than a plan does, for an answer while someone waits.
+    Looks at somewhat fewer actions than a plan does, for an answer while someone waits; so a
+    repair must be cheaper than a check by more.
     """
-    planner = RollOut(problem, shop.worth_per_bit, width=3, fold=0.08, inside=1, repairs=1)
+    planner = RollOut(
+        problem, shop.worth_per_bit, width=3, fold=0.08, inside=1, repairs=1, clearly=0.02
+    )
     situation = start(problem)
     order = best_order(problem, situation.weights, situation.stage)
     action, weighed = planner.weigh(situation)

@@ -35,6 +35,7 @@ class RollOut:
     """Weighs the `width` checks with most bits per cost, the most telling checks of `inside`
     stages not reached yet, and the `repairs` most promising, each followed by the simple policy.
 
+    A repair goes before a check when it is cheaper by the share `clearly`.
     Branches below `fold` of where the job stands are costed as a repair order.
     """
 
@@ -44,6 +45,7 @@ class RollOut:
     fold: float = 0.05
     inside: int = 2
     repairs: int = 2
+    clearly: float = CLEARLY
     name: str = "roll-out"
 
     @cached_property
@@ -85,7 +87,7 @@ class RollOut:
         for repair in promising_repairs(self.problem, situation, self.repairs):
             total = self._cost_of_repair(situation, repair, 1.0)
             # A check leaves everything as it was: a repair must be clearly cheaper.
-            margin = 1e-9 if best.kind != "check" else CLEARLY * best.expected_cost
+            margin = 1e-9 if best.kind != "check" else self.clearly * best.expected_cost
             if total < best.expected_cost - margin:
                 best = Action("repair", repair, total)
         return best, checks
