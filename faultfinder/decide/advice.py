@@ -16,7 +16,7 @@ from faultfinder.decide.planners import (
     start,
 )
 from faultfinder.decide.problem import Problem
-from faultfinder.decide.repair_order import best_order
+from faultfinder.decide.repair_order import RepairOrder, best_order
 from faultfinder.decide.rollout import RollOut
 from faultfinder.decide.shop import Shop
 from faultfinder.model.parts import FaultModel, Price
@@ -103,7 +103,9 @@ def advise(problem: Problem, model: FaultModel, shop: Shop) -> Advice:
         cost=action.expected_cost,
         cost_repairing=order.cost,
         saves=order.cost - action.expected_cost,
-        order=_order_from(problem, action),
+        order=tuple(
+            problem.repairs[repair].name for repair in _repairs_from(problem, action, order)
+        ),
         checks=tuple(
             CheckAdvice(
                 problem.checks[item.number].name,
@@ -120,18 +122,15 @@ def advise(problem: Problem, model: FaultModel, shop: Shop) -> Advice:
     )
 
 
-def _order_from(problem: Problem, action: Action) -> tuple[str, ...]:
-    """The repairs in order if repaired now: the advised one first, then the best order."""
-    situation = start(problem)
-    first: tuple[str, ...] = ()
-    if action.kind == "repair":
-        first = (problem.repairs[action.number].name,)
-        nxt = after_repair(problem, situation, action.number)[3]
-        if nxt is None:
-            return first
-        situation = nxt
-    order = best_order(problem, situation.weights, situation.stage, situation.repaired)
-    return first + tuple(problem.repairs[step.repair].name for step in order.steps)
+def _repairs_from(problem: Problem, action: Action, order: RepairOrder) -> list[int]:
+    """The repairs if repaired now: `order`, or the advised one and the best order after it."""
+    if action.kind != "repair":
+        return [step.repair for step in order.steps]
+    nxt = after_repair(problem, start(problem), action.number)[3]
+    if nxt is None:
+        return [action.number]
+    rest = best_order(problem, nxt.weights, nxt.stage, nxt.repaired)
+    return [action.number, *(step.repair for step in rest.steps)]
 
 
 @dataclass(frozen=True)

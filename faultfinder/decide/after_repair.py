@@ -12,7 +12,13 @@ from collections.abc import Mapping, Sequence
 import numpy as np
 
 from faultfinder.decide.belief import Tried
-from faultfinder.decide.next_check import SURPRISING, Diagnosis, RankedCheck, stop_sentence
+from faultfinder.decide.next_check import (
+    SURPRISING,
+    Diagnosis,
+    best_first,
+    ranked_check,
+    stop_sentence,
+)
 from faultfinder.decide.planners import Gains
 from faultfinder.decide.problem import Problem
 from faultfinder.decide.shop import Shop
@@ -49,16 +55,19 @@ def diagnose_now(
     for step in tried:
         seen.update(step.findings)
     stage = problem.stages[problem.stage]
-    checks = [_ranked(compiled, problem, number, bits, stage, shop) for number, bits in enumerate(
-        Gains(problem).bits(problem.weights).tolist()
-    ) if np.isfinite(problem.travel[problem.stage, problem.checks[number].stage])]  # fmt: skip
-    checks.sort(key=lambda c: (-c.gain_per_cost, -c.gain_bits, c.check))
+    bits = Gains(problem).bits(problem.weights).tolist()
+    checks = []
+    for action, gain in zip(problem.checks, bits, strict=True):
+        if np.isfinite(problem.travel[problem.stage, action.stage]):
+            chances = (action.likelihood @ problem.weights).tolist()
+            outcomes = dict(zip(action.results, chances, strict=True))
+            checks.append(ranked_check(compiled, action.name, gain, outcomes, stage, shop))
     return Diagnosis(
         findings=dict(findings),
         unclear=tuple(unclear),
         causes=dict(sorted(present.items(), key=lambda item: (-item[1], item[0]))),
         cause_states=states,
-        checks=tuple(checks),
+        checks=best_first(checks),
         evidence_probability=problem.evidence_probability,
         target="joint state of all causes",
         stage=stage,
@@ -82,27 +91,6 @@ def _surprises(
                 "on it."
             )
     return tuple(sentences)
-
-
-def _ranked(
-    compiled: CompiledModel, problem: Problem, number: int, bits: float, stage: str, shop: Shop
-) -> RankedCheck:
-    action = problem.checks[number]
-    check = compiled.model.checks_by_name[action.name]
-    route = compiled.routes[stage, check.stage]
-    cost = float(problem.travel[problem.stage, action.stage]) + action.cost
-    outcomes = (action.likelihood @ problem.weights).tolist()
-    free = float("inf") if bits > 0.0 else 0.0
-    return RankedCheck(
-        check=action.name,
-        gain_bits=bits,
-        minutes=route.minutes + check.minutes,
-        cost=cost,
-        gain_per_cost=bits / cost if cost > 0.0 else free,
-        outcomes=dict(zip(action.results, outcomes, strict=True)),
-        worth=bits > 1e-9 and bits * shop.worth_per_bit >= cost,
-        route=route,
-    )
 
 
 def after_results_now(problem: Problem, check: str) -> dict[str, dict[str, float]]:

@@ -17,9 +17,9 @@ from faultfinder.decide.planners import (
     Action,
     Situation,
     after_check,
-    after_repair,
     check_cost,
     repair_now,
+    repair_step,
 )
 from faultfinder.decide.problem import Problem
 from faultfinder.errors import FaultfinderError
@@ -105,13 +105,9 @@ class Exact:
         return self._with_ways(cost, [(p, nxt) for _, p, nxt in ways], bound)
 
     def _with_repair(self, situation: Situation, repair: int, bound: float) -> float:
-        problem = self.problem
-        cost = float(problem.act_cost[situation.stage, repair])
-        if not np.isfinite(cost):
+        if not np.isfinite(self.problem.act_cost[situation.stage, repair]):
             return np.inf
-        passes, slipped, fails, nxt = after_repair(problem, situation, repair)
-        stage = problem.repairs[repair].test_stage
-        cost += passes * float(problem.finish[stage]) + slipped * problem.comeback
+        cost, fails, nxt = repair_step(self.problem, situation, repair)
         return self._with_ways(cost, [] if nxt is None else [(fails, nxt)], bound)
 
     def _with_ways(self, cost: float, ways: list[tuple[float, Situation]], bound: float) -> float:

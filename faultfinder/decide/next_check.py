@@ -2,13 +2,13 @@
 
 from __future__ import annotations
 
-from collections.abc import Collection, Mapping
+from collections.abc import Collection, Iterable, Mapping
 from dataclasses import dataclass, field
 
 import numpy as np
 
 from faultfinder.decide.answers import find_result, find_stage, find_variable, join_results
-from faultfinder.decide.information import Information, effects, information, open_findings
+from faultfinder.decide.information import effects, information, open_findings
 from faultfinder.decide.shop import Shop
 from faultfinder.errors import FaultfinderError, ImpossibleEvidence, MisuseError, did_you_mean
 from faultfinder.inference.compiled import CompiledModel
@@ -160,14 +160,19 @@ def diagnose(
     vain = [compiled.network.index[name] for name in unclear]
     given = calibrated if aim.compiled is compiled else beliefs(aim.compiled, evidence)
     told = information(aim, evidence, given, names, vain)
-    checks = [_ranked(compiled, name, told[name], stage, shop) for name in names if name in told]
-    checks.sort(key=lambda c: (-c.gain_per_cost, -c.gain_bits, c.check))
+    checks = []
+    for name in names:
+        if name in told:
+            labels = result_labels(compiled, told[name].findings)
+            outcomes = dict(zip(labels, told[name].outcomes.tolist(), strict=True))
+            gain = told[name].gain_bits
+            checks.append(ranked_check(compiled, name, gain, outcomes, stage, shop))
     return Diagnosis(
         findings=known,
         unclear=unclear,
         causes=dict(sorted(present.items(), key=lambda item: (-item[1], item[0]))),
         cause_states=states,
-        checks=tuple(checks),
+        checks=best_first(checks),
         evidence_probability=float(np.exp(log_evidence)),
         target=aim.title,
         stage=stage,
@@ -192,27 +197,36 @@ def complaint_only(compiled: CompiledModel) -> frozenset[int]:
     return frozenset() if complaint is None else frozenset({compiled.network.index[complaint]})
 
 
-def _ranked(
-    compiled: CompiledModel, name: str, told: Information, stage: str, shop: Shop
+def ranked_check(
+    compiled: CompiledModel,
+    name: str,
+    gain_bits: float,
+    outcomes: Mapping[str, float],
+    stage: str,
+    shop: Shop,
 ) -> RankedCheck:
+    """A check with what it costs from `stage`, and its gain for that cost."""
     check = compiled.model.checks_by_name[name]
     route = compiled.routes[stage, check.stage]
     minutes = route.minutes + check.minutes
     cost = shop.cost(minutes, check.consumables)
     # A check that costs nothing goes before all others if it tells anything at all.
-    free = np.inf if told.gain_bits > 0.0 else 0.0
+    free = float("inf") if gain_bits > 0.0 else 0.0
     return RankedCheck(
         check=name,
-        gain_bits=told.gain_bits,
+        gain_bits=gain_bits,
         minutes=minutes,
         cost=cost,
-        gain_per_cost=told.gain_bits / cost if cost > 0.0 else float(free),
-        outcomes=dict(
-            zip(result_labels(compiled, told.findings), told.outcomes.tolist(), strict=True)
-        ),
-        worth=told.gain_bits > 1e-9 and told.gain_bits * shop.worth_per_bit >= cost,
+        gain_per_cost=gain_bits / cost if cost > 0.0 else free,
+        outcomes=outcomes,
+        worth=gain_bits > 1e-9 and gain_bits * shop.worth_per_bit >= cost,
         route=route,
     )
+
+
+def best_first(checks: Iterable[RankedCheck]) -> tuple[RankedCheck, ...]:
+    """By gain per cost, then by gain, then by name."""
+    return tuple(sorted(checks, key=lambda c: (-c.gain_per_cost, -c.gain_bits, c.check)))
 
 
 def result_labels(compiled: CompiledModel, findings: tuple[int, ...]) -> list[str]:
@@ -287,13 +301,3 @@ def after_results(
         if any(told[cause][:, place].sum() > 0.0 for cause in compiled.causes):
             result[label] = after
     return result
-
-
-__all__ = [
-    "Diagnosis",
-    "FaultfinderError",
-    "RankedCheck",
-    "after_results",
-    "diagnose",
-    "read_findings",
-]

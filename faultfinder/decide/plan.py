@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Iterator
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 
 from faultfinder.decide.planners import (
     Planner,
@@ -11,7 +11,6 @@ from faultfinder.decide.planners import (
     after_check,
     after_repair,
     check_cost,
-    repair_now,
     start,
 )
 from faultfinder.decide.problem import Problem
@@ -144,7 +143,7 @@ class _Maker:
         names = tuple(self.problem.repairs[step.repair].name for step in order.steps)
         self._tick(reached)
         made = self._made("order", "", situation, reached, order.cost, order.cost, ())
-        return PlanNode(**{**made.__dict__, "order": names, "folded": why})
+        return replace(made, order=names, folded=why)
 
     def _made(
         self,
@@ -202,12 +201,7 @@ def make_plan(
     return Plan(root, planner.name, root.expected_cost, problem.neglected, fold_below, depth, full)
 
 
-def policy_cost(problem: Problem, planner: Planner, fold_below: float = 0.0) -> float:
+def policy_cost(problem: Problem, planner: Planner) -> float:
     """The expected cost of following a planner to the end, by following every result."""
-    if fold_below <= 0.0:
-        steps = len(problem.checks) + len(problem.repairs) + 1
-        return make_plan(problem, planner, fold_below=-1.0, depth=steps).expected_cost
-    return make_plan(problem, planner, fold_below=fold_below, depth=10_000).expected_cost
-
-
-__all__ = ["Branch", "Plan", "PlanNode", "likely_causes", "make_plan", "policy_cost", "repair_now"]
+    steps = len(problem.checks) + len(problem.repairs) + 1
+    return make_plan(problem, planner, fold_below=-1.0, depth=steps).expected_cost

@@ -121,6 +121,20 @@ def after_repair(
     return 1.0 - fails, slipped, fails, nxt
 
 
+def repair_step(
+    problem: Problem, situation: Situation, repair: int
+) -> tuple[float, float, Situation | None]:
+    """What a repair surely costs, and what may come after it.
+
+    Returns (cost of the repair, of closing up where its look passes, and of the comebacks
+    that slip through it; probability that the look fails; situation then, or None).
+    """
+    passes, slipped, fails, nxt = after_repair(problem, situation, repair)
+    cost = float(problem.act_cost[situation.stage, repair])
+    cost += passes * float(problem.finish[problem.repairs[repair].test_stage])
+    return cost + slipped * problem.comeback, fails, nxt
+
+
 def repair_now(problem: Problem, situation: Situation) -> Action:
     """The first step of the best repair order, or handing over, and its expected cost."""
     order = best_order(problem, situation.weights, situation.stage, situation.repaired)
@@ -322,9 +336,5 @@ class LookAhead:
         return best
 
     def _cost_of_repair(self, situation: Situation, repair: int, depth: int) -> float:
-        problem = self.problem
-        passes, slipped, fails, nxt = after_repair(problem, situation, repair)
-        stage = problem.repairs[repair].test_stage
-        total = float(problem.act_cost[situation.stage, repair])
-        total += passes * float(problem.finish[stage]) + slipped * problem.comeback
-        return total if nxt is None else total + fails * self._value(nxt, depth)[0]
+        cost, fails, nxt = repair_step(self.problem, situation, repair)
+        return cost if nxt is None else cost + fails * self._value(nxt, depth)[0]

@@ -107,34 +107,26 @@ class Problem:
     @cached_property
     def act_cost(self) -> Array:
         """Cost of a repair from each stage, powered look included: shape (stages, repairs)."""
-        cost = np.empty((len(self.stages), len(self.repairs)))
-        for place, repair in enumerate(self.repairs):
-            inner = repair.cost + self.travel[repair.stage, repair.test_stage] + self.retest
-            cost[:, place] = self.travel[:, repair.stage] + inner
+        places = np.array(self.repair_places, dtype=np.int64)
+        cost: Array = self.travel[:, places] + np.array(self.inner_costs)
         return cost
-
-    @cached_property
-    def _behind(self) -> dict[int, dict[int, int]]:
-        return {}
 
     def behind(self, stage: int) -> Mapping[int, int]:
         """For every other stage that can be reached, the last stage on the way to it."""
-        if stage not in self._behind:
-            way = self.travel[stage]
-            last: dict[int, int] = {}
-            for place in range(len(self.stages)):
-                if place == stage or not np.isfinite(way[place]):
-                    continue
-                passed = [
-                    via
-                    for via in range(len(self.stages))
-                    if via not in (place, stage)
-                    and way[via] + self.travel[via, place] <= way[place] + 1e-9
-                    and (way[via], via) < (way[place], place)
-                ]
-                last[place] = max(passed, key=lambda via: (way[via], via), default=stage)
-            self._behind[stage] = last
-        return self._behind[stage]
+        way = self.travel[stage]
+        last: dict[int, int] = {}
+        for place in range(len(self.stages)):
+            if place == stage or not np.isfinite(way[place]):
+                continue
+            passed = [
+                via
+                for via in range(len(self.stages))
+                if via not in (place, stage)
+                and way[via] + self.travel[via, place] <= way[place] + 1e-9
+                and (way[via], via) < (way[place], place)
+            ]
+            last[place] = max(passed, key=lambda via: (way[via], via), default=stage)
+        return last
 
     @cached_property
     def _moves(self) -> dict[int, tuple[Ints, Ints, Array]]:
@@ -185,10 +177,6 @@ class Problem:
     def after_failed_look(self, weights: Array) -> Array:
         """Unnormalised belief once the powered look after a repair still shows the fault."""
         return weights * self.faulty * (1.0 - self.missed)
-
-    def after_passed_look(self, weights: Array) -> Array:
-        """Unnormalised belief once the powered look after a repair shows no fault."""
-        return weights * np.where(self.faulty > 0.0, self.missed, 1.0)
 
     @cached_property
     def _classes(self) -> tuple[Ints, Array, Array]:

@@ -43,7 +43,6 @@ class RepairStep:
     reached: float
     cost: float
     passes: float
-    passes_faulty: float
 
 
 @dataclass(frozen=True)
@@ -233,7 +232,7 @@ def evaluate_order(
         if reach > 0.0:
             spent += reach * cost
         spent += (cured + slipped) * float(problem.finish[stage]) + slipped * problem.comeback
-        steps.append(RepairStep(repair, reach, cost, cured + slipped, slipped))
+        steps.append(RepairStep(repair, reach, cost, cured + slipped))
         shown *= 1.0 - problem.missed
         fixed = now
     reach = max(shown * (1.0 - fixed), 0.0)

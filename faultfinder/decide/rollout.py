@@ -18,11 +18,11 @@ from faultfinder.decide.planners import (
     OneStep,
     Situation,
     after_check,
-    after_repair,
     check_cost,
     promising_repairs,
     repair_cost,
     repair_now,
+    repair_step,
 )
 from faultfinder.decide.problem import Problem
 
@@ -125,14 +125,10 @@ class RollOut:
         return self.problem.give_up + float(self.problem.finish[situation.stage])
 
     def _cost_of_repair(self, situation: Situation, repair: int, reached: float) -> float:
-        problem = self.problem
-        passes, slipped, fails, nxt = after_repair(problem, situation, repair)
-        stage = problem.repairs[repair].test_stage
-        total = float(problem.act_cost[situation.stage, repair])
-        total += passes * float(problem.finish[stage]) + slipped * problem.comeback
+        cost, fails, nxt = repair_step(self.problem, situation, repair)
         if nxt is None:
-            return total
+            return cost
         later = self.cost(nxt, reached * fails)
         if reached >= 1.0:
-            later = min(later, repair_cost(problem, nxt))
-        return total + fails * later
+            later = min(later, repair_cost(self.problem, nxt))
+        return cost + fails * later

@@ -13,7 +13,7 @@ from functools import lru_cache
 import numpy as np
 from numpy.typing import NDArray
 
-from faultfinder.inference.compiled import CompiledModel, Readout
+from faultfinder.inference.compiled import CompiledModel, Readout, family_factor, ordered_factor
 from faultfinder.inference.posterior import Evidence
 from faultfinder.inference.propagation import Factor, calibrate, initial_tables
 from faultfinder.inference.tree import JunctionTree, build_tree
@@ -45,7 +45,7 @@ def sliced_tree(
         if known.intersection(family):
             touched.append(number)
         else:
-            whole.append(_ascending(family, network.tables[number][..., None]))
+            whole.append(family_factor(network, number))
     tree = build_tree(wanted, network.cards)
     return tree, initial_tables(tree, whole), tuple(touched)
 
@@ -108,11 +108,6 @@ def _dims(axes: tuple[int, ...], cards: Sequence[int], results: int) -> list[tup
     return [(v, results if v == -1 else cards[v]) for v in axes]
 
 
-def _ascending(scope: tuple[int, ...], values: Array) -> Factor:
-    order = sorted(range(len(scope)), key=lambda axis: scope[axis])
-    return tuple(scope[axis] for axis in order), values.transpose([*order, len(scope)])
-
-
 def _slice(scope: tuple[int, ...], values: Array, known: Known) -> Factor:
     """A table at the known states: over the unknown variables, ascending, and columns."""
     fixed = [axis for axis, v in enumerate(scope) if v in known]
@@ -120,9 +115,9 @@ def _slice(scope: tuple[int, ...], values: Array, known: Known) -> Factor:
     turned = values.transpose([*fixed, *free])
     left = tuple(scope[axis] for axis in free)
     if not fixed:
-        return _ascending(left, turned[..., None])
+        return ordered_factor(left, turned[..., None])
     index = tuple(known[scope[axis]] for axis in fixed)
     picked = turned[index]
     if all(isinstance(state, int) for state in index):
-        return _ascending(left, picked[..., None])
-    return _ascending(left, np.moveaxis(picked, 0, -1))
+        return ordered_factor(left, picked[..., None])
+    return ordered_factor(left, np.moveaxis(picked, 0, -1))
