@@ -7,10 +7,12 @@ import os
 from collections.abc import Sequence
 from dataclasses import replace
 from datetime import UTC, datetime
+from functools import cache
 
 from faultfinder.cli.looking import Answer, Bench
 from faultfinder.decide.shop_file import read_shop
 from faultfinder.errors import FaultfinderError
+from faultfinder.inference.compiled import CompiledModel
 from faultfinder.inference.loading import load_model
 from faultfinder.report.view import View
 from faultfinder.tickets.store import Entry, Store, open_store
@@ -53,8 +55,7 @@ def write(store: Store, ticket: Ticket, by: str | None, entries: Sequence[Entry]
 
 def bench_of(ticket: Ticket) -> tuple[Bench, tuple[Answer, ...]]:
     """The bench of a ticket, and its findings before any repair as answers."""
-    compiled = load_model(ticket.model)
-    bench = Bench(compiled, read_shop(), tried=ticket.tried, rank_histories=False)
+    bench = Bench(_model(ticket.model), read_shop(), tried=ticket.tried, rank_histories=False)
     return bench, tuple(Answer(name, result) for name, result in ticket.findings.items())
 
 
@@ -62,3 +63,9 @@ def view_of(ticket: Ticket) -> View:
     """The diagnosis of a ticket as it stands."""
     bench, answers = bench_of(ticket)
     return replace(bench.view(answers, ticket.stage), ticket=ticket.number)
+
+
+@cache
+def _model(name: str) -> CompiledModel:
+    """A command may look at many tickets of one model."""
+    return load_model(name)

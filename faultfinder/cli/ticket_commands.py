@@ -7,7 +7,7 @@ import json
 import click
 
 from faultfinder.cli import completing
-from faultfinder.cli.looking import Bench, findings_of, pick_model, read_answer
+from faultfinder.cli.looking import Answer, Bench, findings_of, pick_model, read_answer
 from faultfinder.cli.on_ticket import bench_of, now, open_ticket, view_of, who, write
 from faultfinder.cli.repaired import find_repair
 from faultfinder.decide.answers import find_stage
@@ -25,20 +25,23 @@ _BY = click.option("--by", metavar="WHO", help="Who does it; else FAULTFINDER_WH
 _NUMBER = click.argument("ticket", type=click.IntRange(1), metavar="TICKET")
 
 
-def _found(bench: Bench, typed: tuple[str, ...]) -> list[Entry]:
-    answers = [read_answer(bench.compiled, one) for one in typed]
+def _answers(bench: Bench, typed: tuple[str, ...]) -> tuple[Answer, ...]:
+    answers = tuple(read_answer(bench.compiled, one) for one in typed)
     findings_of(answers)
+    return answers
+
+
+def _found(bench: Bench, answers: tuple[Answer, ...]) -> list[Entry]:
     digest = bench.compiled.model.digest[:12]
     return [
         (Happened.FOUND, {"finding": a.name, "result": a.result, "model": digest}) for a in answers
     ]
 
 
-def _show_next(number: int) -> None:
+def _show_next(state: Ticket) -> None:
     from faultfinder.report.text_next import next_page
 
-    view = view_of(open_store().ticket(number))
-    click.echo(next_page(view))
+    click.echo(next_page(view_of(state)))
 
 
 @click.command("intake", short_help="Open a ticket.")
@@ -53,12 +56,14 @@ def intake(model: str | None, saw: tuple[str, ...], complaint: str, by: str | No
     """Open a ticket, and print its number and the next check."""
     name = pick_model(model)
     bench = Bench(load_model(name), read_shop())
-    entries = _found(bench, saw)
+    answers = _answers(bench, saw)
     # Judged before it is kept: what the model holds impossible is not opened with.
-    bench.view(tuple(read_answer(bench.compiled, one) for one in saw), None)
-    number = open_store().intake(name, now(), who(by), _text(complaint), entries)
+    bench.diagnose(answers, None)
+    store = open_store()
+    entries = _found(bench, answers)
+    number = store.intake(name, now(), who(by), _text(complaint), entries)
     click.echo(f"Ticket {number} opened.\n")
-    _show_next(number)
+    _show_next(store.ticket(number))
 
 
 @click.command("found", short_help="Write down what was found.")
@@ -74,11 +79,10 @@ def found(ticket: int, results: tuple[str, ...], stage: str | None, by: str | No
     """
     store, state = open_ticket(ticket)
     bench, _ = bench_of(state)
-    entries = _found(bench, results)
+    entries = _found(bench, _answers(bench, results))
     if stage is not None:
         entries.append((Happened.MOVED, {"stage": find_stage(bench.compiled.model, stage)}))
-    write(store, state, by, entries)
-    _show_next(ticket)
+    _show_next(write(store, state, by, entries))
 
 
 @click.command("tried", short_help="A repair that did not cure.")
@@ -93,8 +97,8 @@ def tried(ticket: int, repair: str, by: str | None) -> None:
     if any(step.repair == made.name for step in state.tried):
         raise MisuseError(f"{made.title} is on the ticket already.")
     stage = look_stage(bench.compiled, made)
-    write(store, state, by, [(Happened.TRIED, {"repair": made.name, "stage": stage})])
-    _show_next(ticket)
+    entry = (Happened.TRIED, {"repair": made.name, "stage": stage})
+    _show_next(write(store, state, by, [entry]))
 
 
 @click.command("note", short_help="Add a note.")
@@ -122,7 +126,7 @@ def takeback(ticket: int, entry: int, by: str | None) -> None:
     click.echo(f"Entry {entry} of ticket {ticket} is taken back.")
     if after.open:
         click.echo("")
-        _show_next(ticket)
+        _show_next(after)
 
 
 @click.command("close", short_help="Close a ticket.")

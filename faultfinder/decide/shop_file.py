@@ -13,15 +13,12 @@ from pathlib import Path
 
 from faultfinder.decide.shop import Shop
 from faultfinder.errors import MisuseError, ModelFileError, Problem, did_you_mean
+from faultfinder.folders import user_place
 
 
 def shop_path() -> Path:
     """FAULTFINDER_SHOP, or shop.yaml in the user's settings folder."""
-    own = os.environ.get("FAULTFINDER_SHOP")
-    if own:
-        return Path(own)
-    base = os.environ.get("XDG_CONFIG_HOME") or os.path.expanduser("~/.config")
-    return Path(base) / "faultfinder" / "shop.yaml"
+    return user_place("FAULTFINDER_SHOP", "XDG_CONFIG_HOME", "~/.config", "shop.yaml")
 
 
 def read_shop(path: Path | None = None) -> Shop:

@@ -18,6 +18,7 @@ from collections.abc import Callable
 from pathlib import Path
 from typing import Any
 
+from faultfinder.folders import user_place
 from faultfinder.inference.compiled import COMPILER_VERSION, CompiledModel
 
 _MAGIC = b"faultfinder compiled model\n"
@@ -25,11 +26,7 @@ _MAGIC = b"faultfinder compiled model\n"
 
 def cache_folder() -> Path:
     """FAULTFINDER_CACHE, or the user's cache folder (XDG_CACHE_HOME, ~/.cache)."""
-    own = os.environ.get("FAULTFINDER_CACHE")
-    if own:
-        return Path(own)
-    base = os.environ.get("XDG_CACHE_HOME") or os.path.expanduser("~/.cache")
-    return Path(base) / "faultfinder"
+    return user_place("FAULTFINDER_CACHE", "XDG_CACHE_HOME", "~/.cache")
 
 
 def key_of(content: bytes, origin: str) -> str:

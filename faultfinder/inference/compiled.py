@@ -20,7 +20,7 @@ from faultfinder.model.network import Array, DiscreteNetwork, to_network
 from faultfinder.model.parts import FaultModel, Kind
 from faultfinder.model.routes import Routes, all_routes
 
-COMPILER_VERSION = 1
+COMPILER_VERSION = 2
 """Raised whenever the compiled form changes, so that kept results are made anew."""
 
 TREE_BUDGET = 1 << 21
@@ -37,7 +37,7 @@ class Readout:
     `rows` has shape (joint results, joint states of scope): P(results | scope).
     `entropy` has shape (joint states of scope,): the entropy in bits of the
     results given the scope. `findings` are variable numbers, the last one varying
-    fastest in `rows`. With `own_scope` the findings are the scope itself and
+    fastest in `rows`. Where the findings are the scope itself,
     `entropy` is zero.
     """
 
@@ -45,7 +45,6 @@ class Readout:
     scope: tuple[int, ...]
     rows: Array = field(repr=False)
     entropy: Array = field(repr=False)
-    own_scope: bool = False
 
 
 @dataclass(frozen=True, eq=False)
@@ -185,7 +184,7 @@ def readout(compiled: CompiledModel, findings: tuple[int, ...]) -> Readout | Non
         if any(number in compiled.leaves for number in findings):
             return None
         # rows[k] picks joint state k, findings in the order asked.
-        return Readout(findings, findings, np.eye(size), np.zeros(size), own_scope=True)
+        return Readout(findings, findings, np.eye(size), np.zeros(size))
     scope = tuple(sorted({p for number in findings for p in network.parents[number]}))
     if tree.home(scope) is None:
         return None

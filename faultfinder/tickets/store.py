@@ -6,7 +6,6 @@ have seen the newest entry, so that two people cannot overwrite each other unsee
 
 from __future__ import annotations
 
-import os
 import sqlite3
 from collections.abc import Iterator, Mapping, Sequence
 from contextlib import contextmanager
@@ -16,6 +15,7 @@ from typing import Any
 import sqlalchemy as sa
 
 from faultfinder.errors import FaultfinderError, MisuseError
+from faultfinder.folders import user_place
 from faultfinder.tickets.events import Event, Happened, from_row, to_text
 from faultfinder.tickets.ticket import Ticket, fold
 
@@ -54,11 +54,7 @@ class StaleTicket(FaultfinderError):
 
 def store_path() -> Path:
     """FAULTFINDER_DB, or tickets.db in the user's data folder."""
-    own = os.environ.get("FAULTFINDER_DB")
-    if own:
-        return Path(own)
-    base = os.environ.get("XDG_DATA_HOME") or os.path.expanduser("~/.local/share")
-    return Path(base) / "faultfinder" / "tickets.db"
+    return user_place("FAULTFINDER_DB", "XDG_DATA_HOME", "~/.local/share", "tickets.db")
 
 
 class Store:
@@ -111,8 +107,8 @@ class Store:
                     f"{newest}). Nothing of yours was written: look at the ticket, then enter it "
                     "again."
                 )
-            self._write(connection, number, newest, at, who, entries)
-            after = fold(number, self._events(connection, number))
+            written = self._write(connection, number, newest, at, who, entries)
+            after = fold(number, [*before, *written])
             connection.execute(
                 _TICKET.update().where(_TICKET.c.number == number).values(is_open=after.open)
             )
@@ -126,19 +122,24 @@ class Store:
         at: str,
         who: str,
         entries: Sequence[Entry],
-    ) -> None:
+    ) -> list[Event]:
+        events = [
+            Event(newest + place, kind, at, who, data)
+            for place, (kind, data) in enumerate(entries, start=1)
+        ]
         rows = [
             {
                 "ticket": number,
-                "number": newest + place,
-                "kind": str(kind),
-                "at": at,
-                "who": who,
-                "data": to_text(data),
+                "number": event.number,
+                "kind": str(event.kind),
+                "at": event.at,
+                "who": event.who,
+                "data": to_text(event.data),
             }
-            for place, (kind, data) in enumerate(entries, start=1)
+            for event in events
         ]
         connection.execute(_EVENT.insert(), rows)
+        return events
 
     def _events(self, connection: sa.Connection, number: int) -> list[Event]:
         query = sa.select(_EVENT).where(_EVENT.c.ticket == number).order_by(_EVENT.c.number)
