@@ -10,6 +10,7 @@ import click
 
 from faultfinder.cli import completing
 from faultfinder.cli.looking import Bench, pick_model, ranked_check, read_answer, read_target
+from faultfinder.cli.options import AS_JSON, MODEL, NOW, SAW, STAGE, TRIED
 from faultfinder.cli.repaired import read_tried
 from faultfinder.decide.shop_file import read_shop
 from faultfinder.errors import MisuseError
@@ -22,46 +23,16 @@ _TARGET_HELP = (
 
 
 @click.command("next", short_help="Likely causes and the next check.")
-@click.option(
-    "--model",
-    "-m",
-    metavar="NAME",
-    shell_complete=completing.models,
-    help="A model's name or file. Not needed when there is only one.",
-)
-@click.option(
-    "--saw",
-    "-s",
-    multiple=True,
-    metavar="NAME=RESULT",
-    shell_complete=completing.findings,
-    help='What was seen, as in backlight=off. May be repeated; "unknown" = could not tell.',
-)
-@click.option(
-    "--tried",
-    multiple=True,
-    metavar="REPAIR",
-    shell_complete=completing.repairs,
-    help="A repair that was made and did not cure. May be repeated, in order.",
-)
-@click.option(
-    "--now",
-    multiple=True,
-    metavar="NAME=RESULT",
-    shell_complete=completing.findings,
-    help="What is seen since the last --tried repair; --saw is what was seen before.",
-)
-@click.option(
-    "--stage",
-    metavar="STAGE",
-    shell_complete=completing.stages,
-    help="The teardown stage the machine is in now.",
-)
+@MODEL
+@SAW
+@TRIED
+@NOW
+@STAGE
 @click.option("--target", default="causes", metavar="CAUSES", help=_TARGET_HELP)
 @click.option(
     "--why", metavar="CHECK", shell_complete=completing.checks, help="Explain one check's rank."
 )
-@click.option("--json", "as_json", is_flag=True, help="Print all of it as JSON.")
+@AS_JSON
 @click.argument("ticket", required=False, type=click.IntRange(1), metavar="[TICKET]")
 def next_command(
     model: str | None,

@@ -10,8 +10,8 @@ from pathlib import Path
 
 import click
 
-from faultfinder.cli import completing
 from faultfinder.cli.looking import findings_of, pick_model, read_answer
+from faultfinder.cli.options import AS_JSON, MODEL, NOW, SAW, STAGE, TRIED
 from faultfinder.cli.repaired import read_tried, refuse_stopped
 from faultfinder.decide.bench import build_problem, look_stage
 from faultfinder.decide.exact import Exact
@@ -37,17 +37,11 @@ PLANNERS: dict[str, Callable[[Problem, Shop], Planner]] = {
 
 
 @click.command("plan", short_help="The whole plan from here, also to print.")
-@click.option("--model", "-m", metavar="NAME", shell_complete=completing.models,
-              help="A model's name or file. Not needed when there is only one.")  # fmt: skip
-@click.option("--saw", "-s", multiple=True, metavar="NAME=RESULT",
-              shell_complete=completing.findings,
-              help="What was seen before any repair, as in backlight=off.")  # fmt: skip
-@click.option("--tried", multiple=True, metavar="REPAIR", shell_complete=completing.repairs,
-              help="A repair that was made and did not cure. May be repeated.")  # fmt: skip
-@click.option("--now", multiple=True, metavar="NAME=RESULT", shell_complete=completing.findings,
-              help="What is seen since the last --tried repair.")  # fmt: skip
-@click.option("--stage", metavar="STAGE", shell_complete=completing.stages,
-              help="The teardown stage the machine is in now.")  # fmt: skip
+@MODEL
+@SAW
+@TRIED
+@NOW
+@STAGE
 @click.option("--planner", type=click.Choice(list(PLANNERS)), default="roll-out",
               show_default=True, help="How far it thinks ahead.")  # fmt: skip
 @click.option("--depth", type=click.IntRange(1, 40), default=6, show_default=True,
@@ -57,7 +51,7 @@ PLANNERS: dict[str, Callable[[Problem, Shop], Planner]] = {
 @click.option("--html", "html", type=click.Path(dir_okay=False, path_type=Path),
               help="Write the plan as a page to print, and say so.")  # fmt: skip
 @click.option("--dot", is_flag=True, help="Print it in the DOT language.")
-@click.option("--json", "as_json", is_flag=True, help="Print it as JSON.")
+@AS_JSON
 def plan_command(
     model: str | None,
     saw: tuple[str, ...],

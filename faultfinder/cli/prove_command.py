@@ -8,6 +8,7 @@ import click
 
 from faultfinder.cli import completing
 from faultfinder.cli.looking import pick_model
+from faultfinder.cli.options import AS_JSON, MODEL
 from faultfinder.cli.repaired import find_repair
 from faultfinder.decide.shop_file import read_shop
 from faultfinder.inference.loading import load_model
@@ -15,9 +16,8 @@ from faultfinder.inference.loading import load_model
 
 @click.command("prove", short_help="A repair: how it is done, and its proof tests.")
 @click.argument("repair", shell_complete=completing.repairs)
-@click.option("--model", "-m", metavar="NAME", shell_complete=completing.models,
-              help="A model's name or file. Not needed when there is only one.")  # fmt: skip
-@click.option("--json", "as_json", is_flag=True, help="Print it as JSON.")
+@MODEL
+@AS_JSON
 def prove_command(repair: str, model: str | None, as_json: bool) -> None:
     """How REPAIR is done, and the tests that prove it before the cover goes back on."""
     from faultfinder.report.text_repair import repair_json, repair_lines

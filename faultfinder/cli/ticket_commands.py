@@ -6,9 +6,9 @@ import json
 
 import click
 
-from faultfinder.cli import completing
 from faultfinder.cli.looking import Answer, Bench, findings_of, pick_model, read_answer
 from faultfinder.cli.on_ticket import bench_of, now, open_ticket, view_of, who, write
+from faultfinder.cli.options import AS_JSON, MODEL, SAW, STAGE
 from faultfinder.cli.repaired import find_repair
 from faultfinder.decide.answers import find_stage
 from faultfinder.decide.bench import look_stage
@@ -45,11 +45,8 @@ def _show_next(state: Ticket) -> None:
 
 
 @click.command("intake", short_help="Open a ticket.")
-@click.option("--model", "-m", metavar="NAME", shell_complete=completing.models,
-              help="A model's name or file. Not needed when there is only one.")  # fmt: skip
-@click.option("--saw", "-s", multiple=True, metavar="NAME=RESULT",
-              shell_complete=completing.findings,
-              help="What is seen, as in backlight=off.")  # fmt: skip
+@MODEL
+@SAW
 @click.option("--complaint", default="", metavar="TEXT", help="What the customer says.")
 @_BY
 def intake(model: str | None, saw: tuple[str, ...], complaint: str, by: str | None) -> None:
@@ -69,8 +66,7 @@ def intake(model: str | None, saw: tuple[str, ...], complaint: str, by: str | No
 @click.command("found", short_help="Write down what was found.")
 @_NUMBER
 @click.argument("results", nargs=-1, required=True, metavar="NAME=RESULT...")
-@click.option("--stage", metavar="STAGE", shell_complete=completing.stages,
-              help="The teardown stage the machine is in now.")  # fmt: skip
+@STAGE
 @_BY
 def found(ticket: int, results: tuple[str, ...], stage: str | None, by: str | None) -> None:
     """Write down results, and print what they changed and the next check.
@@ -156,7 +152,7 @@ def close(ticket: int, causes: tuple[str, ...], outcome: str | None, by: str | N
 
 @click.command("ticket", short_help="One ticket with its log.")
 @_NUMBER
-@click.option("--json", "as_json", is_flag=True, help="Print it as JSON.")
+@AS_JSON
 def show(ticket: int, as_json: bool) -> None:
     """One ticket: where it stands, and its log with numbers to take entries back by."""
     from faultfinder.report.text_ticket import ticket_json, ticket_page
@@ -169,7 +165,7 @@ def show(ticket: int, as_json: bool) -> None:
 
 
 @click.command("tickets", short_help="Open tickets.")
-@click.option("--json", "as_json", is_flag=True, help="Print them as JSON.")
+@AS_JSON
 def listing(as_json: bool) -> None:
     """Open tickets: where each stands, how sure the diagnosis is, and what comes next."""
     from faultfinder.report.text_ticket import tickets_json, tickets_page

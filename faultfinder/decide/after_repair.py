@@ -16,7 +16,7 @@ from faultfinder.decide.next_check import (
     SURPRISING,
     Diagnosis,
     best_first,
-    ranked_check,
+    rank_check,
     stop_sentence,
 )
 from faultfinder.decide.planners import Gains
@@ -61,7 +61,7 @@ def diagnose_now(
         if np.isfinite(problem.travel[problem.stage, action.stage]):
             chances = (action.likelihood @ problem.weights).tolist()
             outcomes = dict(zip(action.results, chances, strict=True))
-            checks.append(ranked_check(compiled, action.name, gain, outcomes, stage, shop))
+            checks.append(rank_check(compiled, action.name, gain, outcomes, stage, shop))
     return Diagnosis(
         findings=dict(findings),
         unclear=tuple(unclear),

@@ -166,7 +166,7 @@ def diagnose(
             labels = result_labels(compiled, told[name].findings)
             outcomes = dict(zip(labels, told[name].outcomes.tolist(), strict=True))
             gain = told[name].gain_bits
-            checks.append(ranked_check(compiled, name, gain, outcomes, stage, shop))
+            checks.append(rank_check(compiled, name, gain, outcomes, stage, shop))
     return Diagnosis(
         findings=known,
         unclear=unclear,
@@ -197,7 +197,7 @@ def complaint_only(compiled: CompiledModel) -> frozenset[int]:
     return frozenset() if complaint is None else frozenset({compiled.network.index[complaint]})
 
 
-def ranked_check(
+def rank_check(
     compiled: CompiledModel,
     name: str,
     gain_bits: float,

@@ -1,0 +1,44 @@
+"""Options that several commands share, said and completed alike."""
+
+from __future__ import annotations
+
+import click
+
+from faultfinder.cli import completing
+
+MODEL = click.option(
+    "--model",
+    "-m",
+    metavar="NAME",
+    shell_complete=completing.models,
+    help="A model's name or file. Not needed when there is only one.",
+)
+SAW = click.option(
+    "--saw",
+    "-s",
+    multiple=True,
+    metavar="NAME=RESULT",
+    shell_complete=completing.findings,
+    help='What was seen, as in backlight=off. May be repeated; "unknown" = could not tell.',
+)
+TRIED = click.option(
+    "--tried",
+    multiple=True,
+    metavar="REPAIR",
+    shell_complete=completing.repairs,
+    help="A repair that was made and did not cure. May be repeated, in order.",
+)
+NOW = click.option(
+    "--now",
+    multiple=True,
+    metavar="NAME=RESULT",
+    shell_complete=completing.findings,
+    help="What is seen since the last --tried repair; --saw is what was seen before.",
+)
+STAGE = click.option(
+    "--stage",
+    metavar="STAGE",
+    shell_complete=completing.stages,
+    help="The teardown stage the machine is in now.",
+)
+AS_JSON = click.option("--json", "as_json", is_flag=True, help="Print all of it as JSON.")
