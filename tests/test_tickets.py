@@ -3,14 +3,8 @@
 from __future__ import annotations
 
 import json
-import os
-import random
 import shlex
-import signal
 import sqlite3
-import subprocess
-import sys
-import time
 from pathlib import Path
 
 import pytest
@@ -20,8 +14,9 @@ from hypothesis import strategies as st
 
 from faultfinder.cli.main import commands
 from faultfinder.errors import FaultfinderError, MisuseError
-from faultfinder.tickets.events import Event, Happened
-from faultfinder.tickets.store import StaleTicket, open_store
+from faultfinder.inference.loading import load_model
+from faultfinder.tickets.events import Entry, Event, Happened
+from faultfinder.tickets.opening import open_store
 from faultfinder.tickets.ticket import check_take_back, fold, taken_back
 
 AT = "2026-01-01T00:00:00Z"
@@ -40,22 +35,24 @@ def run(*words: str) -> Result:
     return CliRunner().invoke(commands, list(words))
 
 
-def found(finding: str, result: str | None) -> tuple[Happened, dict[str, str | None]]:
-    return (Happened.FOUND, {"finding": finding, "result": result})
+def found(finding: str, result: str | None) -> Entry:
+    return Entry(Happened.FOUND, {"finding": finding, "result": result})
+
+
+INTAKE = Entry(Happened.INTAKE, {"model": "m"})
 
 
 # The log and the state
 
 
-def log(*entries: tuple[Happened, dict[str, object]]) -> list[Event]:
-    first = (Happened.INTAKE, {"model": "m", "complaint": ""})
-    return [Event(n, kind, AT, "x", data) for n, (kind, data) in enumerate([first, *entries], 1)]
+def log(*entries: Entry) -> list[Event]:
+    return [Event(n, e.kind, AT, "x", e.data, e.texts) for n, e in enumerate([INTAKE, *entries], 1)]
 
 
 def test_findings_after_a_repair_speak_of_the_machine_as_it_is() -> None:
     events = log(
         found("a", "yes"),
-        (Happened.TRIED, {"repair": "r", "stage": "open"}),
+        Entry(Happened.TRIED, {"repair": "r", "stage": "open"}),
         found("a", "no"),
         found("b", None),
     )
@@ -67,7 +64,7 @@ def test_findings_after_a_repair_speak_of_the_machine_as_it_is() -> None:
 
 
 def test_a_taking_back_can_be_taken_back() -> None:
-    events = log(found("a", "yes"), (Happened.TAKEN_BACK, {"event": 2}))
+    events = log(found("a", "yes"), Entry(Happened.TAKEN_BACK, {"event": 2}))
     assert fold(1, events).findings == {}
     back = [*events, Event(4, Happened.TAKEN_BACK, AT, "x", {"event": 3})]
     assert fold(1, back).findings == {"a": "yes"}
@@ -99,125 +96,6 @@ def test_the_intake_and_what_is_not_there_cannot_be_taken_back() -> None:
             check_take_back(ticket, number)
 
 
-# The store
-
-
-def test_who_comes_second_with_an_old_view_writes_nothing(place: Path) -> None:
-    store = open_store()
-    number = store.intake("m", AT, "x", "", [])
-    store.append(number, 1, AT, "x", [found("a", "yes")])
-    with pytest.raises(StaleTicket, match="Nothing of yours was written"):
-        store.append(number, 1, AT, "y", [found("a", "no")])
-    assert store.ticket(number).findings == {"a": "yes"}
-
-
-WRITER = """
-import sys
-from faultfinder.tickets.events import Happened
-from faultfinder.tickets.store import StaleTicket, open_store
-number, count = int(sys.argv[1]), int(sys.argv[2])
-store = open_store()
-for place in range(count):
-    while True:
-        seen = store.ticket(number).last
-        entries = [(Happened.NOTE, {"text": f"{sys.argv[3]} {place} {half}"}) for half in "ab"]
-        try:
-            store.append(number, seen, "t", sys.argv[3], entries)
-        except StaleTicket:
-            continue
-        break
-    print(place, flush=True)
-"""
-
-
-def start_writer(number: int, count: int, name: str) -> subprocess.Popen[str]:
-    return subprocess.Popen(
-        [sys.executable, "-c", WRITER, str(number), str(count), name],
-        stdout=subprocess.PIPE,
-        text=True,
-        env=dict(os.environ),
-    )
-
-
-def notes(number: int) -> list[str]:
-    ticket = open_store().ticket(number)
-    return [event.data["text"] for event in ticket.events if event.kind is Happened.NOTE]
-
-
-def test_every_acknowledged_write_survives_a_killed_process_and_none_is_half_there(
-    place: Path,
-) -> None:
-    """About a thousand transactions of two entries each, the writer killed at random moments."""
-    number = open_store().intake("m", AT, "x", "", [])
-    dice = random.Random(4)
-    acknowledged: set[str] = set()
-    for life in range(10):
-        name = f"life{life}"
-        writer = start_writer(number, 1000, name)
-        assert writer.stdout is not None
-        first = writer.stdout.readline()
-        time.sleep(dice.uniform(0.0, 0.6))
-        writer.send_signal(signal.SIGKILL)
-        told = [first, *writer.stdout.readlines()]
-        writer.wait()
-        # A last line may be cut by the kill; only whole ones were acknowledged.
-        acknowledged |= {f"{name} {line.strip()}" for line in told if line.endswith("\n")}
-    kept = notes(number)
-    whole = {text[:-2] for text in kept if text.endswith(" a")}
-    assert len(acknowledged) >= 100
-    assert acknowledged <= whole
-    assert len(kept) == 2 * len(whole)
-    assert kept[0::2] == [f"{text[:-2]} a" for text in kept[0::2]]
-    assert kept[1::2] == [f"{text[:-2]} b" for text in kept[0::2]]
-    numbers = [event.number for event in open_store().ticket(number).events]
-    assert numbers == list(range(1, len(numbers) + 1))
-
-
-def test_eight_processes_at_once_lose_nothing(place: Path) -> None:
-    number = open_store().intake("m", AT, "x", "", [])
-    writers = [start_writer(number, 12, f"w{i}") for i in range(8)]
-    for writer in writers:
-        writer.communicate(timeout=120)
-        assert writer.returncode == 0
-    kept = notes(number)
-    assert sorted(kept) == sorted(
-        f"w{i} {place} {half}" for i in range(8) for place in range(12) for half in "ab"
-    )
-
-
-def test_two_processes_may_set_up_the_file_at_once(place: Path) -> None:
-    code = (
-        "from faultfinder.tickets.store import open_store; open_store().intake('m','t','x','',[])"
-    )
-    both = [subprocess.Popen([sys.executable, "-c", code], env=dict(os.environ)) for _ in range(4)]
-    assert [one.wait(60) for one in both] == [0, 0, 0, 0]
-    assert len(open_store().open_tickets()) == 4
-
-
-def test_files_that_are_no_tickets_are_left_as_they_are(place: Path) -> None:
-    place.parent.mkdir()
-    place.write_bytes(b"this is a letter, and no database at all " * 100)
-    before = place.read_bytes()
-    done = run("tickets")
-    assert done.exit_code == 1
-    assert "no database of tickets" in done.output
-    assert place.read_bytes() == before
-
-
-def test_a_database_of_something_else_and_a_newer_one_are_refused(place: Path) -> None:
-    place.parent.mkdir()
-    with sqlite3.connect(place) as other:
-        other.execute("create table bread (flour text)")
-    assert "something else" in run("tickets").output
-    place.unlink()
-    open_store().close()
-    with sqlite3.connect(place) as newer:
-        newer.execute("update faultfinder_schema set version = 99")
-    done = run("tickets")
-    assert done.exit_code == 1
-    assert "another version" in done.output
-
-
 # The commands
 
 
@@ -237,8 +115,14 @@ def test_a_ticket_from_intake_to_closing(place: Path) -> None:
     same = run("next", "1")
     assert "image=lines" in same.output
     assert "Ticket 1" in run("tickets").output
+    assert "not passed yet" not in run("repaired", "1", "new_assembly").output
+    assert run("close", "1", "--cause", "panel").exit_code == 1
+    proofs = load_model("thin_clamshell").model.repairs_by_name["new_assembly"].proof
+    left = run("proved", "1", *(f"{name}=pass" for name in proofs[1:])).output
+    assert "Still to prove" in left
+    assert "All proof tests are passed" in run("proved", "1", f"{proofs[0]}=pass").output
     assert run("close", "1", "--cause", "panel").exit_code == 0
-    assert run("tickets").output == "No ticket is open.\n"
+    assert run("tickets").output == "No such ticket.\n"
     assert run("found", "1", "image=none").exit_code == 1
     told = json.loads(run("ticket", "1", "--json").output)
     assert (told["outcome"], told["causes"]) == ("repaired", ["panel"])
@@ -275,7 +159,7 @@ def test_hostile_text_is_kept_and_shown_harmlessly(place: Path) -> None:
     assert "\u202e" not in page
     told = json.loads(run("ticket", "1", "--json").output)
     assert told["complaint"] == evil
-    assert told["log"][-1]["data"]["text"] == long
+    assert told["log"][-1]["texts"]["note"] == long
 
 
 @pytest.mark.parametrize(
@@ -286,6 +170,17 @@ def test_hostile_text_is_kept_and_shown_harmlessly(place: Path) -> None:
         (("found", "1", "image=none", "image=lines"), 2, "twice"),
         (("tried", "1", "reseat_dat"), 2, "reseat_data"),
         (("close", "1"), 2, "--cause"),
+        (("close", "1", "--cause", "panel"), 1, "repaired 1 REPAIR"),
+        (("proved", "1", "camera=pass"), 1, "no repair to prove"),
+        (("repaired", "1", "reseat_dat"), 2, "reseat_data"),
+        (("ordered", "1", "flex", "--due", "tomorrow"), 2, "YYYY-MM-DD"),
+        (("arrived", "1"), 2, "Nothing is on order"),
+        (("resume", "1"), 1, "not on hold"),
+        (("remodel", "1"), 1, "already"),
+        (("person", "1"), 2, "--customer"),
+        (("intake", "--comeback-of", "1"), 1, "still open"),
+        (("tickets", "--since", "monday"), 2, "YYYY-MM-DD"),
+        (("hold", "1", "nobody"), 2, "customer"),
         (("close", "1", "--cause", "panle"), 2, "panel"),
         (("close", "1", "--outcome", "repaired"), 2, "--cause"),
         (("next", "1", "--saw", "image=none"), 2, "found 1"),
@@ -311,12 +206,17 @@ def test_an_unreadable_log_is_a_sentence(place: Path) -> None:
         open_store().ticket(1)
 
 
-def test_the_commands_of_the_readme_work_as_shown(place: Path) -> None:
-    text = (Path(__file__).parent.parent / "README.md").read_text(encoding="utf-8")
+def test_the_commands_of_the_readme_work_as_shown(
+    place: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    readme = Path(__file__).parent.parent / "README.md"
+    text = readme.read_text(encoding="utf-8")
     section = text[text.index("## Tickets") : text.index("## What the numbers mean")]
-    block = section.split("```sh\n")[1].split("```")[0]
-    lines = [line.split("  #")[0] for line in block.splitlines()]
-    assert len(lines) >= 10
+    blocks = [block.split("```")[0] for block in section.split("```sh\n")[1:]]
+    lines = [line.split("  #")[0] for block in blocks for line in block.splitlines()]
+    assert len(lines) >= 25
+    (tmp_path / "demo_data").symlink_to(readme.parent / "demo_data")
+    monkeypatch.chdir(tmp_path)
     for line in lines:
         program, *words = shlex.split(line)
         assert program == "faultfinder"

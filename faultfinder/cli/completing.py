@@ -80,6 +80,11 @@ def repairs(ctx: click.Context, incomplete: str) -> Iterable[str]:
 
 
 @_quiet
+def causes(ctx: click.Context, incomplete: str) -> Iterable[str]:
+    return [variable.name for variable in _model(ctx).model.of_kind(Kind.CAUSE)]
+
+
+@_quiet
 def stages(ctx: click.Context, incomplete: str) -> Iterable[str]:
     return _model(ctx).model.stages_by_name
 

@@ -10,7 +10,7 @@ import click
 
 from faultfinder.cli import completing
 from faultfinder.cli.looking import Bench, pick_model, ranked_check, read_answer, read_target
-from faultfinder.cli.options import AS_JSON, MODEL, NOW, SAW, STAGE, TRIED
+from faultfinder.cli.options import AS_JSON, DB, MODEL, NOW, SAW, STAGE, TRIED
 from faultfinder.cli.repaired import read_tried
 from faultfinder.decide.shop_file import read_shop
 from faultfinder.errors import MisuseError
@@ -33,6 +33,7 @@ _TARGET_HELP = (
     "--why", metavar="CHECK", shell_complete=completing.checks, help="Explain one check's rank."
 )
 @AS_JSON
+@DB
 @click.argument("ticket", required=False, type=click.IntRange(1), metavar="[TICKET]")
 def next_command(
     model: str | None,
@@ -50,6 +51,7 @@ def next_command(
     With the number of a TICKET, from what is written on it. Without either, on a
     terminal, it asks one thing at a time.
     """
+    state = None
     if ticket is not None:
         if model or saw or tried or now or stage:
             raise MisuseError(
@@ -58,8 +60,8 @@ def next_command(
             )
         from faultfinder.cli.on_ticket import bench_of, open_ticket
 
-        _, state = open_ticket(ticket)
-        bench, answers = bench_of(state)
+        store, state = open_ticket(ticket)
+        bench, answers = bench_of(store, state)
         stage = state.stage
         bench = replace(bench, target=read_target(target), rank_histories=True)
     else:
@@ -93,6 +95,10 @@ def next_command(
         from faultfinder.report.text_why import why_page
 
         click.echo(why_page(view, ranked, bold_allowed()))
+    elif state is not None:
+        from faultfinder.report.text_ticket import ticket_next_page
+
+        click.echo(ticket_next_page(state, view, bold_allowed()))
     else:
         from faultfinder.report.text_next import next_page
 

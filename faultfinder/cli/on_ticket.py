@@ -9,14 +9,22 @@ from dataclasses import replace
 from datetime import UTC, datetime
 from functools import cache
 
+import click
+
 from faultfinder.cli.looking import Answer, Bench
+from faultfinder.cli.options import DB_NAMED
 from faultfinder.decide.shop_file import read_shop
-from faultfinder.errors import FaultfinderError
+from faultfinder.errors import FaultfinderError, MisuseError
 from faultfinder.inference.compiled import CompiledModel
-from faultfinder.inference.loading import load_model
+from faultfinder.inference.loading import load_kept, load_model, model_files
 from faultfinder.report.view import View
-from faultfinder.tickets.store import Entry, Store, open_store
+from faultfinder.tickets.events import NOTE_LIMIT, Entry
+from faultfinder.tickets.opening import open_store
+from faultfinder.tickets.store import Store
 from faultfinder.tickets.ticket import Ticket
+
+DIGITS = 12
+"""Digits of a model's digest that tickets carry."""
 
 
 def now() -> str:
@@ -27,7 +35,7 @@ def now() -> str:
 def who(named: str | None) -> str:
     """Who writes: as named, FAULTFINDER_WHO, or the user's name on this machine."""
     if named:
-        return named
+        return checked_text(named)
     own = os.environ.get("FAULTFINDER_WHO")
     if own:
         return own
@@ -37,9 +45,29 @@ def who(named: str | None) -> str:
         return "unknown"
 
 
+def checked_text(text: str) -> str:
+    """A text of bearable length. Raises MisuseError."""
+    if len(text) > NOTE_LIMIT:
+        raise MisuseError(
+            f"The text is {len(text):,} characters long; the limit is {NOTE_LIMIT:,}."
+        )
+    return text
+
+
+def named_place() -> str | None:
+    """The place named with --db, if any."""
+    context = click.get_current_context(silent=True)
+    return None if context is None else context.find_root().meta.get(DB_NAMED)
+
+
+def the_store() -> Store:
+    """The tickets: where --db says, or the usual place."""
+    return open_store(named_place())
+
+
 def open_ticket(number: int) -> tuple[Store, Ticket]:
     """The store and the ticket. Raises FaultfinderError when the ticket is closed."""
-    store = open_store()
+    store = the_store()
     ticket = store.ticket(number)
     if not ticket.open:
         raise FaultfinderError(
@@ -53,19 +81,57 @@ def write(store: Store, ticket: Ticket, by: str | None, entries: Sequence[Entry]
     return store.append(ticket.number, ticket.last, now(), who(by), entries)
 
 
-def bench_of(ticket: Ticket) -> tuple[Bench, tuple[Answer, ...]]:
+def keep_model(store: Store, compiled: CompiledModel, name: str) -> str:
+    """Keep the model's files beside the tickets; returns the digest that tickets carry."""
+    digest = compiled.model.digest[:DIGITS]
+    store.keep_model(digest, compiled.model.name, now(), model_files(name))
+    return digest
+
+
+def compiled_of(store: Store, ticket: Ticket) -> CompiledModel:
+    """The model version a ticket goes by: the one it began with, until told otherwise.
+
+    A ticket that names no version (written before versions were kept, or brought in) goes
+    by the model as it is now.
+    """
+    if not ticket.version:
+        return _present_model(ticket.model)
+    try:
+        present = _present_model(ticket.model)
+    except FaultfinderError:
+        present = None
+    if present is not None and present.model.digest.startswith(ticket.version):
+        return present
+    kept = store.kept_model(ticket.version)
+    if kept is not None:
+        return _kept_model(ticket.version, kept)
+    if present is None:
+        present = _present_model(ticket.model)
+    raise FaultfinderError(
+        f"Ticket {ticket.number} goes by version {ticket.version} of {ticket.model}, which is not "
+        f'kept here. "faultfinder remodel {ticket.number}" goes on with the present one.'
+    )
+
+
+def bench_of(store: Store, ticket: Ticket) -> tuple[Bench, tuple[Answer, ...]]:
     """The bench of a ticket, and its findings before any repair as answers."""
-    bench = Bench(_model(ticket.model), read_shop(), tried=ticket.tried, rank_histories=False)
+    compiled = compiled_of(store, ticket)
+    bench = Bench(compiled, read_shop(), tried=ticket.tried, rank_histories=False)
     return bench, tuple(Answer(name, result) for name, result in ticket.findings.items())
 
 
-def view_of(ticket: Ticket) -> View:
+def view_of(store: Store, ticket: Ticket) -> View:
     """The diagnosis of a ticket as it stands."""
-    bench, answers = bench_of(ticket)
+    bench, answers = bench_of(store, ticket)
     return replace(bench.view(answers, ticket.stage), ticket=ticket.number)
 
 
 @cache
-def _model(name: str) -> CompiledModel:
+def _present_model(name: str) -> CompiledModel:
     """A command may look at many tickets of one model."""
     return load_model(name)
+
+
+@cache
+def _kept_model(digest: str, files: tuple[tuple[str, str], ...]) -> CompiledModel:
+    return load_kept(digest, files)

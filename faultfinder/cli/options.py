@@ -42,3 +42,22 @@ STAGE = click.option(
     help="The teardown stage the machine is in now.",
 )
 AS_JSON = click.option("--json", "as_json", is_flag=True, help="Print all of it as JSON.")
+
+
+def _named_place(ctx: click.Context, _param: click.Parameter, value: str | None) -> None:
+    if value is not None:
+        ctx.find_root().meta[DB_NAMED] = value
+
+
+DB_NAMED = "faultfinder.db"
+"""Where a command keeps the place that --db names."""
+
+DB = click.option(
+    "--db",
+    metavar="PLACE",
+    expose_value=False,
+    callback=_named_place,
+    help="Where the tickets lie: a file, or postgresql+psycopg://USER@HOST/NAME.",
+)
+BY = click.option("--by", metavar="WHO", help="Who does it; else FAULTFINDER_WHO or the user.")
+TICKET = click.argument("ticket", type=click.IntRange(1), metavar="TICKET")

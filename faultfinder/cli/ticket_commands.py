@@ -1,187 +1,267 @@
-"""Commands on tickets: from intake to closing."""
+"""Commands that open a ticket and write down what was seen and done on the bench."""
 
 from __future__ import annotations
 
-import json
+from datetime import UTC, date, datetime
 
 import click
 
+from faultfinder.cli import completing
 from faultfinder.cli.looking import Answer, Bench, findings_of, pick_model, read_answer
-from faultfinder.cli.on_ticket import bench_of, now, open_ticket, view_of, who, write
-from faultfinder.cli.options import AS_JSON, MODEL, SAW, STAGE
+from faultfinder.cli.on_ticket import (
+    DIGITS,
+    bench_of,
+    checked_text,
+    keep_model,
+    now,
+    open_ticket,
+    the_store,
+    view_of,
+    who,
+    write,
+)
+from faultfinder.cli.options import BY, DB, MODEL, SAW, STAGE, TICKET
 from faultfinder.cli.repaired import find_repair
 from faultfinder.decide.answers import find_stage
 from faultfinder.decide.bench import look_stage
 from faultfinder.decide.shop_file import read_shop
 from faultfinder.errors import FaultfinderError, MisuseError, did_you_mean
 from faultfinder.inference.loading import load_model
-from faultfinder.model.parts import Kind
-from faultfinder.report.view import View
-from faultfinder.tickets.events import NOTE_LIMIT, Happened, Outcome
-from faultfinder.tickets.store import Entry, open_store
+from faultfinder.tickets.events import CONSENTS, PERSONAL, Entry, Happened
+from faultfinder.tickets.store import Store
 from faultfinder.tickets.ticket import Ticket, check_take_back
 
-_BY = click.option("--by", metavar="WHO", help="Who does it; else FAULTFINDER_WHO or the user.")
-_NUMBER = click.argument("ticket", type=click.IntRange(1), metavar="TICKET")
 
-
-def _answers(bench: Bench, typed: tuple[str, ...]) -> tuple[Answer, ...]:
+def answers_of(bench: Bench, typed: tuple[str, ...]) -> tuple[Answer, ...]:
+    """What was typed as answers of the bench's model. Raises MisuseError."""
     answers = tuple(read_answer(bench.compiled, one) for one in typed)
     findings_of(answers)
     return answers
 
 
-def _found(bench: Bench, answers: tuple[Answer, ...]) -> list[Entry]:
-    digest = bench.compiled.model.digest[:12]
+def found_entries(bench: Bench, answers: tuple[Answer, ...]) -> list[Entry]:
+    """Findings to write down, each with the model version under which it was read."""
+    digest = bench.compiled.model.digest[:DIGITS]
     return [
-        (Happened.FOUND, {"finding": a.name, "result": a.result, "model": digest}) for a in answers
+        Entry(Happened.FOUND, {"finding": a.name, "result": a.result, "model": digest})
+        for a in answers
     ]
 
 
-def _show_next(state: Ticket) -> None:
-    from faultfinder.report.text_next import next_page
+def show_next(store: Store, state: Ticket) -> None:
+    """The page of what comes next on a ticket."""
+    from faultfinder.report.text_ticket import ticket_next_page
 
-    click.echo(next_page(view_of(state)))
+    click.echo(ticket_next_page(state, view_of(store, state)))
 
 
 @click.command("intake", short_help="Open a ticket.")
 @MODEL
 @SAW
 @click.option("--complaint", default="", metavar="TEXT", help="What the customer says.")
-@_BY
-def intake(model: str | None, saw: tuple[str, ...], complaint: str, by: str | None) -> None:
+@click.option("--condition", default="", metavar="TEXT", help="Visible condition: marks, dents.")
+@click.option("--left", multiple=True, metavar="THING",
+              help="Left at the desk with it: charger, bag. May be repeated.")  # fmt: skip
+@click.option("--consent", multiple=True, type=click.Choice(CONSENTS),
+              help="What the customer agrees to. May be repeated.")  # fmt: skip
+@click.option("--data-copy", type=click.Choice(["yes", "no", "unknown"]),
+              help="Whether the customer has a copy of the data.")  # fmt: skip
+@click.option("--limit", type=click.FloatRange(0.0), metavar="AMOUNT",
+              help="What may be spent without asking again.")  # fmt: skip
+@click.option("--customer", default="", metavar="NAME", help="Not needed; can be erased later.")
+@click.option("--contact", default="", metavar="TEXT", help="Not needed; can be erased later.")
+@click.option("--serial", default="", metavar="TEXT", help="Not needed; can be erased later.")
+@click.option("--comeback-of", type=click.IntRange(1), metavar="TICKET",
+              help="The closed ticket of a machine that came back.")  # fmt: skip
+@DB
+@BY
+def intake(
+    model: str | None,
+    saw: tuple[str, ...],
+    complaint: str,
+    condition: str,
+    left: tuple[str, ...],
+    consent: tuple[str, ...],
+    data_copy: str | None,
+    limit: float | None,
+    comeback_of: int | None,
+    by: str | None,
+    **person: str,
+) -> None:
     """Open a ticket, and print its number and the next check."""
-    name = pick_model(model)
+    first = None if comeback_of is None else the_store().ticket(comeback_of)
+    if first is not None and first.open:
+        raise FaultfinderError(
+            f"Ticket {first.number} is still open: go on with it instead of opening another."
+        )
+    name = pick_model(model or (first.model if first else None))
     bench = Bench(load_model(name), read_shop())
-    answers = _answers(bench, saw)
+    answers = answers_of(bench, saw)
     # Judged before it is kept: what the model holds impossible is not opened with.
     bench.diagnose(answers, None)
-    store = open_store()
-    entries = _found(bench, answers)
-    number = store.intake(name, now(), who(by), _text(complaint), entries)
-    click.echo(f"Ticket {number} opened.\n")
-    _show_next(store.ticket(number))
+    texts = {"complaint": complaint, "condition": condition, "left": ", ".join(left)} | person
+    store = the_store()
+    data = {
+        "model": name,
+        "version": keep_model(store, bench.compiled, name),
+        "consent": sorted(set(consent)),
+        "data_copy": data_copy,
+        "limit": limit,
+    }
+    if first is not None:
+        data["comeback_of"] = first.number
+    given = {field: checked_text(text) for field, text in texts.items() if text}
+    entries = [Entry(Happened.INTAKE, data, given), *found_entries(bench, answers)]
+    number = store.intake(name, now(), who(by), entries, comeback_of)
+    click.echo(f"Ticket {number} opened.")
+    if first is not None:
+        click.echo(_comeback_words(first, bench.shop.guarantee_days))
+    click.echo("")
+    show_next(store, store.ticket(number))
+
+
+def _comeback_words(first: Ticket, guarantee_days: float) -> str:
+    closed = datetime.strptime(first.closed_at or "", "%Y-%m-%dT%H:%M:%SZ").replace(tzinfo=UTC)
+    days = (datetime.now(UTC) - closed).days
+    within = "within" if days <= guarantee_days else "after"
+    causes = f" ({', '.join(first.causes)})" if first.causes else ""
+    return (
+        f"It comes back {days} days after ticket {first.number} was closed as "
+        f"{first.outcome}{causes},\n{within} the guarantee of {guarantee_days:.0f} days."
+    )
+
+
+@click.command("person", short_help="Name, contact or serial number, after intake.")
+@TICKET
+@click.option("--customer", default="", metavar="NAME")
+@click.option("--contact", default="", metavar="TEXT")
+@click.option("--serial", default="", metavar="TEXT")
+@DB
+@BY
+def person(ticket: int, customer: str, contact: str, serial: str, by: str | None) -> None:
+    """Write down who brought it. None of it is needed, and all of it can be erased."""
+    given = dict(zip(PERSONAL, (customer, contact, serial), strict=True))
+    texts = {field: checked_text(text) for field, text in given.items() if text}
+    if not texts:
+        raise MisuseError("Give --customer, --contact or --serial.")
+    store, state = open_ticket(ticket)
+    write(store, state, by, [Entry(Happened.PERSON, {}, texts)])
+    click.echo(f"Written on ticket {ticket}: {', '.join(texts)}.")
 
 
 @click.command("found", short_help="Write down what was found.")
-@_NUMBER
-@click.argument("results", nargs=-1, required=True, metavar="NAME=RESULT...")
+@TICKET
+@click.argument("results", nargs=-1, metavar="NAME=RESULT...")
 @STAGE
-@_BY
+@DB
+@BY
 def found(ticket: int, results: tuple[str, ...], stage: str | None, by: str | None) -> None:
     """Write down results, and print what they changed and the next check.
 
     After a repair that did not cure they speak of the machine as it is.
     """
+    if not results and stage is None:
+        raise MisuseError("Give a result as NAME=RESULT, or the teardown stage with --stage.")
     store, state = open_ticket(ticket)
-    bench, _ = bench_of(state)
-    entries = _found(bench, _answers(bench, results))
+    if results and state.repaired:
+        raise FaultfinderError(
+            f"Ticket {ticket} says that {state.repaired} brought the picture back. Write down its "
+            f'proof tests with "faultfinder proved {ticket} TEST=pass"; if the fault is there '
+            f'again, "faultfinder tried {ticket} {state.repaired}" first.'
+        )
+    bench, before = bench_of(store, state)
+    answers = answers_of(bench, results)
+    if not state.tried:
+        # What the model holds impossible is refused before it is written.
+        bench.diagnose((*before, *answers), None)
+    entries = found_entries(bench, answers)
     if stage is not None:
-        entries.append((Happened.MOVED, {"stage": find_stage(bench.compiled.model, stage)}))
-    _show_next(write(store, state, by, entries))
+        entries.append(Entry(Happened.MOVED, {"stage": find_stage(bench.compiled.model, stage)}))
+    show_next(store, write(store, state, by, entries))
 
 
 @click.command("tried", short_help="A repair that did not cure.")
-@_NUMBER
-@click.argument("repair")
-@_BY
+@TICKET
+@click.argument("repair", shell_complete=completing.repairs)
+@DB
+@BY
 def tried(ticket: int, repair: str, by: str | None) -> None:
     """Write down that REPAIR was made and did not cure, and print what to do next."""
     store, state = open_ticket(ticket)
-    bench, _ = bench_of(state)
+    bench, _ = bench_of(store, state)
     made = find_repair(bench.compiled, repair)
     if any(step.repair == made.name for step in state.tried):
         raise MisuseError(f"{made.title} is on the ticket already.")
     stage = look_stage(bench.compiled, made)
-    entry = (Happened.TRIED, {"repair": made.name, "stage": stage})
-    _show_next(write(store, state, by, [entry]))
+    entry = Entry(Happened.TRIED, {"repair": made.name, "stage": stage})
+    show_next(store, write(store, state, by, [entry]))
 
 
 @click.command("note", short_help="Add a note.")
-@_NUMBER
+@TICKET
 @click.argument("text")
-@_BY
-def note(ticket: int, text: str, by: str | None) -> None:
-    """Add a note for whoever goes on."""
-    store = open_store()
+@click.option("--hand-over", is_flag=True, help="For whoever goes on: shown first.")
+@DB
+@BY
+def note(ticket: int, text: str, hand_over: bool, by: str | None) -> None:
+    """Add a note."""
+    store = the_store()
     state = store.ticket(ticket)
-    write(store, state, by, [(Happened.NOTE, {"text": _text(text)})])
+    data = {"hand_over": True} if hand_over else {}
+    write(store, state, by, [Entry(Happened.NOTE, data, {"note": checked_text(text)})])
     click.echo(f"Noted on ticket {ticket}.")
 
 
 @click.command("takeback", short_help="Take an entry back.")
-@_NUMBER
+@TICKET
 @click.argument("entry", type=click.IntRange(1))
-@_BY
+@DB
+@BY
 def takeback(ticket: int, entry: int, by: str | None) -> None:
     """Take back an entry of the log, by its number; the log keeps both."""
-    store = open_store()
+    store = the_store()
     state = store.ticket(ticket)
     check_take_back(state, entry)
-    after = write(store, state, by, [(Happened.TAKEN_BACK, {"event": entry})])
+    after = write(store, state, by, [Entry(Happened.TAKEN_BACK, {"event": entry})])
     click.echo(f"Entry {entry} of ticket {ticket} is taken back.")
     if after.open:
         click.echo("")
-        _show_next(after)
+        show_next(store, after)
 
 
-@click.command("close", short_help="Close a ticket.")
-@_NUMBER
-@click.option("--cause", "causes", multiple=True, metavar="CAUSE",
-              help="A confirmed cause. May be repeated.")  # fmt: skip
-@click.option("--outcome", type=click.Choice([str(o) for o in Outcome]), help="How it ended.")
-@_BY
-def close(ticket: int, causes: tuple[str, ...], outcome: str | None, by: str | None) -> None:
-    """Close a ticket with its confirmed cause or causes, or how else it ended."""
+@click.command("remodel", short_help="Go on with the present model.")
+@TICKET
+@DB
+@BY
+def remodel(ticket: int, by: str | None) -> None:
+    """Let a ticket go by the model as it is now, instead of the version it began with."""
     store, state = open_ticket(ticket)
-    bench, _ = bench_of(state)
-    model = bench.compiled.model
-    known = {variable.name for variable in model.of_kind(Kind.CAUSE)}
-    for cause in causes:
-        if cause not in known:
-            raise MisuseError(f'There is no cause "{cause}". {did_you_mean(cause, known)}')
-    if outcome is None and not causes:
-        raise MisuseError("Say the confirmed cause with --cause, or how it ended with --outcome.")
-    ended = outcome or str(Outcome.REPAIRED)
-    if ended == Outcome.REPAIRED and not causes:
-        raise MisuseError("A repaired machine has a confirmed cause: name it with --cause.")
-    data = {"outcome": ended, "causes": list(causes), "model": model.digest[:12]}
-    write(store, state, by, [(Happened.CLOSED, data)])
-    click.echo(f"Ticket {ticket} closed: {ended}.")
+    compiled = load_model(state.model)
+    model = compiled.model
+    names = [*state.findings, *(name for step in state.tried for name in step.findings)]
+    for name in names:
+        if name not in model.by_name:
+            hint = did_you_mean(name, model.by_name)
+            raise FaultfinderError(
+                f"The present {model.name} has no finding {name}, which ticket {ticket} holds. "
+                f"Take that entry back first. {hint}"
+            )
+    for name, result in state.findings.items():
+        if result is not None and result not in model.by_name[name].states:
+            raise FaultfinderError(
+                f"In the present {model.name}, {name} cannot be {result}, as ticket {ticket} "
+                "says. Take that entry back first."
+            )
+    digest = model.digest[:DIGITS]
+    if state.version == digest:
+        raise FaultfinderError(f"Ticket {ticket} goes by the present {model.name} already.")
+    keep_model(store, compiled, state.model)
+    show_next(store, write(store, state, by, [Entry(Happened.REMODELLED, {"model": digest})]))
 
 
-@click.command("ticket", short_help="One ticket with its log.")
-@_NUMBER
-@AS_JSON
-def show(ticket: int, as_json: bool) -> None:
-    """One ticket: where it stands, and its log with numbers to take entries back by."""
-    from faultfinder.report.text_ticket import ticket_json, ticket_page
-
-    state = open_store().ticket(ticket)
-    if as_json:
-        click.echo(json.dumps(ticket_json(state), indent=2))
-    else:
-        click.echo(ticket_page(state))
-
-
-@click.command("tickets", short_help="Open tickets.")
-@AS_JSON
-def listing(as_json: bool) -> None:
-    """Open tickets: where each stands, how sure the diagnosis is, and what comes next."""
-    from faultfinder.report.text_ticket import tickets_json, tickets_page
-
-    rows: list[tuple[Ticket, View | str]] = []
-    for state in open_store().open_tickets():
-        try:
-            rows.append((state, view_of(state)))
-        except FaultfinderError as error:
-            rows.append((state, str(error)))
-    click.echo(json.dumps(tickets_json(rows), indent=2) if as_json else tickets_page(rows))
-
-
-def _text(text: str) -> str:
-    if len(text) > NOTE_LIMIT:
-        raise MisuseError(
-            f"The text is {len(text):,} characters long; the limit is {NOTE_LIMIT:,}."
-        )
-    return text
+def read_date(text: str) -> str:
+    """A day as YYYY-MM-DD. Raises MisuseError."""
+    try:
+        return date.fromisoformat(text).isoformat()
+    except ValueError:
+        raise MisuseError(f'"{text}" is no day. Type it as YYYY-MM-DD.') from None

@@ -14,7 +14,9 @@ class Shop:
     it is worth repaired: a dearer job is uneconomic);
     `waiting_per_day`: what a day of waiting for a part costs; `dear_part`: the price
     from which a part ordered for nothing hurts; `worth_per_bit`: for ranking by
-    information alone, a check is worth it while its bits times this reach its cost.
+    information alone, a check is worth it while its bits times this reach its cost;
+    `guarantee_days`: how long after closing a comeback is the shop's (common practice, no
+    source: look at your own terms and the law where you are).
     """
 
     labour_per_hour: float = 60.0
@@ -24,6 +26,7 @@ class Shop:
     waiting_per_day: float = 4.0
     dear_part: float = 100.0
     worth_per_bit: float = 40.0
+    guarantee_days: float = 90.0
 
     def cost(self, minutes: float, consumables: float) -> float:
         """Money for `minutes` of work and the consumables."""

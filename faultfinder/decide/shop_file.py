@@ -15,6 +15,9 @@ from faultfinder.decide.shop import Shop
 from faultfinder.errors import MisuseError, ModelFileError, Problem, did_you_mean
 from faultfinder.folders import user_place
 
+NO_MONEY = ("currency", "guarantee_days")
+"""Settings that are no amounts."""
+
 
 def shop_path() -> Path:
     """FAULTFINDER_SHOP, or shop.yaml in the user's settings folder."""
@@ -74,7 +77,7 @@ def parse_shop(content: bytes, file: str) -> Shop:
                 )
             else:
                 values[key.value] = number
-    unset = [name for name in kinds if name not in values and name != "currency"]
+    unset = [name for name in kinds if name not in values and name not in NO_MONEY]
     if "currency" in values and unset and not problems:
         lines = {key.value: key.line for key, _ in document.root.pairs}
         problems.append(

@@ -2,11 +2,13 @@
 
 from __future__ import annotations
 
+import contextlib
 import os
+from collections.abc import Iterable
 from pathlib import Path
 
 from faultfinder.errors import MisuseError
-from faultfinder.inference.cache import load_or_compile
+from faultfinder.inference.cache import cache_folder, load_or_compile
 from faultfinder.inference.compiled import CompiledModel, compile_model
 from faultfinder.model.locate import find_model
 
@@ -30,3 +32,31 @@ def load_model(path_or_name: str | os.PathLike[str]) -> CompiledModel:
         return compile_model(parse_model(content, str(path)))
 
     return load_or_compile(content, str(Path(path).resolve()), make)
+
+
+def model_files(path_or_name: str | os.PathLike[str]) -> tuple[tuple[str, str], ...]:
+    """The files a model is read from, word for word: (path below its folder, text)."""
+    path = find_model(os.fspath(path_or_name))
+    return ((path.name, path.read_text(encoding="utf-8")),)
+
+
+def load_kept(digest: str, files: Iterable[tuple[str, str]]) -> CompiledModel:
+    """The compiled model of files kept earlier (see `model_files`); the first one is the model.
+
+    They are laid out below the cache folder, so that they are compiled once like any other.
+    """
+    folder = cache_folder() / "versions" / digest
+    paths = []
+    for name, text in files:
+        place = folder / name
+        paths.append(place)
+        if not place.exists():
+            place.parent.mkdir(mode=0o700, parents=True, exist_ok=True)
+            aside = place.with_name(f".{place.name}.{os.getpid()}")
+            try:
+                aside.write_text(text, encoding="utf-8")
+                os.replace(aside, place)
+            finally:
+                with contextlib.suppress(OSError):
+                    aside.unlink()
+    return load_model(paths[0])

@@ -47,6 +47,10 @@ class Page:
         if self._lines and self._lines[-1]:
             self._lines.append("")
 
+    def page(self, other: str) -> None:
+        """The lines of another page, which is harmless already."""
+        self._lines += other.splitlines()
+
     def __str__(self) -> str:
         # Those spaces have done their work: they kept lines from breaking.
         return "\n".join(self._lines).rstrip("\n").replace("\N{NO-BREAK SPACE}", " ")

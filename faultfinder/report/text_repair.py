@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import textwrap
+from collections.abc import Sequence
 from typing import Any
 
 from faultfinder.decide.advice import Advice
@@ -136,10 +137,11 @@ def repair_lines(model: FaultModel, repair: Repair, currency: str, place: bool =
     return lines
 
 
-def proof_lines(model: FaultModel, repair: Repair) -> list[str]:
-    """The proof test list of a repair, with a box to tick."""
+def proof_lines(model: FaultModel, repair: Repair, only: Sequence[str] | None = None) -> list[str]:
+    """The proof test list of a repair (of `only` these tests), with a box to tick."""
     lines: list[str] = []
-    proofs = [proof for proof in model.proofs if proof.name in repair.proof]
+    wanted = repair.proof if only is None else only
+    proofs = [proof for proof in model.proofs if proof.name in wanted]
     first = "To prove it:" if repair.stage == model.start else "Before the cover goes back on:"
     for when, before in ((first, True), ("After closing:", False)):
         chosen = [proof for proof in proofs if proof.before_cover is before]

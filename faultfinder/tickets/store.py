@@ -1,96 +1,67 @@
 """Tickets in a database: an append-only log, written in transactions.
 
-SQLite in the user's data folder. Every command is one transaction; whoever writes must
-have seen the newest entry, so that two people cannot overwrite each other unseen.
+Every command is one transaction; whoever writes must have seen the newest entry, so
+that two people cannot overwrite each other unseen.
 """
 
 from __future__ import annotations
 
-import sqlite3
-from collections.abc import Iterator, Mapping, Sequence
-from contextlib import contextmanager
-from pathlib import Path
-from typing import Any
+import json
+from collections import defaultdict
+from collections.abc import Iterable, Iterator, Mapping, Sequence
 
 import sqlalchemy as sa
 
 from faultfinder.errors import FaultfinderError, MisuseError
-from faultfinder.folders import user_place
-from faultfinder.tickets.events import Event, Happened, from_row, to_text
+from faultfinder.tickets.database import Database
+from faultfinder.tickets.events import PERSONAL, Entry, Event, Happened, read_event, to_text
+from faultfinder.tickets.kept_text import folded, keep, unkeep
+from faultfinder.tickets.tables import EVENT, FREE_TEXT, MODEL_VERSION, STORE, TICKET
 from faultfinder.tickets.ticket import Ticket, fold
 
-SCHEMA = 1
-"""Raised with every change of the tables."""
-
-_META = sa.MetaData()
-_VERSION = sa.Table("faultfinder_schema", _META, sa.Column("version", sa.Integer, primary_key=True))
-_TICKET = sa.Table(
-    "ticket",
-    _META,
-    sa.Column("number", sa.Integer, primary_key=True, autoincrement=True),
-    sa.Column("model", sa.Text, nullable=False),
-    sa.Column("opened_at", sa.Text, nullable=False),
-    sa.Column("is_open", sa.Boolean, nullable=False, index=True),
-    sqlite_autoincrement=True,
-)
-_EVENT = sa.Table(
-    "event",
-    _META,
-    sa.Column("ticket", sa.Integer, sa.ForeignKey("ticket.number"), primary_key=True),
-    sa.Column("number", sa.Integer, primary_key=True),
-    sa.Column("kind", sa.Text, nullable=False),
-    sa.Column("at", sa.Text, nullable=False),
-    sa.Column("who", sa.Text, nullable=False),
-    sa.Column("data", sa.Text, nullable=False),
-)
-
-Entry = tuple[Happened, Mapping[str, Any]]
-"""Something to write: the kind of event and its data."""
+AT_ONCE = 200
+"""Tickets read with one query."""
 
 
 class StaleTicket(FaultfinderError):
     """Somebody else wrote to the ticket since it was read."""
 
 
-def store_path() -> Path:
-    """FAULTFINDER_DB, or tickets.db in the user's data folder."""
-    return user_place("FAULTFINDER_DB", "XDG_DATA_HOME", "~/.local/share", "tickets.db")
-
-
 class Store:
-    """The tickets of a shop. Made with `open_store`."""
+    """The tickets of a shop. Made with `opening.open_store`."""
 
-    def __init__(self, engine: sa.Engine, place: Path) -> None:
-        self._engine = engine
-        self._place = place
-
-    @contextmanager
-    def _transaction(self, write: bool) -> Iterator[sa.Connection]:
-        try:
-            with self._engine.connect() as connection:
-                # The write lock is taken first, so that what is read stays true until commit.
-                connection.exec_driver_sql("BEGIN IMMEDIATE" if write else "BEGIN")
-                try:
-                    yield connection
-                except BaseException:
-                    connection.exec_driver_sql("ROLLBACK")
-                    raise
-                connection.exec_driver_sql("COMMIT")
-        except sa.exc.DBAPIError as error:
-            raise FaultfinderError(_said(error.orig, self._place)) from error
-        except sqlite3.Error as error:
-            # Raised while a connection is being set up.
-            raise FaultfinderError(_said(error, self._place)) from error
+    def __init__(self, database: Database) -> None:
+        self.database = database
 
     def intake(
-        self, model: str, at: str, who: str, complaint: str, entries: Sequence[Entry]
+        self,
+        model: str,
+        at: str,
+        who: str,
+        entries: Sequence[Entry],
+        first_ticket: int | None = None,
     ) -> int:
-        """Open a ticket with its first entries; returns its number."""
-        with self._transaction(write=True) as connection:
-            row = _TICKET.insert().values(model=model, opened_at=at, is_open=True)
-            number = int(connection.execute(row.returning(_TICKET.c.number)).scalar_one())
-            first = (Happened.INTAKE, {"model": model, "complaint": complaint})
-            self._write(connection, number, 0, at, who, [first, *entries])
+        """Open a ticket; `entries` begin with its intake. Returns its number."""
+        if not entries or entries[0].kind is not Happened.INTAKE:
+            raise ValueError("a ticket's first entry is its intake")
+        with self.database.transaction(write=True) as connection:
+            identity = connection.execute(sa.select(STORE.c.id)).scalar_one()
+            row = {
+                "key": f"{identity}:new",
+                "model": keep(model),
+                "opened_at": at,
+                "is_open": True,
+                "outcome": "",
+                "causes": "[]",
+                "first_ticket": first_ticket,
+            }
+            made = connection.execute(TICKET.insert().values(row).returning(TICKET.c.number))
+            number = int(made.scalar_one())
+            connection.execute(
+                TICKET.update().where(TICKET.c.number == number).values(key=f"{identity}:{number}")
+            )
+            events = numbered(0, at, who, entries)
+            write_events(connection, number, events)
         return number
 
     def append(self, number: int, seen: int, at: str, who: str, entries: Sequence[Entry]) -> Ticket:
@@ -98,135 +69,183 @@ class Store:
 
         Raises StaleTicket when there is a newer one; then nothing was written.
         """
-        with self._transaction(write=True) as connection:
-            before = self._events(connection, number)
-            newest = before[-1].number
-            if newest != seen:
+        with self.database.transaction(write=True) as connection:
+            if self.database.server:
+                # Held until commit: the next writer waits here, and then sees our entries.
+                row = sa.select(TICKET.c.number).where(TICKET.c.number == number)
+                connection.execute(row.with_for_update())
+            before = self._read(connection, number)
+            if before.last != seen:
                 raise StaleTicket(
                     f"Somebody wrote to ticket {number} meanwhile (entries {seen + 1} to "
-                    f"{newest}). Nothing of yours was written: look at the ticket, then enter it "
-                    "again."
+                    f"{before.last}). Nothing of yours was written: look at the ticket, then "
+                    "enter it again."
                 )
-            written = self._write(connection, number, newest, at, who, entries)
-            after = fold(number, [*before, *written])
-            connection.execute(
-                _TICKET.update().where(_TICKET.c.number == number).values(is_open=after.open)
-            )
+            written = numbered(before.last, at, who, entries)
+            write_events(connection, number, written)
+            after = fold(number, [*before.events, *written], before.key, before.first_ticket)
+            if any(event.kind in _CHANGES_SUMMARY for event in written):
+                connection.execute(
+                    TICKET.update().where(TICKET.c.number == number).values(summary(after))
+                )
         return after
 
-    def _write(
-        self,
-        connection: sa.Connection,
-        number: int,
-        newest: int,
-        at: str,
-        who: str,
-        entries: Sequence[Entry],
-    ) -> list[Event]:
-        events = [
-            Event(newest + place, kind, at, who, data)
-            for place, (kind, data) in enumerate(entries, start=1)
-        ]
-        rows = [
-            {
-                "ticket": number,
-                "number": event.number,
-                "kind": str(event.kind),
-                "at": event.at,
-                "who": event.who,
-                "data": to_text(event.data),
-            }
-            for event in events
-        ]
-        connection.execute(_EVENT.insert(), rows)
-        return events
-
-    def _events(self, connection: sa.Connection, number: int) -> list[Event]:
-        query = sa.select(_EVENT).where(_EVENT.c.ticket == number).order_by(_EVENT.c.number)
-        rows = connection.execute(query).all()
-        if not rows:
-            raise MisuseError(f'There is no ticket {number}. "faultfinder tickets" lists them.')
-        return [from_row(row.number, row.kind, row.at, row.who, row.data) for row in rows]
+    def erase(
+        self, number: int, seen: int, at: str, who: str, all_texts: bool
+    ) -> tuple[Ticket, int]:
+        """Delete the personal fields of a ticket, or all its texts; the log says that it was
+        done. Returns the ticket and how many texts are gone."""
+        with self.database.transaction(write=True) as connection:
+            before = self._read(connection, number)
+            if before.last != seen:
+                raise StaleTicket(f"Somebody wrote to ticket {number} meanwhile. Try again.")
+            which = FREE_TEXT.c.ticket == number
+            if not all_texts:
+                which &= FREE_TEXT.c.personal
+            # Overwritten first: a deleted row could be read in the file until it is reused.
+            connection.execute(FREE_TEXT.update().where(which).values(text="", folded=""))
+            gone = connection.execute(FREE_TEXT.delete().where(which)).rowcount
+            entry = Entry(Happened.ERASED, {"all_texts": all_texts})
+            write_events(connection, number, numbered(before.last, at, who, [entry]))
+            after = self._read(connection, number)
+        if not self.database.server:
+            with self.database.engine().connect() as connection:
+                connection.exec_driver_sql("PRAGMA wal_checkpoint(TRUNCATE)")
+        return after, gone
 
     def ticket(self, number: int) -> Ticket:
         """The present state of a ticket. Raises MisuseError when there is none."""
-        with self._transaction(write=False) as connection:
-            return fold(number, self._events(connection, number))
+        with self.database.transaction(write=False) as connection:
+            return self._read(connection, number)
+
+    def _read(self, connection: sa.Connection, number: int) -> Ticket:
+        found = list(read_tickets(connection, [number]))
+        if not found:
+            raise MisuseError(f'There is no ticket {number}. "faultfinder tickets" lists them.')
+        return found[0]
 
     def open_tickets(self) -> list[Ticket]:
         """All tickets that are not closed, the oldest first."""
-        with self._transaction(write=False) as connection:
-            query = sa.select(_TICKET.c.number).where(_TICKET.c.is_open).order_by(_TICKET.c.number)
-            numbers = connection.execute(query).scalars().all()
-            return [fold(number, self._events(connection, number)) for number in numbers]
+        with self.database.transaction(write=False) as connection:
+            query = sa.select(TICKET.c.number).where(TICKET.c.is_open).order_by(TICKET.c.number)
+            return list(read_tickets(connection, connection.execute(query).scalars().all()))
+
+    def comebacks(self, number: int) -> list[int]:
+        """The tickets of machines that came back after ticket `number`."""
+        query = sa.select(TICKET.c.number).where(TICKET.c.first_ticket == number)
+        with self.database.transaction(write=False) as connection:
+            return list(connection.execute(query.order_by(TICKET.c.number)).scalars())
+
+    def keep_model(self, digest: str, name: str, at: str, files: Iterable[tuple[str, str]]) -> None:
+        """Keep a model's files word for word, unless they are kept already."""
+        have = sa.select(MODEL_VERSION.c.digest).where(MODEL_VERSION.c.digest == digest)
+        with self.database.transaction(write=False) as connection:
+            if connection.execute(have).scalar() is not None:
+                return
+        text = json.dumps([list(pair) for pair in files])
+        row = {"digest": digest, "name": keep(name), "kept_at": at, "files": text}
+        with self.database.transaction(write=True) as connection:
+            if connection.execute(have).scalar() is None:
+                connection.execute(MODEL_VERSION.insert().values(row))
+
+    def kept_model(self, digest: str) -> tuple[tuple[str, str], ...] | None:
+        """The files of a model version as (path, text), or None when it was never kept."""
+        query = sa.select(MODEL_VERSION.c.files).where(MODEL_VERSION.c.digest == digest)
+        with self.database.transaction(write=False) as connection:
+            found = connection.execute(query).scalar()
+        return None if found is None else tuple((path, text) for path, text in json.loads(found))
 
     def close(self) -> None:
-        """Let go of the file."""
-        self._engine.dispose()
+        """Let go of the file or server."""
+        self.database.close()
 
 
-def open_store(path: Path | None = None) -> Store:
-    """Open the tickets at `path` (default: `store_path()`); a new file is set up.
+_CHANGES_SUMMARY = {Happened.CLOSED, Happened.TAKEN_BACK}
 
-    Raises FaultfinderError for a file that cannot be opened, is damaged, holds something
-    else, or was written by a newer version; such a file is left as it is.
-    """
-    place = path or store_path()
-    try:
-        place.parent.mkdir(parents=True, exist_ok=True)
-    except OSError as error:
-        raise FaultfinderError(
-            f"The folder {place.parent} cannot be made: {error.strerror}."
-        ) from error
-    engine = sa.create_engine(
-        sa.URL.create("sqlite", database=str(place)),
-        connect_args={"timeout": 15.0, "isolation_level": None},
-    )
-    sa.event.listen(engine, "connect", _settings)
-    store = Store(engine, place)
-    with store._transaction(write=False) as connection:
-        names = set(sa.inspect(connection).get_table_names())
-    if not names:
-        with store._transaction(write=True) as connection:
-            # Somebody else may have set it up between the look and the lock.
-            if not sa.inspect(connection).get_table_names():
-                _META.create_all(connection)
-                connection.execute(_VERSION.insert().values(version=SCHEMA))
-        return store
-    if _VERSION.name not in names:
-        raise FaultfinderError(
-            f"{place} is a database of something else; nothing in it was changed. Name another "
-            "file with FAULTFINDER_DB."
+
+def summary(ticket: Ticket) -> dict[str, object]:
+    """The columns of a ticket's row that repeat what its log says."""
+    return {
+        "is_open": ticket.open,
+        "closed_at": ticket.closed_at,
+        "outcome": ticket.outcome,
+        "causes": json.dumps(list(ticket.causes)),
+    }
+
+
+def numbered(newest: int, at: str, who: str, entries: Sequence[Entry]) -> list[Event]:
+    """Entries as the events that follow event `newest`."""
+    return [
+        Event(newest + place, entry.kind, at, who, entry.data, entry.texts)
+        for place, entry in enumerate(entries, start=1)
+    ]
+
+
+def event_row(ticket: int, event: Event) -> dict[str, object]:
+    """An event as a row."""
+    return {
+        "ticket": ticket,
+        "number": event.number,
+        "kind": str(event.kind),
+        "at": event.at,
+        "who": keep(event.who),
+        "data": to_text(event.data),
+    }
+
+
+def text_rows(ticket: int, event: Event) -> list[dict[str, object]]:
+    """The texts of an event as rows."""
+    return [
+        {
+            "ticket": ticket,
+            "event": event.number,
+            "field": name,
+            "text": keep(text),
+            "folded": folded(text),
+            "personal": name in PERSONAL,
+        }
+        for name, text in event.texts.items()
+    ]
+
+
+def write_events(connection: sa.Connection, ticket: int, events: Sequence[Event]) -> None:
+    """Insert events and their texts."""
+    connection.execute(EVENT.insert(), [event_row(ticket, event) for event in events])
+    texts = [row for event in events for row in text_rows(ticket, event)]
+    if texts:
+        connection.execute(FREE_TEXT.insert(), texts)
+
+
+def read_tickets(connection: sa.Connection, numbers: Sequence[int]) -> Iterator[Ticket]:
+    """Tickets by their numbers, in that order; numbers without a ticket are passed over."""
+    for start in range(0, len(numbers), AT_ONCE):
+        some = list(numbers[start : start + AT_ONCE])
+        yield from _read_some(connection, some)
+
+
+def _read_some(connection: sa.Connection, numbers: list[int]) -> Iterator[Ticket]:
+    heads = {
+        row.number: row
+        for row in connection.execute(
+            sa.select(TICKET.c.number, TICKET.c.key, TICKET.c.first_ticket).where(
+                TICKET.c.number.in_(numbers)
+            )
         )
-    with store._transaction(write=False) as connection:
-        version = connection.execute(sa.select(sa.func.max(_VERSION.c.version))).scalar()
-    if version != SCHEMA:
-        raise FaultfinderError(
-            f"{place} was written by another version of this program (tables {version}, this one "
-            f"reads {SCHEMA}); nothing in it was changed."
-        )
-    return store
-
-
-def _settings(connection: Any, _record: Any) -> None:
-    cursor = connection.cursor()
-    for setting in ("foreign_keys = ON", "journal_mode = WAL", "synchronous = FULL"):
-        cursor.execute(f"PRAGMA {setting}")
-    cursor.close()
-
-
-def _said(error: BaseException | None, place: Path) -> str:
-    """What went wrong with the file, as a sentence; nothing was written."""
-    told = str(error).lower()
-    reasons = (
-        ("locked", "is in use by another command that takes long. Try again in a moment."),
-        ("readonly", "cannot be written to. Give yourself the right to write it and its folder."),
-        ("full", "cannot grow: the disk is full. Make room and enter it again."),
-        ("not a database", "is no database of tickets, or it is damaged. Bring back a copy of it."),
-        ("malformed", "is damaged. Bring back a copy of it."),
-        ("unable to open", "cannot be opened. Look at its folder and your rights to it."),
-    )
-    for sign, reason in reasons:
-        if sign in told:
-            return f"{place} {reason} Nothing was changed."
-    return f"{place} refused: {error}. Nothing was changed."
+    }
+    texts: Mapping[tuple[int, int], dict[str, str]] = defaultdict(dict)
+    said = sa.select(
+        FREE_TEXT.c.ticket, FREE_TEXT.c.event, FREE_TEXT.c.field, FREE_TEXT.c.text
+    ).where(FREE_TEXT.c.ticket.in_(numbers))
+    for ticket, event, name, text in connection.execute(said):
+        texts[ticket, event][name] = unkeep(text)
+    logs: Mapping[int, list[Event]] = defaultdict(list)
+    log = sa.select(EVENT).where(EVENT.c.ticket.in_(numbers))
+    for ticket, number, kind, at, who, data in connection.execute(
+        log.order_by(EVENT.c.ticket, EVENT.c.number)
+    ):
+        own = texts.get((ticket, number), {})
+        logs[ticket].append(read_event(number, kind, at, unkeep(who), data, own))
+    for ticket in numbers:
+        if ticket in heads:
+            head = heads[ticket]
+            yield fold(ticket, logs.get(ticket, []), head.key, head.first_ticket)

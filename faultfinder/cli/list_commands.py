@@ -1,0 +1,208 @@
+"""Commands that look: one ticket, lists, the morning's work, the bench sheet."""
+
+from __future__ import annotations
+
+import json
+import os
+from pathlib import Path
+
+import click
+
+from faultfinder.cli.on_ticket import bench_of, the_store, view_of
+from faultfinder.cli.options import AS_JSON, DB, TICKET
+from faultfinder.cli.standings import standings, with_bar
+from faultfinder.cli.ticket_commands import read_date
+from faultfinder.decide.shop_file import read_shop
+from faultfinder.errors import FaultfinderError, MisuseError
+from faultfinder.report.standing import Standing, blocked_by
+from faultfinder.report.wording import harmless
+from faultfinder.tickets.events import Outcome
+from faultfinder.tickets.searching import Wanted, find_tickets
+from faultfinder.tickets.store import Store
+from faultfinder.tickets.ticket import Ticket
+
+SHOWN = 50
+
+
+@click.command("ticket", short_help="One ticket with its log.")
+@TICKET
+@DB
+@AS_JSON
+def show(ticket: int, as_json: bool) -> None:
+    """One ticket: where it stands, and its log with numbers to take entries back by."""
+    from faultfinder.report.text_ticket import ticket_json, ticket_page
+
+    store = the_store()
+    state = store.ticket(ticket)
+    comebacks = store.comebacks(ticket)
+    if as_json:
+        click.echo(json.dumps(ticket_json(state) | {"comebacks": comebacks}, indent=2))
+    else:
+        click.echo(ticket_page(state, comebacks, read_shop().currency))
+
+
+@click.command("tickets", short_help="Tickets: where each stands.")
+@click.option("--closed", is_flag=True, help="Closed ones instead of open ones.")
+@click.option("--all", "everything", is_flag=True, help="Open and closed ones.")
+@click.option("--blocked/--free", default=None, help="Only what has to wait, or what can go on.")
+@click.option("--words", "-w", multiple=True, metavar="TEXT",
+              help="Only those with this in their texts. May be repeated.")  # fmt: skip
+@click.option("--model", "-m", metavar="NAME", help="Only this model.")
+@click.option("--cause", metavar="CAUSE", help="Only this cause: most likely, or confirmed.")
+@click.option("--outcome", type=click.Choice([str(o) for o in Outcome]))
+@click.option("--stage", metavar="STAGE", help="Only those in this teardown stage.")
+@click.option("--who", metavar="WHO", help="Only those somebody wrote on.")
+@click.option("--since", metavar="DAY", help="Opened on this day or later: YYYY-MM-DD.")
+@click.option("--until", metavar="DAY", help="Opened on this day or before.")
+@click.option("--limit", type=click.IntRange(1), default=SHOWN, show_default=True)
+@DB
+@AS_JSON
+def listing(
+    closed: bool,
+    everything: bool,
+    blocked: bool | None,
+    words: tuple[str, ...],
+    model: str | None,
+    cause: str | None,
+    outcome: str | None,
+    stage: str | None,
+    who: str | None,
+    since: str | None,
+    until: str | None,
+    limit: int,
+    as_json: bool,
+) -> None:
+    """Tickets: where each stands, what blocks it, how sure the diagnosis is, what comes next."""
+    from faultfinder.report.text_lists import tickets_json, tickets_page
+
+    store = the_store()
+    closed = closed or outcome is not None
+    wanted = Wanted(
+        open=None if everything else not closed,
+        model=model,
+        outcome=outcome,
+        cause=cause if closed else None,
+        who=who,
+        since=None if since is None else read_date(since),
+        until=None if until is None else read_date(until),
+        words=words,
+    )
+    # Where it stands is computed, so what is filtered by that is cut afterwards.
+    later = (not closed and (cause is not None or blocked is not None)) or stage is not None
+    found, count = find_tickets(store, wanted, 100_000 if later else limit)
+    rows = _with_standing(store, found)
+    if later:
+        rows = [row for row in rows if _fits(row, cause, blocked, stage)]
+        count = len(rows)
+    shown = rows[:limit]
+    if as_json:
+        click.echo(json.dumps(tickets_json(shown), indent=2))
+    else:
+        click.echo(tickets_page(shown, count - len(shown)))
+
+
+def _with_standing(store: Store, tickets: list[Ticket]) -> list[tuple[Ticket, Standing | None]]:
+    going = [ticket for ticket in tickets if ticket.open]
+    by_number = dict(zip((ticket.number for ticket in going), standings(store, going), strict=True))
+    return [(ticket, by_number.get(ticket.number)) for ticket in tickets]
+
+
+def _fits(
+    row: tuple[Ticket, Standing | None], cause: str | None, blocked: bool | None, stage: str | None
+) -> bool:
+    ticket, standing = row
+    if stage is not None and ticket.stage != stage:
+        return False
+    if cause is not None and (standing.cause if standing else "") != cause:
+        return cause in ticket.causes
+    stop = standing.stop if standing else ""
+    return blocked is None or bool(blocked_by(ticket, stop)) == blocked
+
+
+@click.command("triage", short_help="The morning's work, dealt out.")
+@click.option("--benches", type=click.IntRange(1, 100), default=1, show_default=True,
+              help="How many benches are free.")  # fmt: skip
+@click.option("--without", multiple=True, metavar="TOOL",
+              help="A tool that is not here now, by its words. May be repeated.")  # fmt: skip
+@DB
+@AS_JSON
+def triage(benches: int, without: tuple[str, ...], as_json: bool) -> None:
+    """Open tickets by expected minutes to a decision, dealt out to the benches.
+
+    What is blocked comes last, and what is unsafe first.
+    """
+    from faultfinder.decide.triage import deal
+    from faultfinder.report.text_lists import triage_json, triage_page
+
+    store = the_store()
+    found, _ = find_tickets(store, Wanted(), 100_000)
+    rows = _with_standing(store, found)
+    free: list[tuple[Ticket, Standing | None]] = []
+    blocked: list[tuple[Ticket, Standing | None]] = []
+    for ticket, standing in rows:
+        stuck = standing is None or standing.trouble or blocked_by(ticket, standing.stop)
+        (blocked if stuck else free).append((ticket, standing))
+    jobs = [
+        (ticket.number, _minutes(store, ticket, without))
+        for ticket, _ in with_bar(free, "Expected minutes")
+    ]
+    turns = deal(jobs, benches)
+    if as_json:
+        click.echo(json.dumps(triage_json(turns, blocked), indent=2))
+    else:
+        by_number = {ticket.number: (ticket, standing) for ticket, standing in free}
+        click.echo(triage_page(turns, by_number, blocked, benches))
+
+
+def _minutes(store: Store, ticket: Ticket, without: tuple[str, ...]) -> float:
+    from faultfinder.decide.bench import build_problem
+    from faultfinder.decide.triage import minutes_to_decision, missing_tools
+
+    if ticket.repaired is not None:
+        return 0.0
+    bench, answers = bench_of(store, ticket)
+    model = bench.compiled.model
+    if not model.repairs:
+        return 0.0
+    problem = build_problem(
+        bench.compiled,
+        {a.name: a.result for a in answers if a.result is not None},
+        tried=bench.tried,
+        unclear=[a.name for a in answers if a.result is None],
+        stage=ticket.stage,
+        shop=bench.shop,
+        at_once=3 if bench.tried else 2,
+        lost=5e-3,
+    )
+    return minutes_to_decision(
+        problem, bench.shop, model, lambda check: not missing_tools(check, without)
+    )
+
+
+@click.command("sheet", short_help="A ticket as a page to print.")
+@TICKET
+@click.option("--html", "target", required=True, metavar="FILE", help="Where to write it.")
+@DB
+def sheet(ticket: int, target: str) -> None:
+    """One ticket as a page to print, or to open on a tablet at the bench."""
+    from faultfinder.report.sheet_html import sheet_page
+
+    store = the_store()
+    state = store.ticket(ticket)
+    try:
+        view = view_of(store, state)
+        page = sheet_page(state, view)
+    except MisuseError:
+        raise
+    except FaultfinderError as error:
+        page = sheet_page(state, str(error))
+    place = Path(target)
+    aside = place.with_name(f".{place.name}.{os.getpid()}")
+    try:
+        aside.write_text(page, encoding="utf-8")
+        os.replace(aside, place)
+    except OSError as error:
+        raise FaultfinderError(f"{target} cannot be written: {error.strerror}.") from error
+    finally:
+        aside.unlink(missing_ok=True)
+    click.echo(f"Written: {harmless(target)}")
