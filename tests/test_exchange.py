@@ -735,7 +735,10 @@ def test_files_that_cannot_be_read_or_written_are_refused_in_a_sentence(tmp_path
     with pytest.raises(MisuseError, match="no plain file"):
         done(run_export("pipe", "--replace"))
     assert Path("there.jsonl").read_text() == "mine"
+    os.link("there.jsonl", "same file")
     done(run_export("there.jsonl", "--replace"))
+    # Moved into place: the file that was there was not written to.
+    assert Path("same file").read_text() == "mine"
     assert len(lines_of("there.jsonl")) == 3 + len(HOSTILE)
     assert not [name for name in os.listdir() if name.endswith(".part")]
 

@@ -56,7 +56,8 @@ def command(wheel: Path, tmp_path_factory: pytest.TempPathFactory) -> Path:
 
 def test_the_wheel_holds_the_models_and_no_tests(wheel: Path) -> None:
     names = zipfile.ZipFile(wheel).namelist()
-    assert "faultfinder/_models/thin_clamshell.yaml" in names
+    for path in (ROOT / "models").rglob("*.yaml"):
+        assert f"faultfinder/_models/{path.relative_to(ROOT / 'models').as_posix()}" in names
     assert not [name for name in names if name.startswith(("tests/", "demo_data/"))]
 
 

@@ -24,8 +24,8 @@ from tests.small_shop import small_shop
 DARK = ("--saw", "backlight=off", "--saw", "image=none")
 
 
-def run(*arguments: str) -> Result:
-    return CliRunner().invoke(commands, list(arguments))
+def run(command: str, *arguments: str) -> Result:
+    return CliRunner().invoke(commands, [command, "-m", "thin_clamshell", *arguments])
 
 
 @pytest.fixture(scope="module")

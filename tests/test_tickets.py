@@ -20,6 +20,7 @@ from faultfinder.tickets.opening import open_store
 from faultfinder.tickets.ticket import check_take_back, fold, taken_back
 
 AT = "2026-01-01T00:00:00Z"
+THIN = ("-m", "thin_clamshell")
 
 
 @pytest.fixture
@@ -100,7 +101,7 @@ def test_the_intake_and_what_is_not_there_cannot_be_taken_back() -> None:
 
 
 def test_a_ticket_from_intake_to_closing(place: Path) -> None:
-    opened = run("intake", "--saw", "earlier_repair=yes", "--saw", "backlight=dark")
+    opened = run("intake", *THIN, "--saw", "earlier_repair=yes", "--saw", "backlight=dark")
     assert opened.exit_code == 0
     assert opened.output.startswith("Ticket 1 opened.")
     assert "faultfinder found 1" in opened.output
@@ -130,14 +131,16 @@ def test_a_ticket_from_intake_to_closing(place: Path) -> None:
 
 
 def test_a_ticket_says_the_same_as_the_command_line(place: Path) -> None:
-    run("intake", "-s", "backlight=off", "-s", "image=none")
+    run("intake", *THIN, "-s", "backlight=off", "-s", "image=none")
     on_ticket = json.loads(run("next", "1", "--json").output)
-    typed = json.loads(run("next", "-s", "backlight=off", "-s", "image=none", "--json").output)
+    typed = json.loads(
+        run("next", *THIN, "-s", "backlight=off", "-s", "image=none", "--json").output
+    )
     assert on_ticket == typed
 
 
 def test_what_was_wrong_is_taken_back_and_stays_in_the_log(place: Path) -> None:
-    run("intake", "-s", "backlight=off")
+    run("intake", *THIN, "-s", "backlight=off")
     run("found", "1", "image=none")
     back = run("takeback", "1", "3")
     assert "Entry 3 of ticket 1 is taken back." in back.output
@@ -149,7 +152,7 @@ def test_what_was_wrong_is_taken_back_and_stays_in_the_log(place: Path) -> None:
 
 def test_hostile_text_is_kept_and_shown_harmlessly(place: Path) -> None:
     evil = "'); DROP TABLE event; --\x1b[2J\x07 <script>\u202e"
-    run("intake", "--complaint", evil)
+    run("intake", *THIN, "--complaint", evil)
     assert run("note", "1", evil).exit_code == 0
     long = "x" * 1_000_000
     assert run("note", "1", long).exit_code == 0
@@ -191,7 +194,7 @@ def test_hostile_text_is_kept_and_shown_harmlessly(place: Path) -> None:
 def test_misuse_is_a_sentence_and_nothing_is_written(
     place: Path, words: tuple[str, ...], status: int, said: str
 ) -> None:
-    run("intake", "-s", "backlight=off")
+    run("intake", *THIN, "-s", "backlight=off")
     done = run(*words)
     assert done.exit_code == status
     assert said in done.output
@@ -199,7 +202,7 @@ def test_misuse_is_a_sentence_and_nothing_is_written(
 
 
 def test_an_unreadable_log_is_a_sentence(place: Path) -> None:
-    run("intake", "-s", "backlight=off")
+    run("intake", *THIN, "-s", "backlight=off")
     with sqlite3.connect(place) as other:
         other.execute("update event set kind = 'sung' where number = 2")
     with pytest.raises(FaultfinderError, match="newer version"):

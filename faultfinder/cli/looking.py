@@ -14,6 +14,7 @@ from faultfinder.decide.next_check import after_results as results_after
 from faultfinder.decide.problem import Problem
 from faultfinder.decide.ranking import rank_by_savings
 from faultfinder.decide.shop import Shop
+from faultfinder.decide.shop_file import read_shop, shop_path
 from faultfinder.errors import FaultfinderError, ImpossibleEvidence, MisuseError, did_you_mean
 from faultfinder.inference.compiled import CompiledModel
 from faultfinder.inference.posterior import beliefs, evidence_from, posterior
@@ -41,14 +42,28 @@ class Answer:
 
 
 def pick_model(named: str | None) -> str:
-    """The model to use: the named one, or the only one there is."""
+    """The model to use: the named one, the one in the shop's settings, or the only one there is.
+
+    Raises MisuseError when that leaves several, or the settings name one that is not there.
+    """
     if named is not None:
         return named
     from faultfinder.model.locate import available_models
 
     names = list(available_models())
+    usual = read_shop().model
+    if usual:
+        if usual not in names:
+            raise MisuseError(
+                f"The shop settings {shop_path()} name the model {usual}, which is not there. "
+                f"{did_you_mean(usual, names)}"
+            )
+        return usual
     if len(names) != 1:
-        raise MisuseError(f"There are several models: {', '.join(names)}. Name one with --model.")
+        raise MisuseError(
+            f"There are several models: {', '.join(names)}. Name one with --model, or the one "
+            "that is mostly used in shop.yaml (model: NAME)."
+        )
     return names[0]
 
 

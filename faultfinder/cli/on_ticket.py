@@ -84,7 +84,7 @@ def write(store: Store, ticket: Ticket, by: str | None, entries: Sequence[Entry]
 def keep_model(store: Store, compiled: CompiledModel, name: str) -> str:
     """Keep the model's files beside the tickets; returns the digest that tickets carry."""
     digest = compiled.model.digest[:DIGITS]
-    store.keep_model(digest, compiled.model.name, now(), model_files(name))
+    store.keep_model(digest, compiled.model.name, now(), model_files(name, compiled))
     return digest
 
 

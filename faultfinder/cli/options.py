@@ -11,7 +11,7 @@ MODEL = click.option(
     "-m",
     metavar="NAME",
     shell_complete=completing.models,
-    help="A model's name or file. Not needed when there is only one.",
+    help="A model's name or file. Not needed with only one, or one named in shop.yaml.",
 )
 SAW = click.option(
     "--saw",

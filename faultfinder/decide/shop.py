@@ -16,7 +16,8 @@ class Shop:
     from which a part ordered for nothing hurts; `worth_per_bit`: for ranking by
     information alone, a check is worth it while its bits times this reach its cost;
     `guarantee_days`: how long after closing a comeback is the shop's (common practice, no
-    source: look at your own terms and the law where you are).
+    source: look at your own terms and the law where you are); `model`: the model
+    used when a command names none, "" for none.
     """
 
     labour_per_hour: float = 60.0
@@ -27,6 +28,7 @@ class Shop:
     dear_part: float = 100.0
     worth_per_bit: float = 40.0
     guarantee_days: float = 90.0
+    model: str = ""
 
     def cost(self, minutes: float, consumables: float) -> float:
         """Money for `minutes` of work and the consumables."""

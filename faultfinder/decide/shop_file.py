@@ -1,4 +1,4 @@
-"""The shop's settings file: labour rate, currency, and what mistakes cost.
+"""The shop's settings file: labour rate, currency, what mistakes cost, and the usual model.
 
 A flat YAML file of the fields of `Shop`. Only read when there is one, since most
 shops start without.
@@ -15,7 +15,8 @@ from faultfinder.decide.shop import Shop
 from faultfinder.errors import MisuseError, ModelFileError, Problem, did_you_mean
 from faultfinder.folders import user_place
 
-NO_MONEY = ("currency", "guarantee_days")
+_WORDS = ("currency", "model")
+NO_MONEY = (*_WORDS, "guarantee_days")
 """Settings that are no amounts."""
 
 
@@ -64,6 +65,8 @@ def parse_shop(content: bytes, file: str) -> Shop:
             problems.append(Problem(file, line, f"{key.value} is no single value.", "Give one."))
         elif key.value == "currency":
             values[key.value] = node.value[:8]
+        elif key.value == "model":
+            values[key.value] = node.value.strip()
         else:
             number = _number(node.value)
             if number is None or number < 0.0:

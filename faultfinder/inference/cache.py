@@ -1,5 +1,8 @@
 """Compiled models kept on disk, keyed by the file's content and the compiler's version.
 
+The files that a model includes are known once it is read: the kept model names them with
+the digest of their content, and whoever loads it says whether that still holds.
+
 A kept file is a checksum followed by a pickle that may hold nothing but this
 package's own values and numpy arrays. It is written aside and moved into place, so
 that two processes starting at once both find a whole file; one that is damaged,
@@ -42,15 +45,20 @@ def key_of(content: bytes, origin: str) -> str:
 
 
 def load_or_compile(
-    content: bytes, origin: str, make: Callable[[], CompiledModel], folder: Path | None = None
+    content: bytes,
+    origin: str,
+    make: Callable[[], CompiledModel],
+    folder: Path | None = None,
+    still_good: Callable[[CompiledModel], bool] = lambda kept: True,
 ) -> CompiledModel:
-    """The compiled model for `content`: the kept one, or `make()`, which is then kept.
+    """The compiled model for `content`: the kept one while it is `still_good`, or `make()`,
+    which is then kept.
 
     A cache that cannot be read or written costs time, never an error.
     """
     place = (folder or cache_folder()) / f"{key_of(content, origin)}.model"
     kept = _read(place)
-    if kept is not None:
+    if kept is not None and still_good(kept):
         return kept
     made = make()
     _write(place, made)

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import contextlib
+import hashlib
 import os
 from collections.abc import Iterable
 from pathlib import Path
@@ -31,13 +32,34 @@ def load_model(path_or_name: str | os.PathLike[str]) -> CompiledModel:
 
         return compile_model(parse_model(content, str(path)))
 
-    return load_or_compile(content, str(Path(path).resolve()), make)
+    def still_good(kept: CompiledModel) -> bool:
+        return all(
+            _digest(path.parent / included) == digest for included, digest in kept.model.included
+        )
+
+    return load_or_compile(content, str(Path(path).resolve()), make, still_good=still_good)
 
 
-def model_files(path_or_name: str | os.PathLike[str]) -> tuple[tuple[str, str], ...]:
-    """The files a model is read from, word for word: (path below its folder, text)."""
-    path = find_model(os.fspath(path_or_name))
-    return ((path.name, path.read_text(encoding="utf-8")),)
+def _digest(path: Path) -> str:
+    try:
+        return hashlib.sha256(path.read_bytes()).hexdigest()
+    except OSError:
+        return ""
+
+
+def model_files(
+    path_or_name: str | os.PathLike[str], compiled: CompiledModel
+) -> tuple[tuple[str, str], ...]:
+    """The files a model is read from, word for word: (path, text), the model's own first.
+
+    Paths are below the folder that holds them all, so that includes find each other.
+    """
+    path = find_model(os.fspath(path_or_name)).resolve()
+    places = [path, *((path.parent / name).resolve() for name, _ in compiled.model.included)]
+    root = os.path.commonpath([place.parent for place in places])
+    return tuple(
+        (os.path.relpath(place, root), place.read_text(encoding="utf-8")) for place in places
+    )
 
 
 def load_kept(digest: str, files: Iterable[tuple[str, str]]) -> CompiledModel:

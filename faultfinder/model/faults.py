@@ -18,12 +18,29 @@ _OPENINGS = {"the", "history", "cause", "condition", "finding", "check"}
 _OPENINGS |= {"stage", "move", "stop", "proof", "repair", "row"}
 
 
+class Line(int):
+    """A line of an included file; in the model file itself a line is a plain number."""
+
+    file: str
+
+    def __new__(cls, number: int, file: str) -> Line:
+        line = super().__new__(cls, number)
+        line.file = file
+        return line
+
+    def __reduce__(self) -> tuple[type[Line], tuple[int, str]]:
+        return Line, (int(self), self.file)
+
+
 class TooManyProblems(Exception):
     """Raised inside the reader when PROBLEM_LIMIT is reached."""
 
 
 class Faults:
-    """The problems found so far in one file; the same one is kept once."""
+    """The problems found so far in a model; the same one is kept once.
+
+    `file` is the model file; a `Line` brings the name of its own file along.
+    """
 
     def __init__(self, file: str, problems: Iterable[Problem] = ()) -> None:
         self.file = file
@@ -37,17 +54,33 @@ class Faults:
         """
         if found.split(" ", 1)[0] in _OPENINGS:
             found = found[0].upper() + found[1:]
-        self._problems[Problem(self.file, line, printable(found), printable(right))] = None
+        problem = Problem(self.file_of(line), int(line), printable(found), printable(right))
+        self._problems[problem] = None
         self.told += 1
         if len(self._problems) >= PROBLEM_LIMIT:
             last = Problem(
-                self.file,
-                max(problem.line for problem in self._problems),
+                problem.file,
+                max(p.line for p in self._problems if p.file == problem.file),
                 f"The reading stopped after {PROBLEM_LIMIT} problems.",
                 "Mend these first; there may be more.",
             )
             self._problems[last] = None
             raise TooManyProblems
+
+    def file_of(self, line: int) -> str:
+        """The name of the file that a line stands in."""
+        return line.file if isinstance(line, Line) else self.file
+
+    def place(self, line: int, seen_from: int) -> str:
+        """A line as told on another one: "line 12", with its file where that is another."""
+        file = self.file_of(line)
+        return f"line {line}" if file == self.file_of(seen_from) else f"line {line} of {file}"
+
+    def extend(self, problems: Iterable[Problem]) -> None:
+        """Note problems that were told elsewhere."""
+        for problem in problems:
+            self._problems[problem] = None
+            self.told += 1
 
     @property
     def problems(self) -> tuple[Problem, ...]:

@@ -6,6 +6,7 @@ Kept to `os` and `pathlib`: every command comes through here.
 from __future__ import annotations
 
 import os
+import re
 from pathlib import Path
 
 from faultfinder.errors import MisuseError, did_you_mean
@@ -42,13 +43,29 @@ def model_folders() -> tuple[Path, ...]:
 
 
 def models_in(folder: Path) -> dict[str, Path]:
-    """The model files of one folder by name, in order of name; none when it is unreadable."""
+    """The model files of one folder by name, in order of name; none when it is unreadable.
+
+    Part files, which models include, are not among them.
+    """
     try:
         found = sorted(os.listdir(folder))
     except OSError:
         return {}
     files = (folder / name for name in found if not name.startswith("."))
-    return {path.stem: path for path in files if path.suffix in _SUFFIXES and os.path.isfile(path)}
+    return {
+        path.stem: path
+        for path in files
+        if path.suffix in _SUFFIXES and os.path.isfile(path) and not _is_part_file(path)
+    }
+
+
+def _is_part_file(path: Path) -> bool:
+    """Whether the file's beginning says so; told without reading YAML."""
+    try:
+        with path.open("rb") as file:
+            return re.search(rb"^\s*faultfinder_parts\s*:", file.read(1 << 16), re.M) is not None
+    except OSError:
+        return False
 
 
 def available_models() -> dict[str, Path]:

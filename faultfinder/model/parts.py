@@ -289,7 +289,8 @@ class FaultModel:
     `complaint` names the complaint variable, or is None for a network that has
     none; when there is one, its last state is taken as seen in every diagnosis.
     `start` is the stage in which a machine arrives. `digest` identifies the
-    content of the file(s) it was read from.
+    content of the file(s) it was read from; `included` holds, for each included file,
+    its path from the model file's folder and the SHA-256 of its content.
     """
 
     name: str
@@ -307,6 +308,7 @@ class FaultModel:
     proofs: tuple[Proof, ...] = ()
     retest: Retest | None = None
     digest: str = ""
+    included: tuple[tuple[str, str], ...] = ()
 
     @cached_property
     def by_name(self) -> Mapping[str, Variable]:

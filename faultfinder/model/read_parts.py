@@ -68,7 +68,7 @@ def read_moves(faults: Faults, root: Fields, stages: Sequence[str]) -> tuple[Mov
             faults.add(
                 fields.line,
                 f"move {number} from {start} to {end} is there already "
-                f"(line {moves[start, end].line}).",
+                f"({faults.place(moves[start, end].line, fields.line)}).",
                 "Keep one of the two.",
             )
         else:

@@ -102,7 +102,8 @@ def _new_name(faults: Faults, word: Text, heads: Mapping[str, Head]) -> bool:
     other = heads[word.value]
     faults.add(
         word.line,
-        f"The name {shown(word.value)} is taken: a {other.kind} has it (line {other.line}).",
+        f"The name {shown(word.value)} is taken: a {other.kind} has it "
+        f"({faults.place(other.line, word.line)}).",
         "Give one of the two another name.",
     )
     return False

@@ -1,18 +1,21 @@
 """A model file -> FaultModel, or all that is wrong with it at once.
 
-The order: text -> nodes (`yaml_nodes`), heads of the variables (`read_variables`),
-distributions (`read_distributions`), the shop (`read_parts`, `read_repairs`), and
-last what only the whole can show (`validate`).
+The order: text -> nodes (`yaml_nodes`), what they include (`include`, `word_lists`), heads
+of the variables (`read_variables`), distributions (`read_distributions`), the shop
+(`read_parts`, `read_repairs`), and last what only the whole can show (`validate`).
 """
 
 from __future__ import annotations
 
 import hashlib
+from collections.abc import Sequence
+from dataclasses import replace
 from pathlib import Path
 
 from faultfinder.errors import MisuseError, ModelFileError
 from faultfinder.model.faults import Faults, TooManyProblems, shown
 from faultfinder.model.fields import Fields, good_name
+from faultfinder.model.include import MARK, ReadFile, with_included
 from faultfinder.model.parts import FaultModel, Kind, Variable
 from faultfinder.model.read_distributions import read_family
 from faultfinder.model.read_parts import (
@@ -25,7 +28,8 @@ from faultfinder.model.read_parts import (
 from faultfinder.model.read_repairs import read_proofs, read_repairs, read_retest
 from faultfinder.model.read_variables import Head, read_heads
 from faultfinder.model.validate import validate
-from faultfinder.model.yaml_nodes import SIZE_LIMIT, Node, read_nodes
+from faultfinder.model.word_lists import with_words_written_out
+from faultfinder.model.yaml_nodes import SIZE_LIMIT, Node, Pairs, read_nodes
 
 SCHEMA = 1
 """The version of the file's form that is read."""
@@ -35,6 +39,8 @@ _KEYS = [
     "name",
     "title",
     "about",
+    "include",
+    "word_lists",
     "start",
     "complaint",
     "histories",
@@ -57,9 +63,7 @@ def read_model(path: Path) -> FaultModel:
     ModelFileError with every problem found in it.
     """
     try:
-        with path.open("rb") as file:
-            # One byte more than allowed is enough to know that it is too long.
-            content = file.read(SIZE_LIMIT + 1)
+        content = read_content(path)
     except FileNotFoundError:
         raise MisuseError(f"There is no file {path}. Name a model file (*.yaml).") from None
     except IsADirectoryError:
@@ -70,24 +74,53 @@ def read_model(path: Path) -> FaultModel:
     return parse_model(content, str(path))
 
 
-def parse_model(text: str | bytes, file: str) -> FaultModel:
+def read_content(path: Path) -> bytes:
+    """A file's content. Raises OSError, or ValueError for a path that cannot be one."""
+    with path.open("rb") as file:
+        # One byte more than allowed is enough to know that it is too long.
+        return file.read(SIZE_LIMIT + 1)
+
+
+def parse_model(text: str | bytes, file: str, read_included: ReadFile = read_content) -> FaultModel:
     """Read the content of a model file; `file` is its name in messages.
 
+    Included files are looked up from the folder of `file`, and read by `read_included`.
     Raises ModelFileError with every problem found.
     """
     content = text.encode("utf-8", "surrogatepass") if isinstance(text, str) else bytes(text)
     document = read_nodes(content, file)
     faults = Faults(file, document.problems)
     try:
-        model = _read_all(document.root, faults, file, hashlib.sha256(content).hexdigest())
+        if _is_part_file(document.root):
+            faults.add(1, "This is a part file.", "Name a model that includes it.")
+            raise ModelFileError(faults.problems)
+        whole = with_included(document.root, faults, read_included)
+        root, used_lists = with_words_written_out(whole.root, faults)
+        model = _read_all(root, faults, file) if whole.complete else None
+        if whole.complete:
+            whole.tell_unused(faults, used_lists)
     except TooManyProblems:
         model = None
     if faults.problems or model is None:
         raise ModelFileError(faults.problems)
-    return model
+    digest = digest_of(content, whole.digests)
+    return replace(model, digest=digest, included=whole.digests)
 
 
-def _read_all(node: Node, faults: Faults, file: str, digest: str) -> FaultModel | None:
+def digest_of(content: bytes, included: Sequence[tuple[str, str]]) -> str:
+    """What identifies a model: the SHA-256 of its file, or of that and of what it includes."""
+    own = hashlib.sha256(content).hexdigest()
+    if not included:
+        return own
+    lines = [own, *(f"{digest} {path}" for path, digest in included)]
+    return hashlib.sha256("\n".join(lines).encode("utf-8", "surrogatepass")).hexdigest()
+
+
+def _is_part_file(root: Node) -> bool:
+    return isinstance(root, Pairs) and MARK in {key.value for key, _ in root.pairs}
+
+
+def _read_all(node: Node, faults: Faults, file: str) -> FaultModel | None:
     """The model as far as it can be read; None when there is nothing to read."""
     root = Fields(faults, node, 1, "the model file", _KEYS)
     if not root.usable:
@@ -133,7 +166,6 @@ def _read_all(node: Node, faults: Faults, file: str, digest: str) -> FaultModel 
         repairs=read_repairs(faults, root, heads, stage_names, proofs),
         proofs=proofs,
         retest=read_retest(faults, complaint),
-        digest=digest,
     )
     validate(model, faults, frozenset(unsound), _state_lines(heads))
     return model

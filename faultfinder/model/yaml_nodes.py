@@ -13,7 +13,7 @@ from typing import Any
 import yaml
 
 from faultfinder.errors import ModelFileError, Problem
-from faultfinder.model.faults import printable, shown
+from faultfinder.model.faults import Line, printable, shown
 
 SIZE_LIMIT = 2_000_000
 """Bytes above which a file is not read."""
@@ -61,8 +61,8 @@ class Document:
     problems: tuple[Problem, ...]
 
 
-def read_nodes(content: bytes, file: str) -> Document:
-    """The tree of a file's content.
+def read_nodes(content: bytes, file: str, included: bool = False) -> Document:
+    """The tree of a file's content; with `included` its lines bring the file's name along.
 
     Raises ModelFileError when it is too long, not UTF-8, not YAML, empty, holds several
     documents, is nested too deep, or its aliases never end or grow beyond NODE_LIMIT.
@@ -83,13 +83,13 @@ def read_nodes(content: bytes, file: str) -> Document:
             f"The byte 0x{content[error.start]:02x} here is not UTF-8.",
             "Save the file as plain text in UTF-8.",
         ) from None
-    return _compose(text, file)
+    return _compose(text, file, included)
 
 
-def _compose(text: str, file: str) -> Document:
+def _compose(text: str, file: str, included: bool) -> Document:
     composer: _Composer | None = None
     try:
-        composer = _Composer(text, file)
+        composer = _Composer(text, file, included)
         root = composer.get_single_node()
         if root is None:
             raise _refusal(
@@ -116,8 +116,9 @@ def _compose(text: str, file: str) -> Document:
 class _Composer(yaml.SafeLoader):
     """PyYAML's composer, with our nodes built as it goes and its aliases counted."""
 
-    def __init__(self, text: str, file: str) -> None:
+    def __init__(self, text: str, file: str, included: bool) -> None:
         super().__init__(text)
+        self._included = included
         self.file = file
         self.problems: list[Problem] = []
         self.built: dict[int, Node] = {}
@@ -171,6 +172,8 @@ class _Composer(yaml.SafeLoader):
 
     def _build(self, node: Any) -> Node:
         line = node.start_mark.line + 1
+        if self._included:
+            line = Line(line, self.file)
         if isinstance(node, yaml.ScalarNode):
             return Text(str(node.value), line, node.style is None)
         if isinstance(node, yaml.SequenceNode):
