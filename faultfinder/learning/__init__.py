@@ -1,0 +1,1 @@
+"""Better figures of a model from closed tickets: MAP estimates by EM, and what they rest on."""

@@ -1,0 +1,22 @@
+"""What learning takes in: closed tickets."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+
+
+@dataclass(frozen=True)
+class ClosedTicket:
+    """One closed ticket, as far as it tells about the model's figures.
+
+    `closed_at` is an ISO date or date-time (without a zone it is taken as UTC).
+    `findings` are histories and findings made before any repair, name -> result; what
+    is missing is not known. `causes` are the causes that were confirmed faulty (all
+    others were not); None when that was not established.
+    """
+
+    number: int
+    closed_at: str
+    findings: Mapping[str, str]
+    causes: tuple[str, ...] | None

@@ -1,0 +1,261 @@
+"""Tickets played again, on machines completed under a reference model. All invented."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from pathlib import Path
+
+import numpy as np
+import pytest
+
+import faultfinder
+from faultfinder.decide.shop import Shop
+from faultfinder.errors import MisuseError
+from faultfinder.inference.compiled import CompiledModel, compile_model
+from faultfinder.inference.loading import load_model
+from faultfinder.learning.completed import complete_machines
+from faultfinder.learning.played import Ended, compare_plays, play_tickets
+from faultfinder.learning.records import ClosedTicket
+from faultfinder.model.parts import Row, StopRule, Table
+from tests.brute_force import joint_of_model
+from tests.drawn_tickets import drawn_tickets, with_rate
+from tests.small_shop import small_shop
+
+AT = "2024-05-01T10:00:00Z"
+SHOP = Path(__file__).parent.parent / "models" / "thin_clamshell.yaml"
+
+
+@pytest.fixture(scope="module")
+def truth() -> CompiledModel:
+    return compile_model(small_shop())
+
+
+@pytest.fixture(scope="module")
+def tickets(truth: CompiledModel) -> list[ClosedTicket]:
+    return drawn_tickets(truth, 150, seed=2)
+
+
+@pytest.fixture(scope="module")
+def full(truth: CompiledModel) -> list[ClosedTicket]:
+    """Tickets on which everything was recorded."""
+    return drawn_tickets(truth, 150, seed=3, recorded=1.1)
+
+
+def test_a_completed_machine_keeps_what_was_recorded_and_confirmed(
+    truth: CompiledModel, tickets: list[ClosedTicket]
+) -> None:
+    network = truth.network
+    machines = complete_machines(truth, tickets)
+    assert machines.possible.all()
+    for ticket, states in zip(tickets, machines.states, strict=True):
+        told = {n: s[i] for n, s, i in zip(network.names, network.states, states, strict=True)}
+        assert dict(ticket.findings).items() <= told.items()
+        assert told["no_picture"] == "yes"
+        for cause in truth.causes:
+            name = network.names[cause]
+            faulty = told[name] in truth.model.faulty_states(name)
+            assert faulty == (name in (ticket.causes or ()))
+
+
+def test_what_was_not_recorded_is_drawn_with_its_probability(truth: CompiledModel) -> None:
+    """Joint results of the open findings, against every joint state counted: a G statistic
+    over 20,000 draws stays below the 99.99 % point of its chi-square."""
+    from scipy.stats import chi2
+
+    joint = joint_of_model(small_shop())
+    count = 20_000
+    # The history and the plug's state stay open: the findings depend on each other.
+    seen = {"look": "lines", "plug_seen": "no"}
+    same = [ClosedTicket(n, AT, seen, ("plug", "panel")) for n in range(count)]
+    machines = complete_machines(truth, same, seed=4)
+    names = ("knock", "plug", "glass_cracked", "tap_flicker", "strip_volts")
+    label = np.zeros(count, dtype=np.int64)
+    for name in names:
+        number = truth.network.index[name]
+        label = label * truth.network.cards[number] + machines.states[:, number]
+    known = {**seen, "no_picture": "yes", "panel": "damaged", "strip": "fine", "board": "fine"}
+    weights = joint.weights(known)
+    weights[(slice(None),) * joint.axis("plug") + (0,)] = 0.0
+    size = int(joint.joint_labels(names).max()) + 1
+    chance = np.bincount(joint.joint_labels(names), weights.reshape(-1), minlength=size)
+    expected = chance / chance.sum() * count
+    got = np.bincount(label, minlength=size)
+    assert (got[expected == 0.0] == 0).all()
+    open_ = (expected > 0.0) & (got > 0)
+    statistic = 2 * (got[open_] * np.log(got[open_] / expected[open_])).sum()
+    assert statistic < chi2.ppf(0.9999, (expected > 0.0).sum() - 1)
+
+
+def test_a_tickets_machine_does_not_depend_on_the_other_tickets(
+    truth: CompiledModel, tickets: list[ClosedTicket]
+) -> None:
+    together = complete_machines(truth, tickets, seed=5).states
+    apart = complete_machines(truth, tickets[::-1][:30], seed=5).states
+    assert np.array_equal(together[::-1][:30], apart)
+    assert not np.array_equal(together, complete_machines(truth, tickets, seed=6).states)
+
+
+def test_a_fully_recorded_ticket_needs_no_drawing(
+    truth: CompiledModel, full: list[ClosedTicket]
+) -> None:
+    told = play_tickets(truth, full, truth)
+    assert len(told.plays) == len(full)
+    assert told.mean("drawn") == 0.0
+    assert told.plays == play_tickets(truth, full, truth, seed=9).plays
+
+
+def test_a_ticket_with_nothing_recorded_has_every_check_drawn(truth: CompiledModel) -> None:
+    blank = [ClosedTicket(n, AT, {}, ("plug",)) for n in range(1, 30)]
+    told = play_tickets(truth, blank, truth)
+    assert all(play.drawn == play.checks for play in told.plays)
+    assert told.mean("drawn") > 0.0
+
+
+def test_each_check_is_the_one_diagnose_ranks_first(
+    truth: CompiledModel, full: list[ClosedTicket]
+) -> None:
+    """The play follows the bits per cost of one-step diagnosis, result by result."""
+    for ticket in full[:25]:
+        known = {"knock": ticket.findings["knock"]}
+        (play,) = play_tickets(truth, [ticket], truth).plays
+        stage = "closed"
+        minutes = 0.0
+        for name in play.order:
+            best = faultfinder.diagnose(truth, known, stage=stage).next
+            assert best is not None
+            assert best.check == name
+            minutes += best.minutes
+            check = truth.model.checks_by_name[name]
+            known |= {finding: ticket.findings[finding] for finding in check.observes}
+            stage = check.stage
+        after = faultfinder.diagnose(truth, known, stage=stage)
+        leading, chance = next(iter(after.causes.items()))
+        assert (play.leading, play.probability) == (leading, pytest.approx(chance, abs=1e-4))
+        assert play.success == (leading in (ticket.causes or ()))
+        assert play.minutes == pytest.approx(minutes)
+        if play.ended is Ended.NOTHING_WORTH:
+            assert after.next is None
+        else:
+            assert play.ended is Ended.SURE
+            assert chance >= 0.9
+
+
+def test_a_play_ends_where_it_is_told_to(truth: CompiledModel, full: list[ClosedTicket]) -> None:
+    at_once = play_tickets(truth, full[:20], truth, sure=0.0)
+    assert {(p.checks, p.minutes, p.ended) for p in at_once.plays} == {(0, 0.0, Ended.SURE)}
+    two = play_tickets(truth, full[:60], truth, sure=1.1, limit=2)
+    assert max(p.checks for p in two.plays) == 2
+    assert any(p.ended is Ended.TOO_MANY for p in two.plays)
+    dear = play_tickets(truth, full[:20], truth, shop=Shop(worth_per_bit=0.0), sure=1.1)
+    assert {(p.checks, p.ended) for p in dear.plays} == {(0, Ended.NOTHING_WORTH)}
+
+
+def test_a_result_the_model_holds_impossible_ends_the_play_without_success(
+    truth: CompiledModel,
+) -> None:
+    model = replace(small_shop(), checks=truth.model.checks[:1])
+    told_apart = replace(
+        model,
+        variables=tuple(
+            replace(
+                v,
+                distribution=Table(
+                    ("light",),
+                    (Row({"light": ("off",)}, (0.0, 0.9, 0.1)), Row({}, (0.0, 0.1, 0.9))),
+                ),
+            )
+            if v.name == "look"
+            else v
+            for v in model.variables
+        ),
+    )
+    ticket = ClosedTicket(1, AT, {"look": "lines"}, ("plug",))
+    (play,) = play_tickets(compile_model(told_apart), [ticket], truth).plays
+    assert (play.order, play.drawn, play.ended) == (("look",), 0, Ended.CONTRADICTION)
+    assert play.leading == "plug"
+    assert not play.success
+
+
+def test_a_history_the_model_holds_impossible_ends_the_play_before_it_begins(
+    truth: CompiledModel,
+) -> None:
+    careful = with_rate(small_shop(), "knock", 1.0, 0.0)
+    ticket = ClosedTicket(1, AT, {"knock": "yes"}, ("plug",))
+    (play,) = play_tickets(careful, [ticket], truth).plays
+    assert (play.checks, play.ended, play.success) == (0, Ended.CONTRADICTION, False)
+
+
+def test_the_same_model_twice_differs_by_nothing(
+    truth: CompiledModel, tickets: list[ClosedTicket]
+) -> None:
+    told = play_tickets(truth, tickets, truth)
+    again = play_tickets(compile_model(small_shop()), tickets, truth)
+    assert told.plays == again.plays
+    for difference in compare_plays(told, again).values():
+        assert (difference.mean, difference.interval) == (0.0, (0.0, 0.0))
+
+
+def test_the_true_figures_find_more_causes_than_wrong_ones(truth: CompiledModel) -> None:
+    many = drawn_tickets(truth, 400, seed=7)
+    wrong = with_rate(small_shop(), "strip", 0.2, 0.8)
+    old, new = (play_tickets(model, many, truth) for model in (wrong, truth))
+    assert compare_plays(old, new)["success"].interval[0] > 0.0
+    low, high = new.success_interval
+    assert low < new.mean("success") < high
+
+
+def test_plays_of_different_tickets_are_not_compared(
+    truth: CompiledModel, tickets: list[ClosedTicket]
+) -> None:
+    old, new = (play_tickets(truth, part, truth) for part in (tickets[:9], tickets[1:10]))
+    with pytest.raises(MisuseError, match="different tickets"):
+        compare_plays(old, new)
+
+
+def test_only_tickets_with_a_confirmed_cause_are_played(
+    truth: CompiledModel, tickets: list[ClosedTicket]
+) -> None:
+    mixed = [replace(tickets[0], causes=None), replace(tickets[1], causes=()), *tickets[2:5]]
+    told = play_tickets(truth, mixed, truth)
+    assert told.without_cause == 2
+    assert [play.number for play in told.plays] == [3, 4, 5]
+
+
+def test_a_finding_that_stops_the_diagnosis_for_safety_keeps_a_ticket_from_being_played() -> None:
+    model = replace(
+        small_shop(), stop_rules=(StopRule("glass_cracked", ("yes",), "Stop: broken glass cuts."),)
+    )
+    compiled = compile_model(model)
+    some = [
+        ClosedTicket(1, AT, {"glass_cracked": "yes"}, ("panel",)),
+        ClosedTicket(2, AT, {"glass_cracked": "no"}, ("panel",)),
+    ]
+    told = play_tickets(compiled, some, compiled)
+    assert told.stopped == (1,)
+    assert [play.number for play in told.plays] == [2]
+
+
+def test_tickets_the_reference_holds_impossible_are_set_aside(truth: CompiledModel) -> None:
+    sure = with_rate(small_shop(), "strip", 1.0, 0.0)
+    some = [ClosedTicket(1, AT, {}, ("strip",)), ClosedTicket(2, AT, {}, ("panel",))]
+    told = play_tickets(truth, some, sure)
+    assert told.set_aside == (1,)
+    assert [play.number for play in told.plays] == [2]
+
+
+def test_of_many_tickets_a_sample_is_played(
+    truth: CompiledModel, tickets: list[ClosedTicket]
+) -> None:
+    first = play_tickets(truth, tickets, truth, most=20, seed=1)
+    numbers = [play.number for play in first.plays]
+    assert len(set(numbers)) == 20
+    assert numbers == [p.number for p in play_tickets(truth, tickets, truth, most=20, seed=1).plays]
+    assert numbers != [p.number for p in play_tickets(truth, tickets, truth, most=20, seed=2).plays]
+
+
+def test_every_ticket_of_the_shop_model_is_played_stopped_or_told_of(own_folders: Path) -> None:
+    compiled = load_model(SHOP)
+    some = drawn_tickets(compiled, 60, seed=8, recorded=0.4)
+    told = play_tickets(compiled, some, compiled)
+    assert len(told.plays) + len(told.stopped) + told.without_cause == 60
+    assert 1.0 < told.mean("checks") < 25.0
