@@ -1,4 +1,4 @@
-"""`faultfinder model`: check a model file, list the models at hand."""
+"""`faultfinder model`: check a model file, list the models, and look at one as a whole."""
 
 from __future__ import annotations
 
@@ -7,15 +7,23 @@ from pathlib import Path
 import click
 
 from faultfinder.cli import completing
+from faultfinder.cli.model_formats import export_command, skeleton_command
+from faultfinder.cli.model_show import sensitivity_command, show_command
 from faultfinder.errors import MisuseError, ModelFileError
 from faultfinder.inference.compiled import CompiledModel
 from faultfinder.model.parts import Kind
 from faultfinder.report.wording import counted, harmless, joined
 
 
-@click.group("model", short_help="Check a model file; list the models.")
+@click.group("model", short_help="Check a model file; list, show and export models.")
 def model_group() -> None:
-    """Check a model file; list the models."""
+    """Check a model file; list, show and export models."""
+
+
+model_group.add_command(show_command)
+model_group.add_command(sensitivity_command)
+model_group.add_command(export_command)
+model_group.add_command(skeleton_command)
 
 
 @model_group.command("check", short_help="Say all that is wrong in a model file.")

@@ -1,0 +1,114 @@
+"""`faultfinder model show` and `model sensitivity`: a model looked at as a whole."""
+
+from __future__ import annotations
+
+import json
+from pathlib import Path
+
+import click
+
+from faultfinder.cli import completing
+from faultfinder.cli.options import AS_JSON, STAGE
+from faultfinder.errors import FaultfinderError, MisuseError
+
+NAME = click.argument("model", metavar="NAME", shell_complete=completing.models)
+
+
+@click.command("show", short_help="Causes, checks, and what they tell apart.")
+@NAME
+@click.option("--dot", is_flag=True, help="Print it as a graph in the DOT language.")
+@click.option(
+    "--html",
+    type=click.Path(dir_okay=False, path_type=Path),
+    help="Write it as a page, and say so.",
+)
+@click.option(
+    "--tolerance",
+    type=click.FloatRange(0, 100),
+    default=1.0,
+    show_default=True,
+    help="Results that differ by no more than this count as alike, in percent.",
+)
+@AS_JSON
+def show_command(model: str, dot: bool, html: Path | None, tolerance: float, as_json: bool) -> None:
+    """A model as a whole: causes, checks, how they hang together, and how well they tell
+    each cause from the others.
+
+    NAME is a model's name or file.
+    """
+    from faultfinder.decide.shop_file import read_shop
+    from faultfinder.inference.loading import load_model
+
+    if not 0.0 <= tolerance <= 100.0:
+        raise MisuseError("--tolerance is a percentage from 0 to 100.")
+    compiled = load_model(model)
+    if dot:
+        from faultfinder.report.model_dot import model_dot
+
+        click.echo(model_dot(compiled.model), nl=False)
+        if html is None and not as_json:
+            return
+    from faultfinder.decide.testability import assess
+
+    found = assess(compiled, tolerance=tolerance / 100, shop=read_shop())
+    if html is not None:
+        from faultfinder.report.model_html import model_html
+
+        write_file(html, model_html(compiled.model, found), "page")
+        click.echo(f"Model written to {html}.", err=as_json or dot)
+    if as_json:
+        from faultfinder.report.model_json import model_json
+
+        click.echo(json.dumps(model_json(compiled.model, found), indent=2))
+    elif html is None:
+        from faultfinder.cli.next_command import bold_allowed
+        from faultfinder.report.model_text import model_page
+
+        click.echo(model_page(compiled.model, found, bold_allowed()))
+
+
+@click.command("sensitivity", short_help="The figures the next check hangs on.")
+@NAME
+@click.option(
+    "--saw",
+    "-s",
+    multiple=True,
+    metavar="NAME=RESULT",
+    shell_complete=completing.findings,
+    help="What was seen, as in backlight=off. May be repeated.",
+)
+@STAGE
+@AS_JSON
+def sensitivity_command(model: str, saw: tuple[str, ...], stage: str | None, as_json: bool) -> None:
+    """The ten figures of a model whose smallest move would make it name another check.
+
+    NAME is a model's name or file. Takes some seconds.
+    """
+    from faultfinder.cli.looking import findings_of, read_answer
+    from faultfinder.cli.repaired import refuse_stopped
+    from faultfinder.decide.sensitivity import sensitivity
+    from faultfinder.decide.shop_file import read_shop
+    from faultfinder.inference.loading import load_model
+
+    compiled = load_model(model)
+    findings = findings_of([read_answer(compiled, typed) for typed in saw])
+    known = {name: result for name, result in findings.items() if result is not None}
+    refuse_stopped(compiled, known, ())
+    found = sensitivity(compiled, findings, stage=stage, shop=read_shop())
+    if as_json:
+        from faultfinder.report.model_json import sensitivity_json
+
+        click.echo(json.dumps(sensitivity_json(compiled.model, found), indent=2))
+    else:
+        from faultfinder.cli.next_command import bold_allowed
+        from faultfinder.report.model_text import sensitivity_page
+
+        click.echo(sensitivity_page(compiled.model, found, bold_allowed()))
+
+
+def write_file(path: Path, text: str, what: str) -> None:
+    """Write a file, or say in a sentence why it cannot be."""
+    try:
+        path.write_text(text, encoding="utf-8")
+    except OSError as error:
+        raise FaultfinderError(f"The {what} {path} cannot be written: {error.strerror}.") from error
