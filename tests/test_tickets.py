@@ -214,7 +214,7 @@ def test_the_commands_of_the_readme_work_as_shown(
 ) -> None:
     readme = Path(__file__).parent.parent / "README.md"
     text = readme.read_text(encoding="utf-8")
-    section = text[text.index("## Tickets") : text.index("## What the numbers mean")]
+    section = text[text.index("## Tickets") : text.index("## For the lead")]
     blocks = [block.split("```")[0] for block in section.split("```sh\n")[1:]]
     lines = [line.split("  #")[0] for block in blocks for line in block.splitlines()]
     assert len(lines) >= 25

@@ -15,7 +15,7 @@ import numpy as np
 
 from faultfinder.decide.problem import Ints
 from faultfinder.errors import FaultfinderError
-from faultfinder.inference.compiled import CompiledModel, Readout
+from faultfinder.inference.compiled import CompiledModel
 from faultfinder.inference.conditioning import columns_given
 from faultfinder.inference.elimination import TooLarge, joint_with_evidence
 from faultfinder.inference.posterior import Evidence, certain, evidence_from
@@ -153,12 +153,7 @@ def results_given(
     """
     seen = evidence_from(compiled, {}) if complaint else Evidence({})
     readable = [check for check in checks if compiled.readouts[check] is not None]
-    cards = compiled.network.cards
-    ways = [
-        _ascending(way, cards)
-        for check in readable
-        if (way := compiled.readouts[check]) is not None
-    ]
+    ways = [way for check in readable if (way := compiled.readouts[check]) is not None]
     logs: list[Array] = []
     parts: dict[str, list[Array]] = {check: [] for check in checks}
     for begin in range(0, states.shape[1], COLUMNS):
@@ -171,16 +166,6 @@ def results_given(
             if compiled.readouts[check] is None:
                 parts[check].append(_eliminated(compiled, block, check, seen, log))
     return np.concatenate(logs), {c: np.concatenate(p, axis=1) for c, p in parts.items()}
-
-
-def _ascending(way: Readout, cards: Sequence[int]) -> Readout:
-    """The readout with its scope in ascending order, as conditioning takes it."""
-    order = sorted(range(len(way.scope)), key=lambda axis: way.scope[axis])
-    dims = tuple(cards[v] for v in way.scope)
-    rows = way.rows.reshape(-1, *dims).transpose([0, *(1 + axis for axis in order)])
-    entropy = way.entropy.reshape(dims).transpose(order)
-    scope = tuple(way.scope[axis] for axis in order)
-    return Readout(way.findings, scope, rows.reshape(len(way.rows), -1), entropy.reshape(-1))
 
 
 def _eliminated(

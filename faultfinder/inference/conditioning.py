@@ -79,6 +79,7 @@ def columns_given(
             factors.append(((), np.atleast_1d(np.asarray(vector[state], dtype=np.float64))))
         else:
             factors.append(((number,), vector[:, None]))
+    ways = [_ascending(way, network.cards) for way in ways]
     free = frozenset(tuple(v for v in way.scope if v not in known) for way in ways)
     scopes = free | {scope for scope, _ in factors}
     tree, start, touched = sliced_tree(compiled, frozenset(known), scopes)
@@ -102,6 +103,16 @@ def columns_given(
         values = np.moveaxis(values, place, 0).reshape(results, -1, values.shape[-1])
         told.append(np.broadcast_to((values * weights).sum(axis=1), (results, count)))
     return np.broadcast_to(calibrated.log_evidence, (count,)), told
+
+
+def _ascending(way: Readout, cards: Sequence[int]) -> Readout:
+    """The readout with its scope in ascending order, in which beliefs are handed out."""
+    order = sorted(range(len(way.scope)), key=lambda axis: way.scope[axis])
+    dims = tuple(cards[v] for v in way.scope)
+    rows = way.rows.reshape(-1, *dims).transpose([0, *(1 + axis for axis in order)])
+    entropy = way.entropy.reshape(dims).transpose(order)
+    scope = tuple(way.scope[axis] for axis in order)
+    return Readout(way.findings, scope, rows.reshape(len(way.rows), -1), entropy.reshape(-1))
 
 
 def _dims(axes: tuple[int, ...], cards: Sequence[int], results: int) -> list[tuple[int, int]]:

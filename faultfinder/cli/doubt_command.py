@@ -1,0 +1,53 @@
+"""The command `doubts`: where closed tickets contradict a model's shape."""
+
+from __future__ import annotations
+
+import json
+
+import click
+
+from faultfinder.cli.looking import pick_model
+from faultfinder.cli.on_ticket import the_store
+from faultfinder.cli.options import AS_JSON, DB, MODEL
+from faultfinder.cli.ticket_commands import read_date
+from faultfinder.inference.loading import load_model
+from faultfinder.learning.structure import LEAST
+from faultfinder.model.locate import find_model
+
+
+@click.command("doubts", short_help="Where closed tickets contradict a model's shape.")
+@MODEL
+@click.option("--since", metavar="DAY", help="Closed on this day or later: YYYY-MM-DD.")
+@click.option("--until", metavar="DAY", help="Closed on this day or before.")
+@click.option("--least", type=click.IntRange(2), default=LEAST, show_default=True, metavar="N",
+              help="Tickets on which a pair must be recorded together.")  # fmt: skip
+@click.option("--false-share", type=click.FloatRange(0.0, 1.0, min_open=True, max_open=True),
+              default=0.05, show_default=True, metavar="SHARE",
+              help="The share of false alarms to allow.")  # fmt: skip
+@DB
+@AS_JSON
+def doubts(
+    model: str | None,
+    since: str | None,
+    until: str | None,
+    least: int,
+    false_share: float,
+    as_json: bool,
+) -> None:
+    """Pairs of results that depend on each other although the model says they do not.
+
+    Looked for in closed tickets with confirmed causes. The model is not changed.
+    """
+    from faultfinder.learning.from_tickets import closed_tickets
+    from faultfinder.learning.structure import examine_shape
+    from faultfinder.report.text_structure import doubts_json, doubts_page
+
+    days = [None if day is None else read_date(day) for day in (since, until)]
+    compiled = load_model(find_model(pick_model(model)))
+    name = compiled.model.name
+    tickets = closed_tickets(the_store(), name, days[0], days[1])
+    found = examine_shape(compiled, tickets, least=least, false_discoveries=false_share)
+    if as_json:
+        click.echo(json.dumps(doubts_json(found), indent=2))
+    else:
+        click.echo(doubts_page(found, name, least, false_share))

@@ -1,0 +1,232 @@
+"""The lead's commands: tune, replay, adopt, rollback."""
+
+from __future__ import annotations
+
+import json
+import sys
+from collections.abc import Sequence
+from dataclasses import replace
+from datetime import UTC, datetime, timedelta
+from pathlib import Path
+from typing import Any
+
+import click
+
+from faultfinder.cli.looking import pick_model
+from faultfinder.cli.on_ticket import checked_text, now, the_store
+from faultfinder.cli.options import AS_JSON, DB, MODEL
+from faultfinder.cli.ticket_commands import read_date
+from faultfinder.decide.shop_file import read_shop
+from faultfinder.errors import FaultfinderError
+from faultfinder.inference.compiled import CompiledModel, compile_model
+from faultfinder.inference.loading import load_model
+from faultfinder.learning.records import ClosedTicket
+from faultfinder.learning.versions import Versions
+from faultfinder.model.locate import find_model
+
+_SINCE = click.option("--since", metavar="DAY", help="Closed on this day or later: YYYY-MM-DD.")
+_UNTIL = click.option("--until", metavar="DAY", help="Closed on this day or before.")
+_LABELS = click.option("--label-error", type=click.FloatRange(0.0, 0.5), default=0.0,
+                       metavar="SHARE", show_default=True,
+                       help="How often a confirmed cause is wrong, as 0.03.")  # fmt: skip
+_HALF = click.option("--half-life", type=click.FloatRange(1.0), metavar="DAYS",
+                     help="A ticket this old counts half.")  # fmt: skip
+_LEAD = click.option("--by", required=True, metavar="WHO", help="The lead who decides it.")
+
+
+def _tickets(name: str, since: str | None, until: str | None) -> list[ClosedTicket]:
+    from faultfinder.learning.from_tickets import closed_tickets
+
+    days = [None if day is None else read_date(day) for day in (since, until)]
+    return list(closed_tickets(the_store(), name, days[0], days[1]))
+
+
+def _compiled(text: str, path: Path) -> CompiledModel:
+    from faultfinder.model.reader import parse_model
+
+    return compile_model(parse_model(text, str(path)))
+
+
+def _tuned(compiled: CompiledModel, tickets: Sequence[ClosedTicket], **how: Any) -> Any:
+    from faultfinder.learning.em import tune as fit
+
+    def told(round_number: int, _log: float) -> None:
+        if sys.stderr.isatty():
+            click.echo(f"\rRound {round_number}", nl=False, err=True)
+
+    found = fit(compiled, tickets, progress=told, **how)
+    if sys.stderr.isatty():
+        click.echo("", err=True)
+    return found
+
+
+@click.command("tune", short_help="Propose figures from closed tickets.")
+@MODEL
+@_SINCE
+@_UNTIL
+@_LABELS
+@_HALF
+@click.option("--skip-impossible", is_flag=True,
+              help="Leave out tickets that the model holds impossible, and name them.")  # fmt: skip
+@DB
+@AS_JSON
+def tune(
+    model: str | None,
+    since: str | None,
+    until: str | None,
+    label_error: float,
+    half_life: float | None,
+    skip_impossible: bool,
+    as_json: bool,
+) -> None:
+    """Propose new figures for a model from closed tickets. The model in use stays as it is.
+
+    Ctrl-C ends the search early and proposes what was found so far.
+    """
+    from faultfinder.learning.drift import drift
+    from faultfinder.learning.proposal import check_same, propose
+    from faultfinder.learning.unlikely import unlikely_tickets
+    from faultfinder.model.reader import parse_model
+    from faultfinder.report.text_learning import tune_json, tune_page
+
+    path = find_model(pick_model(model))
+    versions = Versions(path)
+    prior = versions.prior()
+    compiled = _compiled(prior, path)
+    name = compiled.model.name
+    tickets = _tickets(name, since, until)
+    tuned = _tuned(
+        compiled,
+        tickets,
+        label_error=label_error,
+        half_life_days=half_life,
+        leave_out_impossible=skip_impossible,
+    )
+    parts = {part: (path.parent / part).read_text(encoding="utf-8")
+             for part, _ in compiled.model.included}  # fmt: skip
+    proposed = propose(prior, parts, tuned.figures, now()[:10])
+    check_same(compiled.model, parse_model(proposed.text, str(path)), proposed.changed)
+    facts = {"tickets": tuned.tickets, "at": now(), "label_error": label_error,
+             "half_life": half_life, "since": since, "until": until}  # fmt: skip
+    place = versions.propose(proposed.text, facts)
+    doubtful = [
+        ticket for ticket in unlikely_tickets(compiled, tickets, 5) if ticket.probability < 0.05
+    ]
+    shifts = _shifts(compiled, tickets, drift)
+    if as_json:
+        told = tune_json(tuned, proposed.changed, doubtful, shifts)
+        click.echo(json.dumps(told | {"proposal": str(place)}, indent=2))
+        return
+    click.echo(tune_page(tuned, proposed.changed, doubtful, shifts, name))
+    for one in tuned.set_aside:
+        click.echo(str(one))
+
+
+def _shifts(compiled: CompiledModel, tickets: Sequence[ClosedTicket], drift: Any) -> Any:
+    """The last 90 days before the newest closing against all before."""
+    newest = max(ticket.closed_at for ticket in tickets)
+    day = datetime.strptime(newest[:10], "%Y-%m-%d").replace(tzinfo=UTC) - timedelta(days=90)
+    try:
+        return drift(compiled, tickets, day.strftime("%Y-%m-%d"))
+    except FaultfinderError:
+        return ()
+
+
+@click.command("replay", short_help="Would tuned figures have predicted better?")
+@MODEL
+@_SINCE
+@_UNTIL
+@_LABELS
+@_HALF
+@click.option("--folds", type=click.IntRange(2, 20), metavar="N",
+              help="Random folds; else the last --held share by time is held out.")  # fmt: skip
+@click.option("--held", type=click.FloatRange(0.05, 0.9), default=0.25, show_default=True,
+              metavar="SHARE", help="The share held out at the end.")  # fmt: skip
+@click.option("--played", type=click.IntRange(0), default=100, show_default=True, metavar="N",
+              help="Play up to N held-out tickets again, check by check.")  # fmt: skip
+@click.option("--seed", type=int, default=0, show_default=True)
+@DB
+@AS_JSON
+def replay(
+    model: str | None,
+    since: str | None,
+    until: str | None,
+    label_error: float,
+    half_life: float | None,
+    folds: int | None,
+    held: float,
+    played: int,
+    seed: int,
+    as_json: bool,
+) -> None:
+    """Tune on a part of the closed tickets and judge old and new figures on the rest.
+
+    Nothing is changed, and no proposal is made: each part is tuned by itself, so that
+    no ticket judges figures that it helped to make.
+    """
+    from faultfinder.learning.played import play_tickets
+    from faultfinder.learning.replay import cross_validate, split_by_time
+    from faultfinder.report.text_learning import replay_json, replay_page
+
+    path = find_model(pick_model(model))
+    prior = _compiled(Versions(path).prior(), path)
+    tickets = _tickets(prior.model.name, since, until)
+
+    def fit(some: Sequence[ClosedTicket]) -> CompiledModel:
+        tuned = _tuned(prior, some, label_error=label_error, half_life_days=half_life,
+                       leave_out_impossible=True)  # fmt: skip
+        return compile_model(replace(tuned.model, digest=""))
+
+    found = cross_validate(tickets, fit, prior, folds=folds, share=held, seed=seed)
+    plays = None
+    if played and folds is None:
+        earlier, later = split_by_time(tickets, held)
+        new = fit(earlier)
+        shop = read_shop()
+        old_play = play_tickets(prior, later, new, shop=shop, most=played, seed=seed)
+        new_play = play_tickets(new, later, new, shop=shop, most=played, seed=seed)
+        plays = (old_play, new_play)
+    how = f"{folds} random folds" if folds else f"last {held * 100:.0f} % held out"
+    if as_json:
+        click.echo(json.dumps(replay_json(found, plays), indent=2))
+    else:
+        click.echo(replay_page(found, plays, how))
+
+
+@click.command("adopt", short_help="Put the proposed figures in force.")
+@MODEL
+@_LEAD
+def adopt(model: str | None, by: str) -> None:
+    """Put the proposal of "tune" in force; the file before it is kept.
+
+    Open tickets keep the version they began with until "faultfinder remodel".
+    """
+    path = find_model(pick_model(model))
+    change = Versions(path).adopt(checked_text(by), now())
+    load_model(path)
+    click.echo(
+        f"{path.stem}: the proposal from {change.tickets} tickets is in force. The file before is "
+        f"version {change.kept}.\nBack again: faultfinder rollback -m {path.stem} --by NAME"
+    )
+
+
+@click.command("rollback", short_help="Put an earlier version in force again.")
+@MODEL
+@click.option("--to", type=click.IntRange(1), metavar="N", help="Which version; else the last.")
+@click.option("--list", "listing", is_flag=True, help="Only say which versions there are.")
+@click.option("--by", metavar="WHO", help="The lead who decides it.")
+def rollback(model: str | None, to: int | None, listing: bool, by: str | None) -> None:
+    """Put an earlier version of a model in force again; the present one is kept too."""
+    path = find_model(pick_model(model))
+    versions = Versions(path)
+    if listing:
+        for change in versions.log():
+            click.echo(f"{change.at} {change.by}: {change.what}; the file before is {change.kept}")
+        if not versions.log():
+            click.echo("Nothing was adopted yet.")
+        return
+    if by is None:
+        raise click.UsageError("Name the lead who decides it with --by.")
+    change = versions.roll_back(checked_text(by), now(), to)
+    load_model(path)
+    click.echo(f"{path.stem}: the earlier file is in force. The one before is {change.kept}.")

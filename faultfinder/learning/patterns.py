@@ -1,0 +1,238 @@
+"""Tickets as patterns: equal findings and labels are kept once, with a weight.
+
+Memory grows with the number of different patterns, not with the number of tickets.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+from dataclasses import dataclass, field
+from datetime import UTC, datetime
+
+import numpy as np
+from numpy.typing import NDArray
+
+from faultfinder.errors import MisuseError, did_you_mean
+from faultfinder.inference.compiled import CompiledModel
+from faultfinder.learning.records import ClosedTicket
+from faultfinder.model.network import Array
+from faultfinder.model.parts import Kind
+
+Codes = NDArray[np.uint8]
+
+UNKNOWN, NORMAL, FAULTY = 0, 1, 2
+"""Codes of a cause column; a finding's column holds 0 for unknown, else state + 1."""
+
+_RESCALE = 512.0
+"""Doublings after which weights are brought back, far from the largest float (2^1024)."""
+
+
+class Codec:
+    """Turns a ticket into a row of codes: a column per history, finding and cause.
+
+    `columns` are variable numbers, `sizes` the number of codes of each column. The
+    complaint's column has one more code, `not_seen`: any state but the last.
+    """
+
+    def __init__(self, compiled: CompiledModel) -> None:
+        model, network = compiled.model, compiled.network
+        kinds = (Kind.HISTORY, Kind.FINDING, Kind.COMPLAINT)
+        told = [n for n, v in enumerate(model.variables) if v.kind in kinds]
+        self.compiled = compiled
+        self.columns = (*told, *compiled.causes)
+        self.findings = len(told)
+        self.complaint: int | None = None
+        self._place = {model.variables[n].name: place for place, n in enumerate(told)}
+        self._code = {
+            model.variables[n].name: {s: k + 1 for k, s in enumerate(model.variables[n].states)}
+            for n in told
+        }
+        self._cause = {
+            network.names[n]: self.findings + place for place, n in enumerate(compiled.causes)
+        }
+        blank = bytearray(len(self.columns))
+        if model.complaint is not None:
+            self.complaint = self._place[model.complaint]
+            self._seen = network.cards[network.index[model.complaint]]
+            blank[self.complaint] = self._seen
+        self._blank = bytes(blank)
+        big = [v.name for v in model.variables if len(v.states) > 250]
+        if big:
+            raise MisuseError(f"{big[0]} has more than 250 states; learning takes at most that.")
+
+    def lookup(self, place: int) -> Array:
+        """Likelihoods by code: shape (states, codes)."""
+        number = self.columns[place]
+        card = self.compiled.network.cards[number]
+        if place >= self.findings:
+            model = self.compiled.model
+            name = self.compiled.network.names[number]
+            faulty = np.array([s in model.faulty_states(name) for s in model.by_name[name].states])
+            return np.stack([np.ones(card), ~faulty, faulty], axis=1).astype(np.float64)
+        parts = [np.ones((card, 1)), np.eye(card)]
+        if place == self.complaint:
+            parts.append((np.arange(card) < card - 1).astype(np.float64)[:, None])
+        return np.concatenate(parts, axis=1)
+
+    def unseen(self) -> Codes:
+        """The row of a machine that never came: nothing known but that nobody complained."""
+        assert self.complaint is not None
+        row = np.zeros((1, len(self.columns)), dtype=np.uint8)
+        row[0, self.complaint] = self._seen + 1
+        return row
+
+    def encode(self, ticket: ClosedTicket) -> bytes:
+        """The row of a ticket. Raises MisuseError, with its number, for unknown names."""
+        row = bytearray(self._blank)
+        for name, result in ticket.findings.items():
+            place = self._place.get(name)
+            code = None if place is None else self._code[name].get(result)
+            if place is None or code is None or place == self.complaint:
+                self._refuse(ticket, name, result)
+                continue
+            row[place] = code
+        if ticket.causes is not None:
+            first = self.findings
+            row[first:] = bytes([NORMAL]) * (len(row) - first)
+            for cause in ticket.causes:
+                at = self._cause.get(cause)
+                if at is None:
+                    raise MisuseError(
+                        f'Ticket {ticket.number} names the cause "{cause}", which the model does '
+                        f"not have. {did_you_mean(cause, self._cause)}"
+                    )
+                row[at] = FAULTY
+        return bytes(row)
+
+    def _refuse(self, ticket: ClosedTicket, name: str, result: str | None) -> None:
+        """Says what is wrong with a finding; returns when there is nothing wrong."""
+        if name not in self._place:
+            raise MisuseError(
+                f'Ticket {ticket.number} has the finding "{name}", which the model does not have. '
+                f"{did_you_mean(name, self._place)}"
+            )
+        if result is None:
+            return  # Looked for, and could not be told.
+        if result not in self._code[name]:
+            raise MisuseError(
+                f'Ticket {ticket.number} has {name}="{result}". '
+                f"{did_you_mean(result, self._code[name])}"
+            )
+        if self._code[name][result] != self._seen:
+            raise MisuseError(
+                f"Ticket {ticket.number} has {name}={result}: a machine without the complaint. "
+                "Learning takes tickets of machines that had it; leave this ticket out."
+            )
+
+
+@dataclass(frozen=True, eq=False)
+class Patterns:
+    """Different rows of codes, in the order of their first ticket.
+
+    `codes` has shape (patterns, columns of `codec`). `weights` are sums of ticket
+    weights, `tickets` plain numbers of tickets, `first` the number of the first ticket
+    of each pattern: all of shape (patterns,). `later` tickets were left out as closed
+    after `as_of`.
+    """
+
+    codec: Codec
+    codes: Codes = field(repr=False)
+    weights: Array = field(repr=False)
+    tickets: NDArray[np.int64] = field(repr=False)
+    first: tuple[int, ...] = field(repr=False)
+    later: int = 0
+
+    @property
+    def labelled(self) -> NDArray[np.bool_]:
+        """Whether the causes of a pattern were established."""
+        causes = self.codes[:, self.codec.findings :]
+        known: NDArray[np.bool_] = np.asarray(causes.any(axis=1))
+        return known
+
+    def without(self, rows: NDArray[np.bool_]) -> Patterns:
+        """The patterns that are not marked."""
+        kept = ~rows
+        first = tuple(n for n, keep in zip(self.first, kept.tolist(), strict=True) if keep)
+        return Patterns(
+            self.codec,
+            self.codes[kept],
+            self.weights[kept],
+            self.tickets[kept],
+            first,
+            self.later,
+        )
+
+
+def moment(text: str, what: str) -> float:
+    """Days since 1970 of an ISO date or date-time; `what` names it in a refusal."""
+    try:
+        at = datetime.fromisoformat(text)
+    except (TypeError, ValueError):
+        raise MisuseError(
+            f'{what} is "{text}"; it must be a date such as 2024-05-31 or 2024-05-31T16:20.'
+        ) from None
+    if at.tzinfo is None:
+        at = at.replace(tzinfo=UTC)
+    return at.timestamp() / 86400.0
+
+
+def gather(
+    compiled: CompiledModel,
+    tickets: Iterable[ClosedTicket],
+    half_life_days: float | None = None,
+    as_of: str | None = None,
+) -> Patterns:
+    """Read tickets one by one into patterns.
+
+    With `half_life_days` a ticket weighs 0.5 ** (age / half life), its age counted back
+    from `as_of`, or from the newest ticket. Tickets closed after `as_of` are left out.
+    """
+    if half_life_days is not None and not half_life_days > 0.0:
+        raise MisuseError(f"The half-life is {half_life_days} days; it must be above 0.")
+    codec = Codec(compiled)
+    end = None if as_of is None else moment(as_of, "The date to count back from")
+    dated = half_life_days is not None or end is not None
+    place: dict[bytes, int] = {}
+    weights: list[float] = []
+    numbers: list[int] = []
+    first: list[int] = []
+    later = 0
+    base: float | None = end
+    newest = -np.inf
+    for ticket in tickets:
+        weight = 1.0
+        if dated:
+            at = moment(ticket.closed_at, f"The closing date of ticket {ticket.number}")
+            if end is not None and at > end:
+                later += 1
+                continue
+            if half_life_days is not None:
+                # Ages count from the first ticket for now: the newest is not known yet.
+                base = at if base is None else base
+                if (at - base) / half_life_days > _RESCALE:
+                    factor = 0.5 ** ((at - base) / half_life_days)
+                    weights, base = [w * factor for w in weights], at
+                newest = max(newest, at)
+                weight = 2.0 ** ((at - base) / half_life_days)
+        key = codec.encode(ticket)
+        where = place.get(key)
+        if where is None:
+            place[key] = len(weights)
+            weights.append(weight)
+            numbers.append(1)
+            first.append(ticket.number)
+        else:
+            weights[where] += weight
+            numbers[where] += 1
+    sums = np.array(weights)
+    if half_life_days is not None and end is None and base is not None and len(sums):
+        sums = sums * 0.5 ** ((newest - base) / half_life_days)
+    codes = np.frombuffer(b"".join(place), dtype=np.uint8)
+    return Patterns(
+        codec,
+        codes.reshape(len(weights), len(codec.columns)),
+        sums,
+        np.array(numbers, dtype=np.int64),
+        tuple(first),
+        later,
+    )
