@@ -434,7 +434,9 @@ def test_the_usual_model_is_named_in_the_shop_settings(
     assert "Did you mean small_lid?" in refused.stderr
 
 
-@pytest.mark.parametrize("name", ["thin_clamshell", "bezel_clamshell"])
+@pytest.mark.parametrize(
+    "name", ["thin_clamshell", "bezel_clamshell", "folding_touch", "onepiece_desktop"]
+)
 def test_the_models_that_come_along_are_in_order_and_include_files(name: str) -> None:
     read = read_model(ROOT / "models" / f"{name}.yaml")
     assert all((ROOT / "models" / path).is_file() for path, _ in read.included)

@@ -13,7 +13,6 @@ from faultfinder.decide.plan import Plan, PlanNode
 from faultfinder.model.parts import FaultModel
 from faultfinder.model.routes import Routes
 from faultfinder.report.plan_words import (
-    BATTERY,
     cause_words,
     ending,
     move_words,
@@ -21,6 +20,7 @@ from faultfinder.report.plan_words import (
     order_cautions,
     proofs_by_repair,
     rare_words,
+    safety_words,
     shown_branches,
     words_of,
 )
@@ -69,7 +69,7 @@ def plan_page(model: FaultModel, plan: Plan, routes: Routes, currency: str, know
         f'<p class="small">Branches reached less often than {percent(plan.fold_below)} end in a '
         "plain order of repairs; ask the tool again when one of them comes up. "
         f"{_left_out(plan)}</p>",
-        f'<p class="caution">Caution: {escape(BATTERY)}</p>',
+        f'<p class="caution">Caution: {escape(safety_words(model))}</p>',
         '<div class="steps">',
     ]
     shown: set[tuple[str, str]] = set()

@@ -9,7 +9,6 @@ from faultfinder.decide.plan import Plan, PlanNode
 from faultfinder.model.parts import FaultModel
 from faultfinder.model.routes import Routes
 from faultfinder.report.plan_words import (
-    BATTERY,
     cause_words,
     ending,
     look_route,
@@ -18,6 +17,7 @@ from faultfinder.report.plan_words import (
     order_cautions,
     proofs_by_repair,
     rare_words,
+    safety_words,
     shown_branches,
     way_words,
     words_of,
@@ -61,7 +61,7 @@ def plan_lines(
         _wrap(lines, left_out, "", width)
     if plan.full:
         _wrap(lines, "The plan grew too large: what came after was folded.", "", width)
-    _wrap(lines, f"Caution: {BATTERY}", "", width)
+    _wrap(lines, f"Caution: {safety_words(model)}", "", width)
     lines.append("")
     _node_lines(model, plan.root, routes, "", 1, lines, width)
     lines += ["", "Moves between stages, with their cautions"]

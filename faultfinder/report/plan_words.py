@@ -12,6 +12,15 @@ BATTERY = (
     "further; follow local rules and the maker's instructions."
 )
 
+
+def safety_words(model: FaultModel) -> str:
+    """What stops all work on such a machine: about its battery, or what its file says."""
+    says = dict.fromkeys(rule.say.strip() for rule in model.stop_rules)
+    if not says or any("battery" in say.lower() for say in says):
+        return BATTERY
+    return " ".join(says)
+
+
 ORDER_SHOWN = 3
 """Repairs named of an order; the rest is counted."""
 

@@ -14,7 +14,7 @@ from faultfinder.decide.next_check import RankedCheck
 from faultfinder.model.parts import Check, FaultModel, Proof, Repair
 from faultfinder.model.routes import all_routes
 from faultfinder.report.page import Page
-from faultfinder.report.plan_words import BATTERY
+from faultfinder.report.plan_words import BATTERY, safety_words
 from faultfinder.report.standing import blocked_by
 from faultfinder.report.text_check import add_how, add_results, add_route, gain_and_cost
 from faultfinder.report.view import View, result_words
@@ -390,8 +390,9 @@ def _check(ticket: Ticket, view: View, best: RankedCheck) -> list[str]:
     add_how(page, check)
     meaning = _Html()
     add_results(meaning, view, best)
+    stops = _caution(safety_words(view.model))
     return [
-        f"<h2>Next check: {_safe(check.title)}</h2><p>{_safe(why)}</p>{_caution(BATTERY)}",
+        f"<h2>Next check: {_safe(check.title)}</h2><p>{_safe(why)}</p>{stops}",
         f"{page}<h3>Tick what was found</h3>{_boxes(view, check)}",
         f"<p>Then enter it: faultfinder found {ticket.number} NAME=RESULT</p>{meaning}",
     ]
@@ -452,7 +453,7 @@ def _advised(ticket: Ticket, view: View) -> list[str]:
         then = money(repair.risk.cost, currency)
         page.text(f"Risk: {repair.risk.says} ({percent(repair.risk.chance)}; then {then})")
     verb = "Hand over to a specialist" if repair.hand_over else "Repair now"
-    head = f"<h2>{verb}: {_safe(repair.title)}</h2>{_caution(BATTERY)}"
+    head = f"<h2>{verb}: {_safe(repair.title)}</h2>{_caution(safety_words(view.model))}"
     again = f"<p>If the picture is not back, enter: faultfinder tried {ticket.number} "
     proofs = _proofs(model, repair, {}, boxes=True)
     return [head, str(page), f"{again}{_safe(repair.name)}</p>", *proofs]

@@ -1,0 +1,33 @@
+"""The commands that README.md shows for model files work as shown."""
+
+from __future__ import annotations
+
+import shlex
+from pathlib import Path
+
+import pytest
+from click.testing import CliRunner
+
+from faultfinder.cli.main import commands
+
+README = Path(__file__).parent.parent / "README.md"
+
+
+def test_the_commands_of_the_readme_work_as_shown(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    text = README.read_text(encoding="utf-8")
+    section = text[text.index("## Model files") : text.index("## Read on")]
+    blocks = [block.split("```")[0] for block in section.split("```sh\n")[1:]]
+    lines = [
+        line.split("  #")[0].split(" # ")[0] for block in blocks for line in block.splitlines()
+    ]
+    assert len(lines) >= 6
+    (tmp_path / "demo_data").symlink_to(README.parent / "demo_data")
+    monkeypatch.chdir(tmp_path)
+    monkeypatch.delenv("FAULTFINDER_MODELS", raising=False)
+    for line in lines:
+        program, *words = shlex.split(line)
+        assert program == "faultfinder"
+        done = CliRunner().invoke(commands, words)
+        assert done.exit_code == 0, f"{line}: {done.output}"
