@@ -164,8 +164,8 @@ def test_a_comeback_is_linked_to_its_first_ticket() -> None:
 
 def test_personal_fields_are_erased_and_the_learning_data_stays() -> None:
     run("intake", "-m", "thin_clamshell", "-s", "image=none", "--customer", "Invented Person",
-        "--serial", "INV-1", "--complaint", "dark", "--left", "charger", "--consent", "opening", "--limit", "120",
-        "--data-copy", "no", "--condition", "dent")  # fmt: skip
+        "--serial", "INV-1", "--complaint", "dark", "--left", "charger", "--consent", "opening",
+        "--limit", "120", "--data-copy", "no", "--condition", "dent")  # fmt: skip
     page = run("ticket", "1").output
     for said in ("Invented Person", "INV-1", "charger", "opening", "120.00 EUR", "dent"):
         assert said in page

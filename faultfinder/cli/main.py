@@ -41,6 +41,8 @@ COMMANDS = {
     "remodel": "faultfinder.cli.ticket_commands:remodel",
     "tune": "faultfinder.cli.learning_commands:tune",
     "replay": "faultfinder.cli.learning_commands:replay",
+    "review": "faultfinder.cli.lead_command:lead",
+    "doubts": "faultfinder.cli.doubt_command:doubts",
     "adopt": "faultfinder.cli.learning_commands:adopt",
     "rollback": "faultfinder.cli.learning_commands:rollback",
     "export": "faultfinder.cli.exchange_commands:hand_out",

@@ -17,7 +17,8 @@ from faultfinder.inference.compiled import CompiledModel
 from faultfinder.inference.posterior import Evidence, certain, log_probability
 from faultfinder.learning.acceleration import extrapolate
 from faultfinder.learning.contradictions import SetAside, set_aside
-from faultfinder.learning.expected_counts import At, Engine, Expected, build_engine, expect
+from faultfinder.learning.engine import At, Engine, build_engine, with_parts
+from faultfinder.learning.expected_counts import Expected, expect
 from faultfinder.learning.intervals import intervals
 from faultfinder.learning.maximise import log_prior, maximise
 from faultfinder.learning.parameters import DEFAULT_WORTH, Place, read_families, rewritten
@@ -40,7 +41,7 @@ class Figure:
 
     `low` and `high` bound the 90 % credible interval of each. `tickets` is the expected
     number of tickets that speak on it: those in which its row or link was in force and
-    its finding or history was recorded.
+    its finding or history was recorded (with a half-life, in tickets of today's weight).
     """
 
     place: Place
@@ -118,7 +119,8 @@ def tune(
     `half_life_days` and `as_of`: see `patterns.gather`. Rounds end when the log posterior
     rises by less than `tolerance` of its size (and 1). An interrupt (Ctrl-C) between or
     within rounds returns what there is. `default_worth` is for figures without a basis.
-    `accelerate=False` gives EM's own steps only.
+    `max_rounds` counts those before `start` as well. `accelerate=False` gives EM's own
+    steps only.
 
     Raises MisuseError for unknown names (with the ticket's number), FaultfinderError for
     fewer than `least` tickets, for tickets none of which says what was faulty (unless
@@ -133,6 +135,7 @@ def tune(
     families = read_families(compiled, share, default_worth)
     used = np.asarray(patterns.codes.any(axis=0))
     engine = build_engine(compiled, patterns.codec, families, used, share)
+    engine = with_parts(engine, patterns)
     figures = {family.number: family.file for family in families}
     run = _Run(engine, patterns, label_error, tolerance, accelerate, figures)
     if start is not None:
@@ -150,6 +153,7 @@ def tune(
 
 def _check(patterns: Patterns, least: int, allow_unlabelled: bool) -> None:
     count = int(patterns.tickets.sum())
+    least = max(least, 1)
     if count < least:
         was = "is 1 closed ticket" if count == 1 else f"are {count} closed tickets"
         raise FaultfinderError(

@@ -15,7 +15,8 @@ from statistics import NormalDist
 import numpy as np
 from numpy.typing import NDArray
 
-from faultfinder.learning.expected_counts import At, Joints, chunks
+from faultfinder.learning.engine import At, Joints
+from faultfinder.learning.expected_counts import passes
 from faultfinder.learning.parameters import Family
 from faultfinder.learning.patterns import Patterns
 from faultfinder.model.network import Array
@@ -90,9 +91,10 @@ def intervals(at: At, patterns: Patterns, label_error: float = 0.0) -> Bounds:
             part = scores[block]
             total += (part * weights) @ part.T
 
-    for rows, mixed in chunks(at.engine, patterns, label_error):
-        tables, log = at.beliefs(mixed.codes)
-        scores = free.scores(_counts(at, at.joints(tables, mixed.codes)), len(mixed.codes))
+    for part, rows, mixed in passes(at, patterns, label_error):
+        tables, log = part.beliefs(mixed.codes)
+        joints = part.joints(tables, mixed.codes)
+        scores = free.scores(_counts(at, joints), len(mixed.codes))
         _, share = mixed.weigh(log)
         own = scores[:, : len(share)] * share
         pairs = np.flatnonzero(mixed.twin >= 0)

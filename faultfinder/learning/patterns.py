@@ -8,6 +8,7 @@ from __future__ import annotations
 from collections.abc import Iterable
 from dataclasses import dataclass, field
 from datetime import UTC, datetime
+from functools import cached_property
 
 import numpy as np
 from numpy.typing import NDArray
@@ -19,6 +20,7 @@ from faultfinder.model.network import Array
 from faultfinder.model.parts import Kind
 
 Codes = NDArray[np.uint8]
+Ints = NDArray[np.int64]
 
 UNKNOWN, NORMAL, FAULTY = 0, 1, 2
 """Codes of a cause column; a finding's column holds 0 for unknown, else state + 1."""
@@ -108,8 +110,8 @@ class Codec:
         """Says what is wrong with a finding; returns when there is nothing wrong."""
         if name not in self._place:
             raise MisuseError(
-                f'Ticket {ticket.number} has the finding "{name}", which the model does not have. '
-                f"{did_you_mean(name, self._place)}"
+                f'Ticket {ticket.number} has the finding "{name}", which is no finding or history '
+                f"of the model. {did_you_mean(name, self._place)}"
             )
         if result is None:
             return  # Looked for, and could not be told.
@@ -148,6 +150,19 @@ class Patterns:
         causes = self.codes[:, self.codec.findings :]
         known: NDArray[np.bool_] = np.asarray(causes.any(axis=1))
         return known
+
+    @cached_property
+    def by_label(self) -> tuple[tuple[bytes, Ints], ...]:
+        """The rows of each label (codes of the causes), labels in ascending order."""
+        causes = np.ascontiguousarray(self.codes[:, self.codec.findings :])
+        if not causes.size:
+            return ((b"", np.arange(len(self.codes))),)
+        whole = causes.view(np.dtype((np.void, causes.shape[1]))).reshape(-1)
+        labels, group = np.unique(whole, return_inverse=True)
+        order = np.argsort(group, kind="stable")
+        ends = np.cumsum(np.bincount(group, minlength=len(labels)))
+        rows = np.split(order.astype(np.int64), ends[:-1])
+        return tuple((label.tobytes(), part) for label, part in zip(labels, rows, strict=True))
 
     def without(self, rows: NDArray[np.bool_]) -> Patterns:
         """The patterns that are not marked."""

@@ -92,12 +92,16 @@ class SparseTree:
 
 
 def sparse_tree(
-    network: DiscreteNetwork, members: Sequence[int], scopes: Iterable[Scope]
+    network: DiscreteNetwork,
+    members: Sequence[int],
+    scopes: Iterable[Scope],
+    known: Mapping[int, Array] | None = None,
 ) -> SparseTree:
     """A tree that holds the families of `members` and each of `scopes`.
 
     `members` must hold the parents of each member. What is possible is judged by the
-    zeros in the network's tables. Raises FaultfinderError beyond TREE_LIMIT.
+    zeros in the network's tables and by `known`: zeros and ones over the states of some
+    members. What is known must be possible. Raises FaultfinderError beyond TREE_LIMIT.
     """
     families = [(*network.parents[number], number) for number in members]
     tree = build_tree([*families, *scopes], network.cards)
@@ -111,6 +115,8 @@ def sparse_tree(
     for number in members:
         scope, values = family_factor(network, number)
         even.append((scope, (values > 0.0) / float(network.cards[number])))
+        if known and number in known:
+            even.append(((number,), known[number][:, None]))
     possible = calibrate(tree, initial_tables(tree, even), []).tables
     flat = [np.flatnonzero(table[..., 0] > 0.0) for table in possible]
     states = [

@@ -10,7 +10,7 @@ from __future__ import annotations
 import logging
 from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass
-from functools import lru_cache
+from functools import cache
 from itertools import combinations
 
 import numpy as np
@@ -227,7 +227,8 @@ class _Separation:
             (codec.lookup(codec.findings + place) > 0.0).sum(axis=0)
             for place in range(len(self._causes))
         ]
-        self._ask = lru_cache(maxsize=None)(self._separated)
+        self._ask = cache(self._separated)
+        self._known = cache(self._known_given)
 
     def by_causes(self, first: int, second: int, labels: Codes) -> bool:
         """`labels` are the codes of the causes, shape (causes,)."""
@@ -238,8 +239,7 @@ class _Separation:
         )
         return self._ask(self._columns[first], self._columns[second], vague)
 
-    @lru_cache(maxsize=None)  # noqa: B019 - lives as long as one test
-    def _known(self, vague: frozenset[int]) -> frozenset[int]:
+    def _known_given(self, vague: frozenset[int]) -> frozenset[int]:
         sure = [cause for cause in self._causes if cause not in vague]
         return determined(self._network, (*sure, *self._seen))
 
@@ -266,12 +266,14 @@ def _tables(
 
 def trimmed(table: Counts) -> Counts:
     """A table without its empty rows and columns."""
-    return table[table.sum(axis=1) > 0][:, table.sum(axis=0) > 0]
+    kept: Counts = table[table.sum(axis=1) > 0][:, table.sum(axis=0) > 0]
+    return kept
 
 
 def expected_counts(table: Counts) -> Array:
     """Counts expected without dependence, from the margins of a table."""
-    return table.sum(axis=1)[:, None] * table.sum(axis=0) / max(1, int(table.sum()))
+    counts: Array = table.sum(axis=1)[:, None] * table.sum(axis=0) / max(1, int(table.sum()))
+    return counts
 
 
 _Outcome = tuple[float, int, float, bool]
@@ -309,12 +311,16 @@ def stratified_test(
 
     All of shape (tickets,). pgmpy's test: Pearson's chi-square summed over the strata.
     """
-    logging.getLogger("pgmpy").setLevel(logging.ERROR)
     import pandas  # type: ignore[import-untyped]
     from pgmpy.ci_tests import ChiSquare
 
-    test = ChiSquare(pandas.DataFrame({"first": first, "second": second, "causes": stratum}))
-    test(X="first", Y="second", Z=["causes"], significance_level=0.05)
+    before = logging.root.manager.disable
+    logging.disable(logging.CRITICAL)
+    try:
+        test = ChiSquare(pandas.DataFrame({"first": first, "second": second, "causes": stratum}))
+        test(X="first", Y="second", Z=["causes"], significance_level=0.05)
+    finally:
+        logging.disable(before)
     return float(test.statistic_), int(test.dof_), float(test.p_value_)
 
 

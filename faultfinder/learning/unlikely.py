@@ -10,7 +10,7 @@ from itertools import islice
 import numpy as np
 
 from faultfinder.inference.compiled import CompiledModel
-from faultfinder.learning.expected_counts import At, build_engine
+from faultfinder.learning.engine import At, build_engine
 from faultfinder.learning.patterns import FAULTY, Codec, Codes
 from faultfinder.learning.records import ClosedTicket
 from faultfinder.model.network import Array

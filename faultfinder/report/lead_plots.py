@@ -12,6 +12,7 @@ import re
 from collections.abc import Sequence
 from dataclasses import dataclass
 from html import escape
+from textwrap import wrap
 from typing import Any
 
 from matplotlib import rc_context
@@ -25,11 +26,14 @@ WIDE = 4.6
 """Inches: letters stay readable when a phone shrinks the plot to its width."""
 
 ROW = 0.29
-LABEL = 34
-"""Characters of a row's name in a plot; the table beside it has the whole of it."""
+TALL = 0.42
+"""Inches of a row with a name on one line, and on two."""
+
+LABEL = 32
+"""Characters of a line of a row's name in a plot; the table beside it has the whole of it."""
 
 _BLACK, _WHITE, _GREY = "#000000", "#ffffff", "#808080"
-_STYLE = {
+_STYLE: Any = {
     "svg.fonttype": "none",
     "svg.hashsalt": "faultfinder",
     "font.family": "sans-serif",
@@ -81,24 +85,30 @@ def reliability_plot(
 
 
 def moves_plot(rows: Sequence[Row], label: str) -> str:
-    """Percent before (open ring) and after (filled, with its interval), on a log scale."""
+    """Percent before (open ring) and after (filled, with its interval), on a log scale.
+
+    The rows are numbered from 1. An interval that leaves the scale ends in an arrow.
+    """
     with rc_context(_STYLE):
-        figure, axes = _figure(0.95 + ROW * len(rows))
+        figure, axes = _figure(0.95 + TALL * len(rows))
+        told = [value for row in rows for value in (row.value, row.before or 0.0) if value > 0.0]
+        floor = 10.0 ** math.floor(math.log10(max(min(told, default=0.01), 1e-6) * 100) - 0.3)
+        for place, row in enumerate(rows):
+            ends = [max(row.low * 100, floor), max(row.high * 100, floor)]
+            axes.plot(ends, [place, place], color=_BLACK, linewidth=1.2)
+            for end in ends:
+                axes.plot([end], [place], color=_BLACK, marker="|" if end > floor else "<",
+                          markersize=6, clip_on=False)  # fmt: skip
         places = range(len(rows))
-        smallest = min(v for row in rows for v in (row.low, row.value, row.before or 1.0) if v > 0)
-        floor = 10 ** math.floor(math.log10(max(smallest, 1e-6) * 100))
-        for place, row in zip(places, rows, strict=True):
-            axes.plot([max(row.low * 100, floor), max(row.high * 100, floor)], [place, place],
-                      color=_BLACK, linewidth=1.2, marker="|", markersize=6)  # fmt: skip
         axes.plot([max((r.before or 0.0) * 100, floor) for r in rows], places, "o", mfc=_WHITE,
-                  mec=_BLACK, markersize=6, label="before")  # fmt: skip
+                  mec=_BLACK, markersize=6.5, label="before", clip_on=False)  # fmt: skip
         axes.plot([max(r.value * 100, floor) for r in rows], places, "s", color=_BLACK,
-                  markersize=4, label="after, 90 % interval")  # fmt: skip
+                  markersize=4, label="after, with its interval", clip_on=False)  # fmt: skip
         axes.set(xscale="log", xlabel="Probability, %", xlim=(floor, 100))
         axes.xaxis.set_major_formatter(lambda value, _place: f"{value:g}")
         axes.xaxis.set_minor_formatter(lambda _value, _place: "")
-        _names(axes, rows)
-        axes.legend(loc="lower left", bbox_to_anchor=(0.0, 1.0), ncols=2, frameon=False)
+        _names(axes, [f"{place}. {row.name}" for place, row in enumerate(rows, 1)], 2)
+        figure.legend(loc="outside upper left", ncols=2, frameon=False)
         return _svg(figure, label, "moves")
 
 
@@ -110,7 +120,7 @@ def bars_plot(rows: Sequence[Row], unit: str, label: str) -> str:
                   edgecolor=_BLACK, linewidth=0.9)  # fmt: skip
         axes.axvline(0.0, color=_BLACK, linewidth=0.8)
         axes.set(xlabel=unit)
-        _names(axes, rows)
+        _names(axes, [row.name for row in rows])
         return _svg(figure, label, "bars")
 
 
@@ -124,7 +134,7 @@ def shares_plot(rows: Sequence[Row], unit: str, label: str) -> str:
         axes.plot([row.value * 100 for row in rows], range(len(rows)), "s", color=_BLACK,
                   markersize=4.5)  # fmt: skip
         axes.set(xlabel=unit, xlim=(-2, 102))
-        _names(axes, rows)
+        _names(axes, [row.name for row in rows])
         return _svg(figure, label, "shares")
 
 
@@ -150,11 +160,15 @@ def _figure(height: float) -> tuple[Figure, Any]:
     return figure, figure.add_subplot()
 
 
-def _names(axes: Any, rows: Sequence[Row]) -> None:
-    """The rows' names, the first row at the top."""
-    names = [shortened(harmless(row.name), LABEL) for row in rows]
-    axes.set_yticks(range(len(rows)), names)
-    axes.set_ylim(len(rows) - 0.4, -0.6)
+def _names(axes: Any, names: Sequence[str], lines: int = 1) -> None:
+    """The rows' names, the first row at the top, on so many lines at most."""
+    told = []
+    for name in names:
+        parts = wrap(harmless(name), LABEL) if lines > 1 else [harmless(name)]
+        kept = [*parts[: lines - 1], " ".join(parts[lines - 1 :])]
+        told.append("\n".join(shortened(part, LABEL) for part in kept).rstrip())
+    axes.set_yticks(range(len(names)), told)
+    axes.set_ylim(len(names) - 0.4, -0.6)
     axes.tick_params(axis="y", length=0)
     axes.grid(axis="y", color=_GREY, linewidth=0.4, linestyle=(0, (1, 3)))
     axes.set_axisbelow(True)
@@ -167,9 +181,10 @@ def _svg(figure: Figure, label: str, prefix: str) -> str:
     text = told.getvalue()
     text = text[text.index("<svg") :].strip()
     text = re.sub(r"\s*<metadata>.*?</metadata>", "", text, flags=re.S)
+    text = re.sub(r"\s*<!--.*?-->", "", text, flags=re.S)
     # Rules in it would hold for the whole page; the page has the same ones for drawings.
     text = re.sub(r'<style type="text/css">.*?</style>', "", text, flags=re.S)
     text = re.sub(r'(<[^<>]*\s)id="([^"<>]*)"', rf'\1id="{prefix}-\2"', text)
     text = re.sub(r'(xlink:href="|url\()#', rf"\1#{prefix}-", text)
     said = escape(harmless(label))
-    return re.sub(r"<svg ", f'<svg role="img" aria-label="{said}" ', text, count=1)
+    return f'<svg role="img" aria-label="{said}"' + text.removeprefix("<svg")

@@ -16,6 +16,9 @@ from faultfinder.report.page import Page
 from faultfinder.report.wording import counted, joined, percent
 
 FIGURES_SHOWN = 15
+HARDLY_KNOWN = 0.5
+"""A credible interval wider than this is not worth its figures."""
+
 SURE = 0.05
 """A shift is told when its adjusted p-value is below this."""
 
@@ -60,15 +63,20 @@ def _moves(figure: Figure) -> str:
     told = []
     for place in range(1, len(figure.states)):
         if abs(figure.after[place] - figure.before[place]) > 0.0:
+            low, high = figure.low[place], figure.high[place]
+            within = f"[{_share(low)} to {_share(high)}]"
+            if high - low > HARDLY_KNOWN:
+                within = "[hardly known]"
             told.append(
                 f"{figure.states[place]} {_share(figure.before[place])} -> "
-                f"{_share(figure.after[place])} % [{_share(figure.low[place])} to "
-                f"{_share(figure.high[place])}]"
+                f"{_share(figure.after[place])} % {within}"
             )
     return ", ".join(told)
 
 
 def _share(value: float) -> str:
+    if value < 5e-5:
+        return "<0.01"
     return f"{value * 100:.2g}" if value < 0.1 else f"{value * 100:.3g}"
 
 
