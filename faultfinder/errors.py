@@ -84,12 +84,34 @@ class TargetTooLarge(FaultfinderError):
         )
 
 
+NEAR_NAMES = 200
+"""Names that one misspelt word is compared with at most."""
+
+NEAR_LENGTH = 200
+"""Characters above which a word is no misspelt name."""
+
+
+def counted(number: int) -> str:
+    """A count in a refusal; what is beyond reading is not written out.
+
+    >>> counted(20_000_000), counted(2**5000)
+    ('20,000,000', 'more than 10^15')
+    """
+    return f"{number:,}" if number < 10**15 else "more than 10^15"
+
+
 def nearest(word: str, allowed: Iterable[str]) -> str | None:
     """Return the allowed word most like `word`, or None when none is close."""
     # Imported here: only a refusal pays for it.
     import difflib
+    import heapq
 
     names = list(allowed)
+    if len(word) > NEAR_LENGTH:
+        return None
+    if len(names) > NEAR_NAMES:
+        # Comparing takes long; of very many names only those of like length are looked at.
+        names = heapq.nsmallest(NEAR_NAMES, names, key=lambda name: abs(len(name) - len(word)))
     folded = {name.lower().replace("-", "_").replace(" ", "_"): name for name in names}
     key = word.lower().replace("-", "_").replace(" ", "_")
     close = difflib.get_close_matches(key, folded, n=1, cutoff=0.6)

@@ -251,7 +251,7 @@ def test_a_huge_file_is_refused_without_reading_it_whole(tmp_path: Path) -> None
     path = tmp_path / "huge.yaml"
     with path.open("wb") as file:
         file.truncate(3_000_000_000)  # sparse
-    with pytest.raises(ModelFileError, match="A model file holds at most 2,000,000"):
+    with pytest.raises(ModelFileError, match="A model file holds at most 1,000,000"):
         read_model(path)
 
 

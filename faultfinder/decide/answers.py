@@ -10,6 +10,9 @@ from collections.abc import Iterable
 from faultfinder.errors import MisuseError, did_you_mean
 from faultfinder.model.parts import FaultModel, Kind, Variable
 
+TYPED_LENGTH = 200
+"""Characters of a name or result at most: none of a model is longer."""
+
 COULD_NOT_TELL = frozenset(
     {"?", "unknown", "unclear", "dont know", "don't know", "do not know", "could not tell"}
     | {"cant tell", "can't tell", "not sure", "unsure"}
@@ -30,6 +33,7 @@ def find_variable(model: FaultModel, typed: str) -> Variable:
 
     Raises MisuseError with the nearest name when there is none.
     """
+    _check_length(typed)
     askable = [v for v in model.variables if v.kind in (Kind.HISTORY, Kind.FINDING, Kind.CAUSE)]
     for variable in askable:
         if variable.name == typed:
@@ -47,6 +51,14 @@ def find_variable(model: FaultModel, typed: str) -> Variable:
         raise MisuseError(f'"{typed}" could be any of {several}. Type a little more of it.')
     names = [v.name for v in askable]
     raise MisuseError(f'This model has no finding "{typed}". {did_you_mean(typed, names)}')
+
+
+def _check_length(typed: str) -> None:
+    if len(typed) > TYPED_LENGTH:
+        raise MisuseError(
+            f'"{typed[:40]}..." is {len(typed):,} characters long. A finding or result has at '
+            f"most {TYPED_LENGTH}."
+        )
 
 
 def find_stage(model: FaultModel, named: str | None) -> str:
@@ -68,6 +80,7 @@ def find_result(variable: Variable, typed: str) -> str | None:
     A state name, one of its spoken words, or a unique beginning of either; for a
     meter reading a number with its unit ("3.1 V", "200 mV"). Raises MisuseError.
     """
+    _check_length(typed)
     if typed in variable.states:
         return typed
     key = fold(typed)

@@ -16,6 +16,9 @@ from faultfinder.errors import MisuseError, ModelFileError, Problem, did_you_mea
 from faultfinder.folders import user_place
 
 _WORDS = ("currency", "model")
+FILE_LIMIT = 100_000
+"""Bytes of the file at most."""
+
 NO_MONEY = (*_WORDS, "guarantee_days")
 """Settings that are no amounts."""
 
@@ -34,7 +37,8 @@ def read_shop(path: Path | None = None) -> Shop:
     named = path is not None or bool(os.environ.get("FAULTFINDER_SHOP"))
     place = path or shop_path()
     try:
-        content = place.read_bytes()
+        with place.open("rb") as opened:
+            content = opened.read(FILE_LIMIT + 1)
     except FileNotFoundError:
         if named:
             raise MisuseError(f"There is no shop settings file {place}.") from None
@@ -46,8 +50,12 @@ def read_shop(path: Path | None = None) -> Shop:
 
 def parse_shop(content: bytes, file: str) -> Shop:
     """Settings from a file's content; see `read_shop` for what is raised."""
+    from faultfinder.model.faults import PROBLEM_LIMIT, printable, shown
     from faultfinder.model.yaml_nodes import Pairs, Text, read_nodes
 
+    if len(content) > FILE_LIMIT:
+        right = f"It holds at most {FILE_LIMIT:,}."
+        raise ModelFileError([Problem(file, 1, "The file is far too long for settings.", right)])
     document = read_nodes(content, file)
     problems = list(document.problems)
     kinds = {field.name: field.type for field in dataclasses.fields(Shop)}
@@ -58,15 +66,17 @@ def parse_shop(content: bytes, file: str) -> Shop:
         )
     for key, node in document.root.pairs:
         line = key.line
+        if len(problems) >= PROBLEM_LIMIT:
+            break
         if key.value not in kinds:
             hint = did_you_mean(key.value, kinds)
-            problems.append(Problem(file, line, f'There is no setting "{key.value}".', hint))
+            problems.append(Problem(file, line, f"There is no setting {shown(key.value)}.", hint))
         elif not isinstance(node, Text):
             problems.append(Problem(file, line, f"{key.value} is no single value.", "Give one."))
         elif key.value == "currency":
-            values[key.value] = node.value[:8]
+            values[key.value] = printable(node.value[:8])
         elif key.value == "model":
-            values[key.value] = node.value.strip()
+            values[key.value] = printable(node.value.strip())
         else:
             number = _number(node.value)
             if number is None or number < 0.0:
@@ -74,7 +84,7 @@ def parse_shop(content: bytes, file: str) -> Shop:
                     Problem(
                         file,
                         line,
-                        f'{key.value} is "{node.value[:40]}".',
+                        f"{key.value} is {shown(node.value)}.",
                         "It must be a number of at least 0.",
                     )
                 )

@@ -12,10 +12,10 @@ from dataclasses import dataclass, field
 
 import numpy as np
 
-from faultfinder.errors import FaultfinderError
+from faultfinder.errors import FaultfinderError, counted
 from faultfinder.inference.propagation import Factor, initial_tables
 from faultfinder.inference.separation import determined
-from faultfinder.inference.tree import JunctionTree, build_tree
+from faultfinder.inference.tree import JunctionTree, build_tree, tree_size
 from faultfinder.model.network import Array, DiscreteNetwork, to_network
 from faultfinder.model.parts import FaultModel, Kind
 from faultfinder.model.routes import Routes, all_routes
@@ -26,8 +26,14 @@ COMPILER_VERSION = 3
 TREE_BUDGET = 1 << 21
 """Entries up to which families of unobserved findings are kept in the tree."""
 
-TREE_LIMIT = 1 << 25
+TREE_LIMIT = 20_000_000
 """Entries (8 bytes each) above which a tree is refused."""
+
+READOUT_LIMIT = 1 << 22
+"""Entries above which a readout is not made."""
+
+FAMILY_TRIES = 8
+"""Leaf families that did not fit, after which no larger ones are tried."""
 
 
 @dataclass(frozen=True)
@@ -136,27 +142,26 @@ def _fit(
     core: list[tuple[int, ...]], families: list[tuple[int, ...]], cards: Sequence[int]
 ) -> JunctionTree:
     """A tree over the core that also holds as many leaf families as fit the budget."""
-    tree = build_tree([*core, *families], cards)
-    if tree.size <= TREE_BUDGET:
-        return tree
+    if tree_size([*core, *families], cards) <= TREE_BUDGET:
+        return build_tree([*core, *families], cards)
+    size = tree_size(core, cards)
+    if size > TREE_LIMIT:
+        raise FaultfinderError(
+            f"This model needs a table of {counted(size)} numbers; the limit is {TREE_LIMIT:,}. "
+            "Put hidden conditions between causes and findings, or give variables fewer parents."
+        )
     held = core
     step = max(1, len(families) // 8)
-    position = 0
-    while position < len(families):
+    position = failed = 0
+    while position < len(families) and failed < FAMILY_TRIES:
         more = [*held, *families[position : position + step]]
-        if build_tree(more, cards).size <= TREE_BUDGET:
+        if tree_size(more, cards) <= TREE_BUDGET:
             held, position = more, position + step
         elif step > 1:
             step //= 2
         else:
-            position += 1
-    tree = build_tree(held, cards)
-    if tree.size > TREE_LIMIT:
-        raise FaultfinderError(
-            f"This model needs a table of {tree.size:,} numbers; the limit is {TREE_LIMIT:,}. "
-            "Put hidden conditions between causes and findings, or give variables fewer parents."
-        )
-    return tree
+            position, failed = position + 1, failed + 1
+    return build_tree(held, cards)
 
 
 def family_factor(network: DiscreteNetwork, number: int) -> Factor:
@@ -181,6 +186,8 @@ def readout(compiled: CompiledModel, findings: tuple[int, ...]) -> Readout | Non
         if tree.home(findings) is None:
             return None
         size = _entries(network, findings)
+        if size * size > READOUT_LIMIT:
+            return None
         if any(number in compiled.leaves for number in findings):
             return None
         # rows[k] picks joint state k, findings in the order asked.
@@ -189,6 +196,8 @@ def readout(compiled: CompiledModel, findings: tuple[int, ...]) -> Readout | Non
     if tree.home(scope) is None:
         return None
     dims = tuple(network.cards[v] for v in scope)
+    if math.prod(dims) * _entries(network, findings) > READOUT_LIMIT or len(dims) > 60:
+        return None
     rows = np.ones((1, *dims))
     for number in findings:
         parents = network.parents[number]

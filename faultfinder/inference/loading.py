@@ -13,6 +13,9 @@ from faultfinder.inference.cache import cache_folder, load_or_compile
 from faultfinder.inference.compiled import CompiledModel, compile_model
 from faultfinder.model.locate import find_model
 
+READ_AT_MOST = 4_000_000
+"""Bytes of a model file that are read; the reader refuses it well before."""
+
 
 def load_model(path_or_name: str | os.PathLike[str]) -> CompiledModel:
     """The compiled model of a file, or of a name known in the models folder.
@@ -22,7 +25,9 @@ def load_model(path_or_name: str | os.PathLike[str]) -> CompiledModel:
     """
     path = find_model(os.fspath(path_or_name))
     try:
-        content = path.read_bytes()
+        with path.open("rb") as file:
+            # More than a model file can hold is refused, not read.
+            content = file.read(READ_AT_MOST)
     except OSError as error:
         raise MisuseError(f"{path} cannot be read: {error.strerror}.") from error
 
@@ -42,7 +47,8 @@ def load_model(path_or_name: str | os.PathLike[str]) -> CompiledModel:
 
 def _digest(path: Path) -> str:
     try:
-        return hashlib.sha256(path.read_bytes()).hexdigest()
+        with path.open("rb") as file:
+            return hashlib.sha256(file.read(READ_AT_MOST)).hexdigest()
     except OSError:
         return ""
 

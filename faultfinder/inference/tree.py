@@ -61,18 +61,34 @@ class JunctionTree:
         return best
 
 
+CLIQUE_LIMIT = 1 << 26
+"""Entries of one clique above which its variable is eliminated last; twice any tree we keep."""
+
+_CLIQUE_BITS = math.log2(CLIQUE_LIMIT)
+
+
 def build_tree(scopes: Iterable[Sequence[int]], cards: Sequence[int]) -> JunctionTree:
     """Build a tree in which every scope lies inside some clique.
 
     `cards[i]` is the number of states of variable i; only variables named in a
     scope appear in the tree.
     """
+    return _join(_cliques(scopes, cards) or [()], cards)
+
+
+def tree_size(scopes: Iterable[Sequence[int]], cards: Sequence[int]) -> int:
+    """The entries that the tables of `build_tree` would hold, without building it."""
+    return _entries(_cliques(scopes, cards), cards)
+
+
+def _cliques(scopes: Iterable[Sequence[int]], cards: Sequence[int]) -> list[tuple[int, ...]]:
     wanted = [tuple(sorted(set(scope))) for scope in scopes]
     candidates = [_eliminate(wanted, cards, by_fill) for by_fill in (True, False)]
-    cliques = min(candidates, key=lambda c: sum(math.prod(cards[v] for v in k) for k in c))
-    if not cliques:
-        cliques = [()]
-    return _join(cliques, cards)
+    return min(candidates, key=lambda cliques: _entries(cliques, cards))
+
+
+def _entries(cliques: Iterable[Sequence[int]], cards: Sequence[int]) -> int:
+    return sum(math.prod(cards[v] for v in clique) for clique in cliques)
 
 
 def _eliminate(
@@ -89,6 +105,10 @@ def _eliminate(
     def cost(variable: int) -> tuple[float, float, int]:
         around = neighbours[variable]
         total = weight[variable] + sum(weight[other] for other in around)
+        if total > _CLIQUE_BITS:
+            # Counting the fill of hundreds of neighbours takes long, and such a clique is
+            # beyond any limit: whatever else can be eliminated goes before it.
+            return (math.inf, total, variable)
         if not by_fill:
             return (total, 0.0, variable)
         missing = 0.0
@@ -102,6 +122,11 @@ def _eliminate(
     cliques: list[frozenset[int]] = []
     while costs:
         variable = min(costs, key=lambda v: costs[v])
+        if costs[variable][0] == math.inf:
+            # No elimination order of this kind stays below the limit: all that is left is
+            # one clique too large, which the caller refuses by its size.
+            cliques.append(frozenset(costs))
+            break
         around = neighbours.pop(variable)
         del costs[variable]
         clique = frozenset(around | {variable})

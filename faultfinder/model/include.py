@@ -18,7 +18,7 @@ from faultfinder.errors import ModelFileError, did_you_mean
 from faultfinder.model.faults import Faults, Line, shown
 from faultfinder.model.fields import Fields
 from faultfinder.model.read_variables import FORMS
-from faultfinder.model.yaml_nodes import Items, Node, Pairs, Text, read_nodes
+from faultfinder.model.yaml_nodes import NODE_LIMIT, Items, Node, Pairs, Text, read_nodes
 
 PARTS_VERSION = 1
 """The version of the form of part files that is read."""
@@ -137,6 +137,7 @@ class _Gathered:
         self.digests: list[tuple[str, str]] = []
         self.entries: dict[str, dict[Key, Entry]] = {key: {} for key in (*NAMED, *LISTED)}
         self.complete = True
+        self.nodes = 0
 
     def take(self, fields: Fields, includer: str, trail: tuple[str, ...]) -> list[Part]:
         """Read what `include` among `fields` names; `trail` leads from the model to here."""
@@ -190,6 +191,14 @@ class _Gathered:
         except ModelFileError as error:
             self.complete = False
             self.faults.extend(error.problems)
+            return
+        self.nodes += document.nodes
+        if self.nodes > NODE_LIMIT:
+            self._refuse(
+                word,
+                f"The included files hold more than {NODE_LIMIT:,} values together.",
+                "Include less.",
+            )
             return
         self.faults.extend(document.problems)
         top = Line(1, part.file)

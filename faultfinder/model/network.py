@@ -7,13 +7,14 @@ condition with ten causes costs ten small tables and not one of 2^10 columns.
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass
 from functools import cached_property
 
 import numpy as np
 from numpy.typing import NDArray
 
-from faultfinder.errors import FaultfinderError
+from faultfinder.errors import FaultfinderError, counted
 from faultfinder.model.parts import (
     Dense,
     Distribution,
@@ -31,6 +32,14 @@ DENSE_LIMIT = 4096
 
 TABLE_LIMIT = 2_000_000
 """Entries above which a single table is refused."""
+
+
+NETWORK_LIMIT = 20_000_000
+"""Entries of all tables together (8 bytes each) above which a model is refused."""
+
+
+STEP_LIMIT = 1_500
+"""Variables, with the steps of split families, above which a model is refused."""
 
 
 @dataclass(frozen=True)
@@ -97,10 +106,10 @@ def dense_table(variable: Variable, parents: tuple[Variable, ...]) -> Array:
     Raises FaultfinderError when it would hold more than TABLE_LIMIT entries.
     """
     shape = tuple(len(parent.states) for parent in parents)
-    entries = int(np.prod(shape, dtype=np.int64)) * len(variable.states)
+    entries = math.prod(shape) * len(variable.states)
     if entries > TABLE_LIMIT:
         raise FaultfinderError(
-            f"The table of {variable.name} would hold {entries:,} numbers; "
+            f"The table of {variable.name} would hold {counted(entries)} numbers; "
             f"the limit is {TABLE_LIMIT:,}. Give it fewer parents."
         )
     return _expand(variable.distribution, variable, parents, shape)
@@ -180,7 +189,10 @@ def _chain_step(alone: Array) -> Array:
 
 
 def to_network(model: FaultModel) -> DiscreteNetwork:
-    """Turn a model into arrays; the model's own variables come first, in its order."""
+    """Turn a model into arrays; the model's own variables come first, in its order.
+
+    Raises FaultfinderError when they would hold more than NETWORK_LIMIT entries.
+    """
     index = {variable.name: number for number, variable in enumerate(model.variables)}
     has_children = {parent for variable in model.variables for parent in variable.parents}
     names = [variable.name for variable in model.variables]
@@ -189,18 +201,33 @@ def to_network(model: FaultModel) -> DiscreteNetwork:
     tables: list[Array] = []
     extra: list[tuple[tuple[int, ...], Array]] = []
     own = len(names)
+    held = 0
     for variable in model.variables:
         family = tuple(model.by_name[name] for name in variable.parents)
-        entries = int(np.prod([len(parent.states) for parent in family], dtype=np.float64))
+        entries = math.prod(len(parent.states) for parent in family)
         leaf = variable.name not in has_children and variable.name != model.complaint
         split = isinstance(variable.distribution, NoisyMax) and (
             entries > DENSE_LIMIT or (not leaf and len(family) > 2)
         )
+        card = len(variable.states)
+        # A step of a split family goes from each state before, over one parent, to each after.
+        steps = sum(len(parent.states) for parent in family) * card * card
+        held += steps if split else entries * card
+        if held > NETWORK_LIMIT and (split or entries * card <= TABLE_LIMIT):
+            raise FaultfinderError(
+                f"Up to {variable.name}, the tables of this model hold {counted(held)} numbers; "
+                f"the limit is {NETWORK_LIMIT:,}. Give variables fewer states or fewer parents."
+            )
+        if split and len(names) + len(family) > STEP_LIMIT:
+            raise FaultfinderError(
+                f"Up to {variable.name}, this model needs more than {STEP_LIMIT:,} variables: "
+                "each parent of a large noisy_or, noisy_max, any_of or worst_of takes one. Give "
+                "them fewer parents."
+            )
         if not split or not isinstance(variable.distribution, NoisyMax):
             parents.append(tuple(index[parent.name] for parent in family))
             tables.append(dense_table(variable, family))
             continue
-        card = len(variable.states)
         before: int | None = None
         for number, parent in enumerate(family):
             alone = _step(variable.distribution, parent, card)

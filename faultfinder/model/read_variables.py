@@ -21,7 +21,7 @@ from faultfinder.model.fields import (
     read_words,
 )
 from faultfinder.model.parts import Basis, Kind, Reading
-from faultfinder.model.yaml_nodes import Node, Text
+from faultfinder.model.yaml_nodes import KEY_LENGTH, Node, Text
 
 FORMS = ("chance", "table", "rule", "noisy_or", "noisy_max", "worst_of", "any_of", "test")
 """The ways to say a distribution; a variable takes exactly one."""
@@ -170,6 +170,8 @@ def _read_complaint(faults: Faults, root: Fields, heads: Mapping[str, Head]) -> 
     if name is None:
         return None
     good_name(faults, name, "The complaint")
+    if len(name.value) > KEY_LENGTH:
+        return None  # messages would repeat it without end
     if not _new_name(faults, name, heads):
         return None
     return Head(

@@ -7,6 +7,7 @@ of the variables (`read_variables`), distributions (`read_distributions`), the s
 
 from __future__ import annotations
 
+import errno
 import hashlib
 from collections.abc import Sequence
 from dataclasses import replace
@@ -33,6 +34,12 @@ from faultfinder.model.yaml_nodes import SIZE_LIMIT, Node, Pairs, read_nodes
 
 SCHEMA = 1
 """The version of the file's form that is read."""
+
+VARIABLE_LIMIT = 600
+"""Variables above which a model is refused."""
+
+STAGE_LIMIT = 100
+"""Teardown stages above which a model is refused: the ways between all pairs are kept."""
 
 _KEYS = [
     "faultfinder_model",
@@ -76,6 +83,9 @@ def read_model(path: Path) -> FaultModel:
 
 def read_content(path: Path) -> bytes:
     """A file's content. Raises OSError, or ValueError for a path that cannot be one."""
+    if path.exists() and not path.is_file() and not path.is_dir():
+        # A pipe or device may never end, or never begin.
+        raise OSError(errno.EINVAL, "it is no regular file")
     with path.open("rb") as file:
         # One byte more than allowed is enough to know that it is too long.
         return file.read(SIZE_LIMIT + 1)
@@ -129,6 +139,13 @@ def _read_all(node: Node, faults: Faults, file: str) -> FaultModel | None:
     heads = read_heads(faults, root)
     stages = read_stages(faults, root)
     stage_names = [stage.name for stage in stages]
+    for count, limit, what in (
+        (len(heads), VARIABLE_LIMIT, "histories, causes, conditions and findings"),
+        (len(stages), STAGE_LIMIT, "stages"),
+    ):
+        if count > limit:
+            faults.add(1, f"The model has {count:,} {what}.", f"At most {limit:,} can be read.")
+            return None
     variables: list[Variable] = []
     unsound: set[str] = set()
     for head in heads.values():

@@ -13,12 +13,19 @@ from collections.abc import Mapping, Sequence
 import numpy as np
 from numpy.typing import NDArray
 
+from faultfinder.errors import counted
 from faultfinder.model.faults import Faults, listed
 from faultfinder.model.parts import FaultModel, Kind, NoisyMax, SimpleTest, Table, Variable
 from faultfinder.model.validate_shop import validate_shop
 
 ENTRY_LIMIT = 1_000_000
 """Numbers in one table, written out over all combinations, above which it is refused."""
+
+WORK_LIMIT = 20_000_000
+"""Rows times combinations, over all tables, above which a model is refused."""
+
+RESULT_LIMIT = 4_096
+"""Joint results of one check at most."""
 
 Children = Mapping[str, tuple[str, ...]]
 StateLines = Mapping[tuple[str, str], int]
@@ -39,6 +46,8 @@ def validate(
     children = _children(model)
     for loop in _loops(model):
         _tell_loop(faults, model, loop)
+    if not _bearable(faults, model, unsound):
+        return
     for variable in model.variables:
         if variable.name not in unsound and _fits(faults, model, variable):
             _check_rows(faults, model, variable)
@@ -107,6 +116,32 @@ def _tell_loop(faults: Faults, model: FaultModel, loop: tuple[str, ...]) -> None
 # --- tables
 
 
+def _combinations(model: FaultModel, variable: Variable) -> int:
+    return math.prod(len(model.by_name[parent].states) for parent in variable.parents)
+
+
+def _bearable(faults: Faults, model: FaultModel, unsound: frozenset[str]) -> bool:
+    """Whether the tables can be gone through in a moment; counted, not expanded."""
+    work = 0
+    for variable in model.variables:
+        table = variable.distribution
+        if variable.name in unsound or not isinstance(table, Table):
+            continue
+        combinations = _combinations(model, variable)
+        if combinations * len(variable.states) > ENTRY_LIMIT:
+            continue  # told by itself
+        work += len(table.rows) * combinations
+        if work > WORK_LIMIT:
+            faults.add(
+                variable.line,
+                f"Up to {variable.name}, the tables have more than {WORK_LIMIT:,} rows times "
+                "combinations of their parents.",
+                "Give tables fewer rows or parents, put conditions between, or use noisy_max.",
+            )
+            return False
+    return True
+
+
 def _fits(faults: Faults, model: FaultModel, variable: Variable) -> bool:
     """Whether a table is small enough to be written out; counted, not expanded."""
     if not isinstance(variable.distribution, Table):
@@ -118,7 +153,7 @@ def _fits(faults: Faults, model: FaultModel, variable: Variable) -> bool:
     faults.add(
         variable.line,
         f"The table of {variable.name} over its {len(family)} parents would hold "
-        f"{entries:,} numbers.",
+        f"{counted(entries)} numbers.",
         f"At most {ENTRY_LIMIT:,}: give it fewer parents, put a condition between, or use "
         "noisy_max.",
     )
@@ -216,6 +251,14 @@ def _check_states_occur(
 
 
 def _check_findings(faults: Faults, model: FaultModel) -> None:
+    for check in model.checks:
+        results = math.prod(len(model.by_name[name].states) or 1 for name in check.observes)
+        if results > RESULT_LIMIT:
+            faults.add(
+                check.line,
+                f"check {check.name} has {counted(results)} joint results.",
+                f"At most {RESULT_LIMIT:,}: make several checks of it.",
+            )
     observed = {name for check in model.checks for name in check.observes}
     at_intake = {name for check in model.checks if check.intake for name in check.observes}
     for finding in model.of_kind(Kind.FINDING):

@@ -13,6 +13,9 @@ from faultfinder.model.faults import Faults, Line, shown
 from faultfinder.model.fields import Fields, described, good_name, is_empty, read_words
 from faultfinder.model.yaml_nodes import Items, Node, Pairs, Text
 
+WORD_LIMIT = 30_000
+"""Words of lists that name others, all written out."""
+
 
 def with_words_written_out(root: Node, faults: Faults) -> tuple[Node, tuple[int, ...]]:
     """`root` with every `{list: NAME}` replaced by the words of that list.
@@ -26,14 +29,26 @@ def with_words_written_out(root: Node, faults: Faults) -> tuple[Node, tuple[int,
     lists = _read_lists(section, faults)
     used: dict[str, None] = {}
 
+    room = WORD_LIMIT
+
     def written_out(node: Node) -> Node:
+        nonlocal room
         if isinstance(node, Pairs):
-            return Items(tuple(_named(node, lists, used, faults)), node.line)
+            node = Items((node,), node.line)
         if not isinstance(node, Items) or not any(isinstance(i, Pairs) for i in node.items):
             return node
         words: list[Node] = []
         for item in node.items:
-            words += _named(item, lists, used, faults) if isinstance(item, Pairs) else [item]
+            named = _named(item, lists, used, faults) if isinstance(item, Pairs) else [item]
+            room -= len(named)
+            if room < 0:
+                faults.add(
+                    item.line,
+                    f"Up to here more than {WORD_LIMIT:,} spoken words are written out.",
+                    "Use shorter word lists.",
+                )
+                break
+            words += named
         return Items(tuple(words), node.line)
 
     def variables(node: Node) -> Node:

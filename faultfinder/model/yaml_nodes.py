@@ -13,13 +13,16 @@ from typing import Any
 import yaml
 
 from faultfinder.errors import ModelFileError, Problem
-from faultfinder.model.faults import Line, printable, shown
+from faultfinder.model.faults import PROBLEM_LIMIT, Line, printable, shown
 
-SIZE_LIMIT = 2_000_000
+SIZE_LIMIT = 1_000_000
 """Bytes above which a file is not read."""
 
-NODE_LIMIT = 100_000
+NODE_LIMIT = 30_000
 """Words, lists and key sets in a file, with every alias written out."""
+
+KEY_LENGTH = 200
+"""Characters of a key at most: names are shorter, and messages repeat it."""
 
 DEPTH_LIMIT = 40
 """Levels of nesting; a model file needs about eight."""
@@ -59,6 +62,7 @@ class Document:
 
     root: Node
     problems: tuple[Problem, ...]
+    nodes: int = 0
 
 
 def read_nodes(content: bytes, file: str, included: bool = False) -> Document:
@@ -95,7 +99,7 @@ def _compose(text: str, file: str, included: bool) -> Document:
             raise _refusal(
                 file, 1, "The file is empty.", "A model file begins with faultfinder_model: 1."
             )
-        return Document(composer.built[id(root)], tuple(composer.problems))
+        return Document(composer.built[id(root)], tuple(composer.problems), composer.total)
     except yaml.YAMLError as error:
         raise _from_yaml(error, text, file) from None
     except RecursionError:
@@ -122,8 +126,9 @@ class _Composer(yaml.SafeLoader):
         self.file = file
         self.problems: list[Problem] = []
         self.built: dict[int, Node] = {}
-        self._sizes: dict[int, int] = {}
-        self._total = 0
+        self._sizes: dict[int, tuple[int, int]] = {}
+        self.total = 0
+        self._characters = 0
         self._depth = 0
 
     def compose_node(self, parent: Any, index: Any) -> Any:
@@ -138,7 +143,7 @@ class _Composer(yaml.SafeLoader):
                     f"The alias *{event.anchor} stands inside what it stands for, without end.",
                     "Write the values out.",
                 )
-            self._count(self._sizes[id(node)], line)
+            self._count(*self._sizes[id(node)], line)
             return node
         tag = getattr(event, "tag", None)
         if tag not in (None, "!"):
@@ -151,17 +156,26 @@ class _Composer(yaml.SafeLoader):
         self._depth += 1
         if self._depth > DEPTH_LIMIT:
             raise _too_deep(self.file, line)
-        before = self._total
-        self._count(1, line)
+        before = self.total, self._characters
+        self._count(1, len(getattr(event, "value", "") or ""), line)
         node = super().compose_node(parent, index)
         self._depth -= 1
-        self._sizes[id(node)] = self._total - before
+        self._sizes[id(node)] = self.total - before[0], self._characters - before[1]
         self.built[id(node)] = self._build(node)
         return node
 
-    def _count(self, nodes: int, line: int) -> None:
-        self._total += nodes
-        if self._total > NODE_LIMIT:
+    def _count(self, nodes: int, characters: int, line: int) -> None:
+        self.total += nodes
+        self._characters += characters
+        if self._characters > SIZE_LIMIT:
+            raise _refusal(
+                self.file,
+                line,
+                f"Up to here the file holds more than {SIZE_LIMIT:,} characters, with its "
+                "aliases written out.",
+                "Use fewer aliases of long texts.",
+            )
+        if self.total > NODE_LIMIT:
             raise _refusal(
                 self.file,
                 line,
@@ -188,6 +202,12 @@ class _Composer(yaml.SafeLoader):
                     "A key must be a single word, and this one is a list or a set of keys.",
                     "Write word: value.",
                 )
+            elif len(key.value) > KEY_LENGTH:
+                self._problem(
+                    key_line,
+                    f"The key {shown(key.value)} is {len(key.value):,} characters long.",
+                    f"A key has at most {KEY_LENGTH}.",
+                )
             elif key.value in pairs:
                 first = pairs[key.value][0].line
                 self._problem(
@@ -202,7 +222,8 @@ class _Composer(yaml.SafeLoader):
         return Pairs(tuple(pairs.values()), line)
 
     def _problem(self, line: int, found: str, right: str) -> None:
-        self.problems.append(Problem(self.file, line, printable(found), printable(right)))
+        if len(self.problems) < PROBLEM_LIMIT:
+            self.problems.append(Problem(self.file, line, printable(found), printable(right)))
 
 
 def _line_reached(composer: _Composer | None) -> int:

@@ -15,6 +15,9 @@ from faultfinder.tickets.source import Source
 CELL_LIMIT = 16_000_000
 """Characters of a cell at which the reading stops: a quote is not closed, or it is no CSV."""
 
+COLUMN_LIMIT = 2_000
+"""Columns of a table at most."""
+
 DELIMITERS = ",;\t"
 
 # What a spreadsheet may take for a formula, with the apostrophes we put before it.
@@ -66,6 +69,11 @@ def read_rows(source: Source) -> Iterator[tuple[int, Sequence[str]]]:
     header = next((line for line in lines if line.strip()), "")
     if not header:
         raise FaultfinderError(f"{source.name} is empty. A table begins with a line of names.")
+    if header.count(delimiter_of(header)) >= COLUMN_LIMIT and len(header) > COLUMN_LIMIT:
+        raise FaultfinderError(
+            f"The first line of {source.name} names more than {COLUMN_LIMIT:,} columns. A table "
+            "begins with a line of names."
+        )
     before = source.line - 1
 
     def all_lines() -> Iterator[str]:

@@ -47,6 +47,9 @@ from faultfinder.tickets.ticket import Ticket
 REMEMBERED = 10_000
 """Words of a column whose meaning is remembered."""
 
+SEVERAL = 200
+"""Causes or repairs in one cell at most."""
+
 DIGITS = 12
 """Digits of a model's digest that events carry."""
 
@@ -283,6 +286,10 @@ class _Row:
         if words is None:
             return []
         cell = self.reader.cell(self.cells, words.column)
+        if cell.count(words.split) >= SEVERAL:
+            reason = f"holds more than {SEVERAL} words. Is {quoted(words.split)} between them?"
+            self.errors.append(RowError(words.column, reason))
+            return []
         parts = (part.strip() for part in cell.split(words.split))
         meant = (self._word(name, words, part) for part in parts)
         known = [one for one in meant if one is not None]

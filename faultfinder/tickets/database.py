@@ -68,6 +68,9 @@ class Database:
                     connection.exec_driver_sql("COMMIT")
         except sa.exc.DBAPIError as error:
             raise FaultfinderError(self.refusal(error.orig)) from error
+        except UnicodeDecodeError as error:
+            # The driver reads what SQLite says of a damaged file as text.
+            raise FaultfinderError(self.refusal(sqlite3.Error("malformed text"))) from error
         except sqlite3.Error as error:
             # Raised while a connection is being set up.
             raise FaultfinderError(self.refusal(error)) from error

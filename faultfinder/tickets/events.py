@@ -98,8 +98,11 @@ def read_event(
 ) -> Event:
     """An event from what is kept. Raises FaultfinderError when it cannot be understood."""
     try:
-        return Event(number, Happened(kind), at, who, json.loads(data), texts)
-    except ValueError as error:
+        read = json.loads(data)
+        if not isinstance(read, dict):
+            raise ValueError("no set of fields")
+        return Event(number, Happened(kind), at, who, read, texts)
+    except (ValueError, RecursionError) as error:
         raise FaultfinderError(
             f'Event {number} of kind "{kind}" cannot be read. It may have been written by a '
             "newer version of this program."

@@ -26,6 +26,12 @@ from faultfinder.tickets.ticket import Ticket, fold
 FORM = 1
 """The version of the lines' form."""
 
+LEVELS = 20
+"""Lists and sets of fields within each other at most; a ticket has four."""
+
+AMOUNT = 1e12
+"""An amount of money beyond this is none."""
+
 KnownModel = Callable[[str], FaultModel | None]
 """The model of a name, or None when it is not here."""
 
@@ -77,6 +83,14 @@ def to_line(ticket: Ticket, first_key: str | None, told: Told, staff: StaffNames
     return json.dumps(line, ensure_ascii=True, separators=(",", ":")) + "\n"
 
 
+def _deeper(read: object, levels: int) -> bool:
+    """Whether lists and sets are nested more than `levels` deep."""
+    inside = list(read.values()) if isinstance(read, dict) else read
+    if not isinstance(inside, list):
+        return False
+    return levels == 0 or any(_deeper(one, levels - 1) for one in inside)
+
+
 def from_line(text: str, line: int, now: datetime, model_of: KnownModel) -> Arrival:
     """The ticket of a line. Raises RowError."""
     try:
@@ -87,6 +101,8 @@ def from_line(text: str, line: int, now: datetime, model_of: KnownModel) -> Arri
         raise RowError("the line", f"is no JSON: {error.msg} (column {error.colno}).") from None
     except ValueError as error:
         raise RowError("the line", f"is no JSON: {error}.") from None
+    if text.count("[") + text.count("{") > LEVELS and _deeper(read, LEVELS):
+        raise RowError("the line", "is nested too deep to be a ticket.")
     if not isinstance(read, dict) or "faultfinder_ticket" not in read:
         raise RowError("faultfinder_ticket", f"is missing: this is no ticket. {_LOOKS}")
     if type(read["faultfinder_ticket"]) is not int or read["faultfinder_ticket"] != FORM:
@@ -183,7 +199,7 @@ def _event(read: object, number: int, now: datetime) -> Event:
         raise RowError(f"{place}, who", "is no name.")
     check_text(who, f"{place}, who")
     happened = Happened(str(kind))
-    _check_data(happened, data, number)
+    check_data(happened, data, number)
     if not isinstance(texts, dict) or not all(isinstance(text, str) for text in texts.values()):
         raise RowError(f"{place}, texts", "are no texts with their names.")
     for name, text in texts.items():
@@ -194,7 +210,8 @@ def _event(read: object, number: int, now: datetime) -> Event:
     return Event(number, happened, at, who, data, texts)
 
 
-def _check_data(kind: Happened, data: Any, number: int) -> None:
+def check_data(kind: Happened, data: Any, number: int) -> None:
+    """Raise RowError unless the data of event `number` has the fields of its kind."""
     place = f"entry {number}, data"
     if not isinstance(data, dict):
         raise RowError(place, "is no set of fields.")
@@ -213,7 +230,8 @@ def _check_data(kind: Happened, data: Any, number: int) -> None:
 
 
 def _check_type(place: str, name: str, value: object, types: tuple[type, ...]) -> None:
-    if type(value) not in types:
+    amount = float in types and isinstance(value, int | float) and abs(value) > AMOUNT
+    if type(value) not in types or amount:
         raise RowError(place, f"has {quoted(value)} for {name}.")
 
 

@@ -65,7 +65,8 @@ def revision(database: Database) -> str | None:
     with database.transaction(write=False) as connection:
         names = set(sa.inspect(connection).get_table_names())
         if REVISION.name in names and (STORE.name in names or OLD_MARK in names):
-            return connection.execute(sa.select(REVISION.c.version_num)).scalar()
+            found = connection.execute(sa.select(REVISION.c.version_num)).scalar()
+            return None if found is None else str(found)
     if not names:
         return None
     if OLD_MARK in names:

@@ -13,8 +13,10 @@ from collections.abc import Iterable, Iterator, Mapping, Sequence
 import sqlalchemy as sa
 
 from faultfinder.errors import FaultfinderError, MisuseError
+from faultfinder.tickets.arriving import RowError
 from faultfinder.tickets.database import Database
 from faultfinder.tickets.events import PERSONAL, Entry, Event, Happened, read_event, to_text
+from faultfinder.tickets.json_lines import check_data
 from faultfinder.tickets.kept_text import folded, keep, unkeep
 from faultfinder.tickets.tables import EVENT, FREE_TEXT, MODEL_VERSION, STORE, TICKET
 from faultfinder.tickets.ticket import Ticket, fold
@@ -237,6 +239,8 @@ def _read_some(connection: sa.Connection, numbers: list[int]) -> Iterator[Ticket
         FREE_TEXT.c.ticket, FREE_TEXT.c.event, FREE_TEXT.c.field, FREE_TEXT.c.text
     ).where(FREE_TEXT.c.ticket.in_(numbers))
     for ticket, event, name, text in connection.execute(said):
+        if not isinstance(text, str):
+            raise FaultfinderError(_damaged(ticket))
         texts[ticket, event][name] = unkeep(text)
     logs: Mapping[int, list[Event]] = defaultdict(list)
     log = sa.select(EVENT).where(EVENT.c.ticket.in_(numbers))
@@ -244,8 +248,22 @@ def _read_some(connection: sa.Connection, numbers: list[int]) -> Iterator[Ticket
         log.order_by(EVENT.c.ticket, EVENT.c.number)
     ):
         own = texts.get((ticket, number), {})
-        logs[ticket].append(read_event(number, kind, at, unkeep(who), data, own))
+        if not all(isinstance(one, str) for one in (kind, at, who, data)):
+            raise FaultfinderError(_damaged(ticket))
+        event = read_event(number, kind, at, unkeep(who), data, own)
+        try:
+            check_data(event.kind, event.data, number)
+        except RowError:
+            raise FaultfinderError(_damaged(ticket)) from None
+        logs[ticket].append(event)
     for ticket in numbers:
         if ticket in heads:
             head = heads[ticket]
-            yield fold(ticket, logs.get(ticket, []), head.key, head.first_ticket)
+            try:
+                yield fold(ticket, logs.get(ticket, []), str(head.key), head.first_ticket)
+            except (KeyError, TypeError, ValueError, AttributeError):
+                raise FaultfinderError(_damaged(ticket)) from None
+
+
+def _damaged(ticket: int) -> str:
+    return f"The log of ticket {ticket} is damaged. Restore a backup of the tickets."

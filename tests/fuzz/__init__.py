@@ -1,0 +1,1 @@
+"""Garbage in, sentences out: every reader of files and words, given what no one would write."""
