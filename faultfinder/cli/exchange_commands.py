@@ -12,6 +12,7 @@ from itertools import chain
 from pathlib import Path
 
 import click
+from sqlalchemy import Connection
 
 from faultfinder.cli.on_ticket import the_store, who
 from faultfinder.cli.options import BY, DB, MODEL
@@ -29,6 +30,7 @@ from faultfinder.tickets.csv_cells import read_rows
 from faultfinder.tickets.hand_out import (
     Which,
     check_target,
+    count_of,
     models_of,
     tickets_of,
     to_bytes,
@@ -36,6 +38,7 @@ from faultfinder.tickets.hand_out import (
 )
 from faultfinder.tickets.source import Source, opened, read_whole
 from faultfinder.tickets.store import Store
+from faultfinder.tickets.ticket import Ticket
 
 MAP_LIMIT = 1_000_000
 """Bytes of a map of columns."""
@@ -109,6 +112,17 @@ class _Went:
     first_cut: str = ""
 
 
+def _watched(connection: Connection, which: Which) -> Iterator[tuple[Ticket, str | None]]:
+    """The tickets, with a bar on standard error when somebody looks on."""
+    tickets = tickets_of(connection, which)
+    if not sys.stderr.isatty():
+        yield from tickets
+        return
+    count = count_of(connection, which)
+    with click.progressbar(tickets, length=count, label="Writing", file=sys.stderr) as bar:
+        yield from bar
+
+
 def _lines(
     store: Store, which: Which, form: str, told: json_lines.Told, went: _Went
 ) -> Iterator[str]:
@@ -122,7 +136,7 @@ def _lines(
             )
         if form == "jsonl":
             staff = json_lines.StaffNames()
-            for ticket, first_key in tickets_of(connection, which):
+            for ticket, first_key in _watched(connection, which):
                 went.tickets += 1
                 yield json_lines.to_line(ticket, first_key, told, staff)
             return
@@ -135,7 +149,7 @@ def _lines(
             raise FaultfinderError("There are no such tickets, so no table can be made of them.")
         model = load_model(names[0]).model
         yield csv_rows.header_row(model, told.texts)
-        for ticket, _ in tickets_of(connection, which):
+        for ticket, _ in _watched(connection, which):
             row, missing = csv_rows.ticket_row(ticket, model, told.texts)
             went.tickets += 1
             if missing:

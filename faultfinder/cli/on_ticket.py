@@ -62,7 +62,12 @@ def named_place() -> str | None:
 
 def the_store() -> Store:
     """The tickets: where --db says, or the usual place."""
-    return open_store(named_place())
+    store = open_store(named_place())
+    context = click.get_current_context(silent=True)
+    if context is not None:
+        # The last one to close a file writes all of it into the one file that people copy.
+        context.call_on_close(store.close)
+    return store
 
 
 def open_ticket(number: int) -> tuple[Store, Ticket]:

@@ -43,6 +43,12 @@ def models_of(connection: sa.Connection, which: Which) -> list[str]:
     return sorted(unkeep(name) for name in connection.execute(query).scalars())
 
 
+def count_of(connection: sa.Connection, which: Which) -> int:
+    """How many tickets go out."""
+    query = sa.select(sa.func.count()).select_from(TICKET).where(which.condition())
+    return int(connection.execute(query).scalar_one())
+
+
 def tickets_of(connection: sa.Connection, which: Which) -> Iterator[tuple[Ticket, str | None]]:
     """These tickets in order of number, each with the key of its first ticket."""
     last = 0
