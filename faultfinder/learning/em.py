@@ -162,8 +162,7 @@ def _check(patterns: Patterns, least: int, allow_unlabelled: bool) -> None:
     if not allow_unlabelled and not patterns.labelled.any():
         raise FaultfinderError(
             f"None of the {count} closed tickets says which cause was confirmed, so the rates of "
-            "the causes would rest on the model's own opinion. Close tickets with their causes, "
-            "or allow learning without them."
+            "the causes would rest on the model's own opinion. Close tickets with their causes."
         )
 
 
