@@ -6,71 +6,25 @@ before which other, not how likely each is. The scenarios are invented.
 
 from __future__ import annotations
 
-from collections.abc import Mapping
-from functools import cache
-
 import pytest
 
 import faultfinder
-from faultfinder.decide.next_check import Diagnosis
-from faultfinder.inference.compiled import CompiledModel
-from faultfinder.model.parts import FaultModel, Kind
-from tests.test_trade_rules import _prior
+from faultfinder.model.parts import FaultModel
+from tests.families import Family
 
 DISPLAY = ("panel", "data_cable", "panel_connector", "data_connector", "light_connector")
 LIGHT_SIDE = ("panel", "data_cable", "light_connector", "backlight_supply")
 
-
-@cache
-def compiled() -> CompiledModel:
-    return faultfinder.load_model("bezel_clamshell")
-
-
-@cache
-def _diagnosis(findings: tuple[tuple[str, str], ...]) -> Diagnosis:
-    return faultfinder.diagnose(compiled(), dict(findings))
-
-
-def causes(**findings: str) -> Mapping[str, float]:
-    return _diagnosis(tuple(sorted(findings.items()))).causes
-
-
-def first(**findings: str) -> str:
-    return next(iter(causes(**findings)))
+FAMILY = Family("bezel_clamshell")
+causes, first = FAMILY.causes, FAMILY.first
 
 
 @pytest.fixture(scope="module")
 def model() -> FaultModel:
-    return compiled().model
+    return FAMILY.compiled.model
 
 
 # --- what the model holds
-
-
-def test_every_guess_says_what_it_is_worth(model: FaultModel) -> None:
-    for variable in model.variables:
-        if variable.kind in (Kind.HISTORY, Kind.CAUSE, Kind.FINDING):
-            assert variable.basis is not None, variable.name
-            assert variable.basis.worth is not None, variable.name
-            assert "no source" in variable.basis.text
-
-
-def test_every_cause_depends_on_at_most_two_histories(model: FaultModel) -> None:
-    for cause in model.of_kind(Kind.CAUSE):
-        assert 1 <= len(cause.parents) <= 2, cause.name
-
-
-def test_every_check_says_how_in_two_or_three_lines(model: FaultModel) -> None:
-    assert [c.name for c in model.checks if not 2 <= len(c.how) <= 3] == []
-
-
-def test_every_faulty_state_of_every_cause_brings_the_complaint_about(model: FaultModel) -> None:
-    # P(complaint, cause = state) = P(cause = state) just where the complaint always follows.
-    for cause in model.of_kind(Kind.CAUSE):
-        for state in cause.states[1:]:
-            seen = faultfinder.diagnose(compiled(), {cause.name: state})
-            expected = _prior(model, cause.name, state)
-            assert seen.evidence_probability == pytest.approx(expected, rel=1e-9)
 
 
 def test_nothing_in_the_lid_or_on_the_board_is_reached_with_the_battery_connected(
@@ -94,7 +48,7 @@ def test_every_stage_check_and_repair_inside_carries_a_caution_at_hand(model: Fa
 
 def test_a_swollen_battery_stops_it(model: FaultModel) -> None:
     for finding, result in (("case_bulge", "bulging"), ("battery_shape", "swollen")):
-        stopped = faultfinder.diagnose(compiled(), {finding: result})
+        stopped = faultfinder.diagnose(FAMILY.compiled, {finding: result})
         assert stopped.stop
         assert stopped.next is None
 
@@ -116,7 +70,9 @@ def test_beeps_in_a_pattern_with_a_running_fan_point_to_memory_before_the_board(
 def test_memory_that_starts_after_reseating_was_the_seat_and_not_the_module() -> None:
     states = {c: causes(memory_reseated=c)["memory"] for c in ("starts", "no_change")}
     assert states["starts"] > 0.5 > states["no_change"]
-    seat = faultfinder.diagnose(compiled(), {"memory_reseated": "starts"}).cause_states["memory"]
+    seat = faultfinder.diagnose(FAMILY.compiled, {"memory_reseated": "starts"}).cause_states[
+        "memory"
+    ]
     assert seat["unseated"] > seat["faulty"]
 
 
@@ -191,6 +147,6 @@ def test_liquid_turns_to_the_board_and_its_connector() -> None:
 
 
 def test_the_page_asks_for_memory_and_light_before_the_bezel_comes_off() -> None:
-    seen = faultfinder.diagnose(compiled(), {"backlight": "off", "image": "none"})
+    seen = faultfinder.diagnose(FAMILY.compiled, {"backlight": "off", "image": "none"})
     assert seen.next is not None
-    assert compiled().model.checks_by_name[seen.next.check].stage == "closed"
+    assert FAMILY.compiled.model.checks_by_name[seen.next.check].stage == "closed"

@@ -13,7 +13,7 @@ from typing import Any
 
 import pytest
 
-from faultfinder import diagnose
+from faultfinder import diagnose, files
 from faultfinder.inference import cache
 from faultfinder.inference.cache import cache_folder, key_of, load_or_compile
 from faultfinder.inference.compiled import CompiledModel, compile_model
@@ -221,7 +221,7 @@ def test_a_failed_write_leaves_nothing_behind(
     def refuse(*_: object) -> None:
         raise OSError("no space left")
 
-    monkeypatch.setattr(cache.os, "replace", refuse)
+    monkeypatch.setattr(files.os, "replace", refuse)
     assert causes(load_or_compile(CONTENT, "a", make, tmp_path))
     assert list(tmp_path.iterdir()) == []
 

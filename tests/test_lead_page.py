@@ -23,6 +23,7 @@ from hypothesis import strategies as st
 from faultfinder.cli.lead_command import lead
 from faultfinder.cli.main import commands
 from faultfinder.decide.next_check import diagnose
+from faultfinder.decide.share_interval import wilson
 from faultfinder.decide.shop import Shop
 from faultfinder.errors import FaultfinderError
 from faultfinder.inference.compiled import CompiledModel, compile_model
@@ -36,7 +37,6 @@ from faultfinder.learning.bench_habits import (
     check_usage,
     wrong_parts,
 )
-from faultfinder.learning.calibration import wilson
 from faultfinder.learning.em import Tuned, tune
 from faultfinder.learning.proposal import moved
 from faultfinder.learning.replay import Comparison, compare

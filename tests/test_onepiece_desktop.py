@@ -6,9 +6,6 @@ before which other, not how likely each is. The scenarios are invented.
 
 from __future__ import annotations
 
-from collections.abc import Mapping
-from functools import cache
-
 import pytest
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
@@ -16,72 +13,28 @@ from hypothesis import strategies as st
 import faultfinder
 from faultfinder.decide.advice import advise
 from faultfinder.decide.bench import build_problem
-from faultfinder.decide.next_check import Diagnosis
 from faultfinder.decide.shop import Shop
-from faultfinder.inference.compiled import CompiledModel
-from faultfinder.model.parts import FaultModel, Kind
-from tests.test_trade_rules import _prior
+from faultfinder.model.parts import FaultModel
+from tests.families import Family
 
 LIGHT_SIDE = ("driver", "driver_plug", "lamps", "lamp_plug", "main_supply")
 NOT_RUNNING = ("mains_feed", "main_supply", "not_starting", "memory")
 INSIDE = {"frame_up", "panel_out", "board_out", "live_open", "trial_driver"}
 
-
-@cache
-def compiled() -> CompiledModel:
-    return faultfinder.load_model("onepiece_desktop")
-
-
-@cache
-def _diagnosis(findings: tuple[tuple[str, str], ...]) -> Diagnosis:
-    return faultfinder.diagnose(compiled(), dict(findings))
-
-
-def diagnosis(**findings: str) -> Diagnosis:
-    return _diagnosis(tuple(sorted(findings.items())))
-
-
-def causes(**findings: str) -> Mapping[str, float]:
-    return diagnosis(**findings).causes
-
-
-def first(**findings: str) -> str:
-    return next(iter(causes(**findings)))
+FAMILY = Family("onepiece_desktop")
+diagnosis, causes, first = FAMILY.seen, FAMILY.causes, FAMILY.first
 
 
 @pytest.fixture(scope="module")
 def model() -> FaultModel:
-    return compiled().model
+    return FAMILY.compiled.model
 
 
 # --- what the model holds
 
 
-def test_every_guess_says_what_it_is_worth(model: FaultModel) -> None:
-    for variable in model.variables:
-        if variable.kind in (Kind.HISTORY, Kind.CAUSE, Kind.FINDING):
-            assert variable.basis is not None, variable.name
-            assert variable.basis.worth is not None, variable.name
-            assert "no source" in variable.basis.text
+def test_every_guess_about_a_repair_says_what_it_is_worth(model: FaultModel) -> None:
     assert [r.name for r in model.repairs if r.basis is None or r.basis.worth is None] == []
-
-
-def test_every_cause_depends_on_at_most_two_histories(model: FaultModel) -> None:
-    for cause in model.of_kind(Kind.CAUSE):
-        assert 1 <= len(cause.parents) <= 2, cause.name
-
-
-def test_every_check_says_how_in_two_or_three_lines(model: FaultModel) -> None:
-    assert [c.name for c in model.checks if not 2 <= len(c.how) <= 3] == []
-
-
-def test_every_faulty_state_of_every_cause_brings_the_complaint_about(model: FaultModel) -> None:
-    # P(complaint, cause = state) = P(cause = state) just where the complaint always follows.
-    for cause in model.of_kind(Kind.CAUSE):
-        for state in cause.states[1:]:
-            seen = faultfinder.diagnose(compiled(), {cause.name: state})
-            expected = _prior(model, cause.name, state)
-            assert seen.evidence_probability == pytest.approx(expected, rel=1e-9)
 
 
 def test_every_repair_is_proved_afterwards_and_every_one_inside_by_the_safety_test(
@@ -357,7 +310,7 @@ def test_nobody_is_sent_to_a_live_stage_before_the_looks_without_mains(
     model: FaultModel, findings: dict[str, str]
 ) -> None:
     shop = Shop()
-    problem = build_problem(compiled(), findings, shop=shop, at_once=2, lost=5e-3)
+    problem = build_problem(FAMILY.compiled, findings, shop=shop, at_once=2, lost=5e-3)
     advice = advise(problem, model, shop)
     assert advice.kind == "check"
     assert model.checks_by_name[advice.name].stage in ("closed", "isolated")
@@ -376,9 +329,9 @@ FINDINGS = st.dictionaries(
 @given(FINDINGS)
 def test_every_set_of_findings_is_answered_exactly(chosen: dict[str, int]) -> None:
     # Histories that reached too many causes would be refused: their gain needs all of those.
-    names = compiled().model.by_name
+    names = FAMILY.compiled.model.by_name
     findings = {name: names[name].states[place] for name, place in chosen.items()}
-    seen = faultfinder.diagnose(compiled(), findings)
+    seen = faultfinder.diagnose(FAMILY.compiled, findings)
     assert 0.0 < seen.evidence_probability <= 1.0
     if not seen.stop:
         assert seen.next is not None

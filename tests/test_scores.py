@@ -9,6 +9,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
+from faultfinder.decide.share_interval import wilson
 from faultfinder.errors import MisuseError
 from faultfinder.learning.calibration import (
     TENTHS,
@@ -16,7 +17,6 @@ from faultfinder.learning.calibration import (
     calibration_table,
     decompose,
     decompose_in_bins,
-    wilson,
 )
 from faultfinder.learning.paired import paired_difference
 from faultfinder.learning.scores import in_top, ticket_scores

@@ -2,18 +2,25 @@
 
 from __future__ import annotations
 
-import os
 from dataclasses import replace
 from pathlib import Path
 
 import click
 
-from faultfinder.cli.learning_commands import _LABELS, _SINCE, _UNTIL, _compiled, _tickets, _tuned
+from faultfinder.cli.learning_commands import (
+    LABELS,
+    SINCE,
+    UNTIL,
+    compiled_from,
+    records_of,
+    tuned_on,
+)
 from faultfinder.cli.looking import pick_model
 from faultfinder.cli.on_ticket import now, the_store
 from faultfinder.cli.options import DB, MODEL
 from faultfinder.decide.shop_file import read_shop
 from faultfinder.errors import FaultfinderError
+from faultfinder.files import write_text
 from faultfinder.inference.compiled import CompiledModel, compile_model
 from faultfinder.inference.loading import load_model
 from faultfinder.learning.records import ClosedTicket
@@ -28,9 +35,9 @@ HELD = 0.25
 @click.command("review", short_help="The lead's page: figures, checks, people, parts.")
 @MODEL
 @click.option("--html", "target", required=True, metavar="FILE", help="Where to write it.")
-@_SINCE
-@_UNTIL
-@_LABELS
+@SINCE
+@UNTIL
+@LABELS
 @DB
 def lead(
     model: str | None, target: str, since: str | None, until: str | None, label_error: float
@@ -48,9 +55,9 @@ def lead(
 
     path = find_model(pick_model(model))
     in_force = load_model(path)
-    prior = _compiled(Versions(path).prior(), path)
+    prior = compiled_from(Versions(path).prior(), path)
     name = prior.model.name
-    records = _tickets(name, since, until)
+    records = records_of(name, since, until)
     if len(records) < 2:
         raise FaultfinderError(
             f"There is nothing to review: {len(records)} closed tickets of {name} in that time."
@@ -58,11 +65,11 @@ def lead(
     earlier, later = split_by_time(records, HELD)
 
     def fit(some: list[ClosedTicket]) -> CompiledModel:
-        found = _tuned(prior, some, label_error=label_error, leave_out_impossible=True)
+        found = tuned_on(prior, some, label_error=label_error, leave_out_impossible=True)
         return compile_model(replace(found.model, digest=""))
 
     comparison = compare(prior, fit(list(earlier)), later)
-    tuned = _tuned(prior, records, label_error=label_error, leave_out_impossible=True)
+    tuned = tuned_on(prior, records, label_error=label_error, leave_out_impossible=True)
     changed = [figure for figure in tuned.figures if moved(figure)]
     with the_store().database.transaction(write=False) as connection:
         tickets = list(read_tickets(connection, [record.number for record in records]))
@@ -76,17 +83,5 @@ def lead(
         wrong_parts(tickets, in_force.model),
         now(),
     )
-    write_whole(Path(target), page)
+    write_text(Path(target), page)
     click.echo(f"Written: {harmless(target)}")
-
-
-def write_whole(place: Path, page: str) -> None:
-    """Write beside the place, then rename: nobody sees half a page."""
-    aside = place.with_name(f".{place.name}.{os.getpid()}")
-    try:
-        aside.write_text(page, encoding="utf-8")
-        os.replace(aside, place)
-    except OSError as error:
-        raise FaultfinderError(f"{place} cannot be written: {error.strerror}.") from error
-    finally:
-        aside.unlink(missing_ok=True)

@@ -8,7 +8,7 @@ from collections.abc import Sequence
 from dataclasses import replace
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 import click
 
@@ -24,30 +24,37 @@ from faultfinder.learning.records import ClosedTicket
 from faultfinder.learning.versions import Versions
 from faultfinder.model.locate import find_model
 
-_SINCE = click.option("--since", metavar="DAY", help="Closed on this day or later: YYYY-MM-DD.")
-_UNTIL = click.option("--until", metavar="DAY", help="Closed on this day or before.")
-_LABELS = click.option("--label-error", type=click.FloatRange(0.0, 0.5), default=0.0,
+if TYPE_CHECKING:
+    from faultfinder.learning.drift import Shift
+    from faultfinder.learning.em import Tuned
+
+SINCE = click.option("--since", metavar="DAY", help="Closed on this day or later: YYYY-MM-DD.")
+UNTIL = click.option("--until", metavar="DAY", help="Closed on this day or before.")
+LABELS = click.option("--label-error", type=click.FloatRange(0.0, 0.5), default=0.0,
                        metavar="SHARE", show_default=True,
                        help="How often a confirmed cause is wrong, as 0.03.")  # fmt: skip
-_HALF = click.option("--half-life", type=click.FloatRange(1.0), metavar="DAYS",
+HALF_LIFE = click.option("--half-life", type=click.FloatRange(1.0), metavar="DAYS",
                      help="A ticket this old counts half.")  # fmt: skip
-_LEAD = click.option("--by", required=True, metavar="WHO", help="The lead who decides it.")
+LEAD = click.option("--by", required=True, metavar="WHO", help="The lead who decides it.")
 
 
-def _tickets(name: str, since: str | None, until: str | None) -> list[ClosedTicket]:
+def records_of(name: str, since: str | None, until: str | None) -> list[ClosedTicket]:
+    """The closed tickets of a model, the oldest closing first."""
     from faultfinder.learning.from_tickets import closed_tickets
 
     days = [None if day is None else read_date(day) for day in (since, until)]
     return list(closed_tickets(the_store(), name, days[0], days[1]))
 
 
-def _compiled(text: str, path: Path) -> CompiledModel:
+def compiled_from(text: str, path: Path) -> CompiledModel:
+    """The compiled model of a text that stands, or could stand, at `path`."""
     from faultfinder.model.reader import parse_model
 
     return compile_model(parse_model(text, str(path)))
 
 
-def _tuned(compiled: CompiledModel, tickets: Sequence[ClosedTicket], **how: Any) -> Any:
+def tuned_on(compiled: CompiledModel, tickets: Sequence[ClosedTicket], **how: Any) -> Tuned:
+    """A tuning (`how`: see `em.tune`), its rounds told on a terminal while it goes on."""
     from faultfinder.learning.em import tune as fit
 
     def told(round_number: int, _log: float) -> None:
@@ -62,10 +69,10 @@ def _tuned(compiled: CompiledModel, tickets: Sequence[ClosedTicket], **how: Any)
 
 @click.command("tune", short_help="Propose figures from closed tickets.")
 @MODEL
-@_SINCE
-@_UNTIL
-@_LABELS
-@_HALF
+@SINCE
+@UNTIL
+@LABELS
+@HALF_LIFE
 @click.option("--skip-impossible", is_flag=True,
               help="Leave out tickets that the model holds impossible, and name them.")  # fmt: skip
 @DB
@@ -83,7 +90,6 @@ def tune(
 
     Ctrl-C ends the search early and proposes what was found so far.
     """
-    from faultfinder.learning.drift import drift
     from faultfinder.learning.proposal import check_same, propose
     from faultfinder.learning.unlikely import unlikely_tickets
     from faultfinder.model.reader import parse_model
@@ -92,10 +98,10 @@ def tune(
     path = find_model(pick_model(model))
     versions = Versions(path)
     prior = versions.prior()
-    compiled = _compiled(prior, path)
+    compiled = compiled_from(prior, path)
     name = compiled.model.name
-    tickets = _tickets(name, since, until)
-    tuned = _tuned(
+    tickets = records_of(name, since, until)
+    tuned = tuned_on(
         compiled,
         tickets,
         label_error=label_error,
@@ -112,7 +118,7 @@ def tune(
     doubtful = [
         ticket for ticket in unlikely_tickets(compiled, tickets, 5) if ticket.probability < 0.05
     ]
-    shifts = _shifts(compiled, tickets, drift)
+    shifts = _shifts(compiled, tickets)
     if as_json:
         told = tune_json(tuned, proposed.changed, doubtful, shifts)
         click.echo(json.dumps(told | {"proposal": str(place)}, indent=2))
@@ -122,8 +128,10 @@ def tune(
         click.echo(str(one))
 
 
-def _shifts(compiled: CompiledModel, tickets: Sequence[ClosedTicket], drift: Any) -> Any:
+def _shifts(compiled: CompiledModel, tickets: Sequence[ClosedTicket]) -> Sequence[Shift]:
     """The last 90 days before the newest closing against all before."""
+    from faultfinder.learning.drift import drift
+
     newest = max(ticket.closed_at for ticket in tickets)
     day = datetime.strptime(newest[:10], "%Y-%m-%d").replace(tzinfo=UTC) - timedelta(days=90)
     try:
@@ -134,10 +142,10 @@ def _shifts(compiled: CompiledModel, tickets: Sequence[ClosedTicket], drift: Any
 
 @click.command("replay", short_help="Would tuned figures have predicted better?")
 @MODEL
-@_SINCE
-@_UNTIL
-@_LABELS
-@_HALF
+@SINCE
+@UNTIL
+@LABELS
+@HALF_LIFE
 @click.option("--folds", type=click.IntRange(2, 20), metavar="N",
               help="Random folds; else the last --held share by time is held out.")  # fmt: skip
 @click.option("--held", type=click.FloatRange(0.05, 0.9), default=0.25, show_default=True,
@@ -165,27 +173,30 @@ def replay(
     no ticket judges figures that it helped to make.
     """
     from faultfinder.learning.played import play_tickets
-    from faultfinder.learning.replay import cross_validate, split_by_time
+    from faultfinder.learning.replay import compare, cross_validate, split_by_time
     from faultfinder.report.text_learning import replay_json, replay_page
 
     path = find_model(pick_model(model))
-    prior = _compiled(Versions(path).prior(), path)
-    tickets = _tickets(prior.model.name, since, until)
+    prior = compiled_from(Versions(path).prior(), path)
+    tickets = records_of(prior.model.name, since, until)
 
     def fit(some: Sequence[ClosedTicket]) -> CompiledModel:
-        tuned = _tuned(prior, some, label_error=label_error, half_life_days=half_life,
+        tuned = tuned_on(prior, some, label_error=label_error, half_life_days=half_life,
                        leave_out_impossible=True)  # fmt: skip
         return compile_model(replace(tuned.model, digest=""))
 
-    found = cross_validate(tickets, fit, prior, folds=folds, share=held, seed=seed)
     plays = None
-    if played and folds is None:
+    if folds is not None:
+        found = cross_validate(tickets, fit, prior, folds=folds, seed=seed)
+    else:
         earlier, later = split_by_time(tickets, held)
         new = fit(earlier)
-        shop = read_shop()
-        old_play = play_tickets(prior, later, new, shop=shop, most=played, seed=seed)
-        new_play = play_tickets(new, later, new, shop=shop, most=played, seed=seed)
-        plays = (old_play, new_play)
+        found = compare(prior, new, later, seed=seed)
+        if played:
+            shop = read_shop()
+            old_play = play_tickets(prior, later, new, shop=shop, most=played, seed=seed)
+            new_play = play_tickets(new, later, new, shop=shop, most=played, seed=seed)
+            plays = (old_play, new_play)
     how = f"{folds} random folds" if folds else f"last {held * 100:.0f} % held out"
     if as_json:
         click.echo(json.dumps(replay_json(found, plays), indent=2))
@@ -195,7 +206,7 @@ def replay(
 
 @click.command("adopt", short_help="Put the proposed figures in force.")
 @MODEL
-@_LEAD
+@LEAD
 def adopt(model: str | None, by: str) -> None:
     """Put the proposal of "tune" in force; the file before it is kept.
 

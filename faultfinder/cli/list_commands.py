@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import json
-import os
 from pathlib import Path
 
 import click
@@ -14,6 +13,7 @@ from faultfinder.cli.standings import standings, with_bar
 from faultfinder.cli.ticket_commands import read_date
 from faultfinder.decide.shop_file import read_shop
 from faultfinder.errors import FaultfinderError, MisuseError
+from faultfinder.files import write_text
 from faultfinder.report.standing import Standing, blocked_by
 from faultfinder.report.wording import harmless
 from faultfinder.tickets.events import Outcome
@@ -196,13 +196,5 @@ def sheet(ticket: int, target: str) -> None:
         raise
     except FaultfinderError as error:
         page = sheet_page(state, str(error))
-    place = Path(target)
-    aside = place.with_name(f".{place.name}.{os.getpid()}")
-    try:
-        aside.write_text(page, encoding="utf-8")
-        os.replace(aside, place)
-    except OSError as error:
-        raise FaultfinderError(f"{target} cannot be written: {error.strerror}.") from error
-    finally:
-        aside.unlink(missing_ok=True)
+    write_text(Path(target), page)
     click.echo(f"Written: {harmless(target)}")

@@ -11,8 +11,7 @@ from faultfinder.cli.model_formats import export_command, skeleton_command
 from faultfinder.cli.model_show import sensitivity_command, show_command
 from faultfinder.errors import MisuseError, ModelFileError
 from faultfinder.inference.compiled import CompiledModel
-from faultfinder.model.parts import Kind
-from faultfinder.report.wording import counted, harmless, joined
+from faultfinder.report.wording import counted, harmless
 
 
 @click.group("model", short_help="Check a model file; list, show and export models.")
@@ -48,18 +47,9 @@ def check_command(file: str) -> None:
 
 def summary(compiled: CompiledModel) -> str:
     """What a model holds, in one line."""
-    model = compiled.model
-    counts = [
-        counted(len(model.of_kind(Kind.HISTORY)), "history", "histories"),
-        counted(len(model.of_kind(Kind.CAUSE)), "cause"),
-        counted(len(model.of_kind(Kind.CONDITION)), "condition"),
-        counted(len(model.of_kind(Kind.FINDING)), "finding"),
-        counted(len(model.checks), "check"),
-        counted(len(model.stages), "stage"),
-    ]
-    if model.repairs:
-        counts.append(counted(len(model.repairs), "repair"))
-    return f"{joined(counts)}; {compiled.tree.size:,} numbers in the compiled table."
+    from faultfinder.report.model_words import counts
+
+    return f"{counts(compiled.model)}; {compiled.tree.size:,} numbers in the compiled table."
 
 
 @model_group.command("list", short_help="The models at hand.")

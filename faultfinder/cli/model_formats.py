@@ -26,7 +26,7 @@ def export_command(model: str, bif: Path | None, xmlbif: Path | None) -> None:
     """
     if bif is None and xmlbif is None:
         raise MisuseError("Say where to write it: --bif FILE or --xmlbif FILE.")
-    from faultfinder.cli.model_show import write_file
+    from faultfinder.files import write_text
     from faultfinder.inference.formats import bif_text, safe_names, xmlbif_text
     from faultfinder.inference.loading import load_model
 
@@ -34,7 +34,7 @@ def export_command(model: str, bif: Path | None, xmlbif: Path | None) -> None:
     nodes = f"{len(compiled.network.names)} nodes"
     for path, make in ((bif, bif_text), (xmlbif, xmlbif_text)):
         if path is not None:
-            write_file(path, make(compiled), "network")
+            write_text(path, make(compiled), "network")
             click.echo(harmless(f"Network written to {path}: {nodes}."))
     changed = len(safe_names(compiled).changes())
     if changed:
@@ -74,7 +74,7 @@ def skeleton_command(
     if output.exists():
         raise FaultfinderError(f"{output} is there already, and is not overwritten.")
     wanted = _pairs(normal)
-    from faultfinder.cli.model_show import write_file
+    from faultfinder.files import write_text
     from faultfinder.inference.formats import read_network
     from faultfinder.inference.skeleton import skeleton
 
@@ -87,7 +87,7 @@ def skeleton_command(
         complaint=complaint,
         normal=wanted,
     )
-    write_file(output, made.text, "model file")
+    write_text(output, made.text, "model file")
     click.echo(harmless(f"Model file written to {output}. To fill in:"))
     for sentence in made.todo:
         click.echo("\n".join(wrapped(sentence, 4, "  - ")))

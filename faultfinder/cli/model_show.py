@@ -9,7 +9,7 @@ import click
 
 from faultfinder.cli import completing
 from faultfinder.cli.options import AS_JSON, STAGE
-from faultfinder.errors import FaultfinderError, MisuseError
+from faultfinder.errors import MisuseError
 
 NAME = click.argument("model", metavar="NAME", shell_complete=completing.models)
 
@@ -37,6 +37,7 @@ def show_command(model: str, dot: bool, html: Path | None, tolerance: float, as_
     NAME is a model's name or file.
     """
     from faultfinder.decide.shop_file import read_shop
+    from faultfinder.files import write_text
     from faultfinder.inference.loading import load_model
 
     if not 0.0 <= tolerance <= 100.0:
@@ -54,7 +55,7 @@ def show_command(model: str, dot: bool, html: Path | None, tolerance: float, as_
     if html is not None:
         from faultfinder.report.model_html import model_html
 
-        write_file(html, model_html(compiled.model, found), "page")
+        write_text(html, model_html(compiled.model, found), "page")
         click.echo(f"Model written to {html}.", err=as_json or dot)
     if as_json:
         from faultfinder.report.model_json import model_json
@@ -104,11 +105,3 @@ def sensitivity_command(model: str, saw: tuple[str, ...], stage: str | None, as_
         from faultfinder.report.model_text import sensitivity_page
 
         click.echo(sensitivity_page(compiled.model, found, bold_allowed()))
-
-
-def write_file(path: Path, text: str, what: str) -> None:
-    """Write a file, or say in a sentence why it cannot be."""
-    try:
-        path.write_text(text, encoding="utf-8")
-    except OSError as error:
-        raise FaultfinderError(f"The {what} {path} cannot be written: {error.strerror}.") from error

@@ -21,7 +21,8 @@ from faultfinder.decide.problem import Problem
 from faultfinder.decide.rollout import RollOut
 from faultfinder.decide.shop import Shop
 from faultfinder.decide.shop_file import read_shop
-from faultfinder.errors import FaultfinderError, MisuseError
+from faultfinder.errors import MisuseError
+from faultfinder.files import write_text
 from faultfinder.inference.compiled import CompiledModel
 from faultfinder.inference.loading import load_model
 
@@ -106,14 +107,7 @@ def _print(
     if html is not None:
         from faultfinder.report.plan_html import plan_page
 
-        try:
-            html.write_text(
-                plan_page(model, plan, compiled.routes, shop.currency, told), encoding="utf-8"
-            )
-        except OSError as error:
-            raise FaultfinderError(
-                f"The page {html} cannot be written: {error.strerror}."
-            ) from error
+        write_text(html, plan_page(model, plan, compiled.routes, shop.currency, told), "page")
         click.echo(f"Plan written to {html}.", err=as_json or dot)
     if as_json:
         click.echo(json.dumps(plan_json(model, plan, shop.currency), indent=2))

@@ -8,9 +8,9 @@ from __future__ import annotations
 import contextlib
 import hashlib
 import json
-import os
 import sys
 from collections.abc import Callable, Iterator, Sequence
+from pathlib import Path
 from typing import Any, TypeVar
 
 import click
@@ -18,6 +18,7 @@ import click
 from faultfinder.cli.on_ticket import compiled_of, view_of
 from faultfinder.decide.shop_file import read_shop
 from faultfinder.errors import FaultfinderError
+from faultfinder.files import whole_file
 from faultfinder.inference.cache import cache_folder
 from faultfinder.report.standing import Standing, standing_of
 from faultfinder.tickets.store import Store
@@ -80,7 +81,7 @@ def _hash(text: str) -> str:
     return hashlib.sha256(text.encode("utf-8", "backslashreplace")).hexdigest()[:24]
 
 
-def _read(place: os.PathLike[str]) -> dict[str, dict[str, Any]]:
+def _read(place: Path) -> dict[str, dict[str, Any]]:
     """What was kept; nothing when it cannot be read: it costs time, never an error."""
     fields = set(Standing().as_row())
     with contextlib.suppress(OSError, ValueError, AttributeError):
@@ -90,9 +91,8 @@ def _read(place: os.PathLike[str]) -> dict[str, dict[str, Any]]:
     return {}
 
 
-def _write(place: Any, rows: dict[str, dict[str, Any]]) -> None:
+def _write(place: Path, rows: dict[str, dict[str, Any]]) -> None:
     with contextlib.suppress(OSError):
         place.parent.mkdir(mode=0o700, parents=True, exist_ok=True)
-        aside = place.with_name(f".{place.name}.{os.getpid()}")
-        aside.write_text(json.dumps(rows), encoding="ascii")
-        os.replace(aside, place)
+        with whole_file(place) as stream:
+            stream.write(json.dumps(rows).encode("ascii"))

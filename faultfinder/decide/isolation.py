@@ -17,6 +17,7 @@ import numpy as np
 
 from faultfinder.decide.planners import Gains
 from faultfinder.decide.problem import CheckAction, Ints, Problem
+from faultfinder.decide.share_interval import wilson
 from faultfinder.decide.shop import Shop
 from faultfinder.decide.single_faults import normal_states, results_given
 from faultfinder.inference.compiled import CompiledModel
@@ -334,7 +335,7 @@ def _simulate(ground: Ground, tickets: int, seed: int) -> tuple[CauseIsolation, 
 def _summed(ground: Ground, cause: int, ranks: Ints, minutes: Array) -> CauseIsolation:
     tickets = len(ranks)
     leads = float((ranks == 1).mean())
-    low, high = wilson(leads, tickets)
+    low, high = wilson(int((ranks == 1).sum()), tickets)
     spread = 1.96 * float(minutes.std(ddof=1)) / math.sqrt(tickets) if tickets > 1 else math.inf
     mean = float(minutes.mean())
     return CauseIsolation(
@@ -348,15 +349,3 @@ def _summed(ground: Ground, cause: int, ranks: Ints, minutes: Array) -> CauseIso
         minutes_low=max(mean - spread, 0.0),
         minutes_high=mean + spread,
     )
-
-
-def wilson(share: float, trials: int, z: float = 1.96) -> tuple[float, float]:
-    """The score interval for a share of `trials` (Wilson, JASA 22 (1927) 209;
-    citation from memory)."""
-    centre = share + z * z / (2 * trials)
-    half = z * math.sqrt(share * (1 - share) / trials + z * z / (4 * trials * trials))
-    scale = 1 + z * z / trials
-    # At 0 and 1 the formula gives the end itself, but for rounding.
-    low = 0.0 if share == 0.0 else (centre - half) / scale
-    high = 1.0 if share == 1.0 else (centre + half) / scale
-    return max(low, 0.0), min(high, 1.0)

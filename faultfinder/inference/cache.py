@@ -14,13 +14,12 @@ from __future__ import annotations
 import contextlib
 import hashlib
 import io
-import os
 import pickle
-import tempfile
 from collections.abc import Callable
 from pathlib import Path
 from typing import Any
 
+from faultfinder.files import whole_file
 from faultfinder.folders import user_place
 from faultfinder.inference.compiled import COMPILER_VERSION, CompiledModel
 
@@ -88,15 +87,8 @@ def _write(place: Path, made: CompiledModel) -> None:
     data = _MAGIC + hashlib.sha256(body).digest() + body
     with contextlib.suppress(OSError):
         place.parent.mkdir(mode=0o700, parents=True, exist_ok=True)
-        handle, aside = tempfile.mkstemp(dir=place.parent, prefix=".making-")
-        try:
-            with os.fdopen(handle, "wb") as stream:
-                stream.write(data)
-            os.replace(aside, place)
-        except BaseException:
-            with contextlib.suppress(OSError):
-                os.unlink(aside)
-            raise
+        with whole_file(place, private=True) as stream:
+            stream.write(data)
 
 
 class _Unpickler(pickle.Unpickler):

@@ -2,13 +2,13 @@
 
 from __future__ import annotations
 
-import contextlib
 import hashlib
 import os
 from collections.abc import Iterable
 from pathlib import Path
 
 from faultfinder.errors import MisuseError
+from faultfinder.files import write_text
 from faultfinder.inference.cache import cache_folder, load_or_compile
 from faultfinder.inference.compiled import CompiledModel, compile_model
 from faultfinder.model.locate import find_model
@@ -80,11 +80,5 @@ def load_kept(digest: str, files: Iterable[tuple[str, str]]) -> CompiledModel:
         paths.append(place)
         if not place.exists():
             place.parent.mkdir(mode=0o700, parents=True, exist_ok=True)
-            aside = place.with_name(f".{place.name}.{os.getpid()}")
-            try:
-                aside.write_text(text, encoding="utf-8")
-                os.replace(aside, place)
-            finally:
-                with contextlib.suppress(OSError):
-                    aside.unlink()
+            write_text(place, text)
     return load_model(paths[0])

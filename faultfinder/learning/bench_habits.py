@@ -18,11 +18,11 @@ import numpy as np
 
 from faultfinder.decide.information import information
 from faultfinder.decide.next_check import RankedCheck, best_first, rank_check
+from faultfinder.decide.share_interval import wilson
 from faultfinder.decide.shop import Shop
 from faultfinder.inference.compiled import CompiledModel, entropy_bits
 from faultfinder.inference.posterior import beliefs, evidence_from
 from faultfinder.inference.target import Target, resolve_target
-from faultfinder.learning.calibration import wilson
 from faultfinder.learning.forecasts import batches, evidence_columns
 from faultfinder.model.network import Array
 from faultfinder.model.parts import FaultModel, Kind

@@ -22,10 +22,10 @@ from faultfinder.decide.bench import build_problem
 from faultfinder.decide.next_check import stop_sentence
 from faultfinder.decide.planners import OneStep, Situation, start
 from faultfinder.decide.problem import Problem
+from faultfinder.decide.share_interval import wilson
 from faultfinder.decide.shop import Shop
 from faultfinder.errors import ImpossibleEvidence, MisuseError
 from faultfinder.inference.compiled import CompiledModel
-from faultfinder.learning.calibration import wilson
 from faultfinder.learning.completed import complete_machines
 from faultfinder.learning.forecasts import check_same_structure
 from faultfinder.learning.paired import RESAMPLES, Difference, paired_difference

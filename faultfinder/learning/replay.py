@@ -13,6 +13,7 @@ from datetime import UTC, datetime
 
 import numpy as np
 
+from faultfinder.decide.share_interval import wilson
 from faultfinder.errors import MisuseError
 from faultfinder.inference.compiled import CompiledModel
 from faultfinder.learning.calibration import (
@@ -22,7 +23,6 @@ from faultfinder.learning.calibration import (
     calibration_table,
     decompose,
     decompose_in_bins,
-    wilson,
 )
 from faultfinder.learning.forecasts import Forecasts, check_same_structure, forecast
 from faultfinder.learning.paired import RESAMPLES, Difference, paired_difference

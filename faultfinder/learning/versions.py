@@ -16,6 +16,7 @@ from pathlib import Path
 from typing import Any
 
 from faultfinder.errors import FaultfinderError
+from faultfinder.files import write_text
 
 
 @dataclass(frozen=True)
@@ -158,7 +159,7 @@ class Versions:
                 os.fsync(stream.fileno())
         except OSError as error:
             raise FaultfinderError(f"{self.folder} cannot be written: {error.strerror}.") from error
-        _replace(self.model, text)
+        write_text(self.model, text)
 
     def _write(self, name: str, text: str) -> None:
         try:
@@ -168,18 +169,4 @@ class Versions:
                 f"{self.folder} cannot be made: {error.strerror}. Copy the models to a folder of "
                 "your own and name it with FAULTFINDER_MODELS."
             ) from error
-        _replace(self.folder / name, text)
-
-
-def _replace(place: Path, text: str) -> None:
-    aside = place.with_name(f".{place.name}.{os.getpid()}")
-    try:
-        with open(aside, "w", encoding="utf-8") as stream:
-            stream.write(text)
-            stream.flush()
-            os.fsync(stream.fileno())
-        os.replace(aside, place)
-    except OSError as error:
-        raise FaultfinderError(f"{place} cannot be written: {error.strerror}.") from error
-    finally:
-        aside.unlink(missing_ok=True)
+        write_text(self.folder / name, text)

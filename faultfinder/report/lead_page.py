@@ -9,18 +9,18 @@ from __future__ import annotations
 import math
 from collections.abc import Iterable, Sequence
 from dataclasses import replace
-from html import escape
 
+from faultfinder.decide.share_interval import wilson
 from faultfinder.learning.bench_habits import FIRST, Agreement, Usage, WrongParts
-from faultfinder.learning.calibration import wilson
 from faultfinder.learning.em import Figure, Tuned
 from faultfinder.learning.parameters import Place
 from faultfinder.learning.proposal import effect
 from faultfinder.learning.replay import Comparison, ModelScores, Share
 from faultfinder.model.parts import FaultModel, Kind
 from faultfinder.report import lead_plots
+from faultfinder.report.html_words import POLICY, minute_of, safe
 from faultfinder.report.lead_plots import Row
-from faultfinder.report.wording import counted, harmless, percent, shortened
+from faultfinder.report.wording import counted, percent, shortened
 
 FIGURES_SHOWN = 10
 TITLE = 26
@@ -31,7 +31,6 @@ LEAST_FOLLOWED = 10
 DEPARTURES_SHOWN = 10
 PEOPLE_SHOWN = 40
 
-_POLICY = "default-src 'none'; style-src 'unsafe-inline'"
 _STYLE = """
 @page { margin: 12mm; }
 * { box-sizing: border-box; }
@@ -86,11 +85,11 @@ def lead_page(
     title = f"Review: {model.title}"
     parts = [
         '<!DOCTYPE html>\n<html lang="en"><head><meta charset="utf-8">',
-        f'<meta http-equiv="Content-Security-Policy" content="{_POLICY}">',
+        f'<meta http-equiv="Content-Security-Policy" content="{POLICY}">',
         '<meta name="viewport" content="width=device-width, initial-scale=1">',
-        f"<title>{_safe(title)}</title><style>{_STYLE}</style></head><body>",
-        f"<h1>{_safe(title)}</h1>",
-        f"<p>Made {_safe(_when(made_at))} UTC from {counted(usage.tickets, 'closed ticket')}. "
+        f"<title>{safe(title)}</title><style>{_STYLE}</style></head><body>",
+        f"<h1>{safe(title)}</h1>",
+        f"<p>Made {safe(minute_of(made_at))} UTC from {counted(usage.tickets, 'closed ticket')}. "
         "Nothing in the model was changed by it. Names of people stand on this page: keep it "
         "to those who need it.</p>",
         *_reliability(comparison),
@@ -193,7 +192,7 @@ def _figures(model: FaultModel, tuned: Tuned, changed: Sequence[Figure]) -> list
     )
     ended = "" if tuned.converged else " The search was stopped before it settled."
     said.append(f"<p>{of_all}{ended}</p>")
-    said += [f"<p>{_safe(warning)}</p>" for warning in tuned.warnings]
+    said += [f"<p>{safe(warning)}</p>" for warning in tuned.warnings]
     ranked = sorted(wanted, key=lambda one: (-effect(one), str(one.place)))[:FIGURES_SHOWN]
     rows = [
         (Row(_name(model, one, at), one.after[at], one.low[at], one.high[at], one.before[at]), one)
@@ -311,7 +310,7 @@ def _checks(model: FaultModel, usage: Usage) -> list[str]:
         said.append(_table(heads, rows))
     never = [titles[one.check] for one in usage.checks if not one.made]
     if never:
-        said.append(f"<p>Never made before a repair: {_safe('; '.join(never))}.</p>")
+        said.append(f"<p>Never made before a repair: {safe('; '.join(never))}.</p>")
     return said
 
 
@@ -393,31 +392,23 @@ def _parts(found: Sequence[WrongParts]) -> list[str]:
 # Pieces
 
 
-def _safe(text: str) -> str:
-    return escape(harmless(text))
-
-
-def _when(at: str) -> str:
-    return f"{at[:10]} {at[11:16]}" if len(at) >= 16 else at
-
-
 def _figure(svg: str, caption: str) -> str:
-    return f"<figure><figcaption>{_safe(caption)}</figcaption>{svg}</figure>"
+    return f"<figure><figcaption>{safe(caption)}</figcaption>{svg}</figure>"
 
 
 def _table(heads: Sequence[str], rows: Iterable[Sequence[str]], words: int = 1) -> str:
     """The first `words` columns hold words, all others figures."""
     top = "".join(
-        f'<th scope="col"{"" if place < words else _N}>{_safe(head)}</th>'
+        f'<th scope="col"{"" if place < words else _N}>{safe(head)}</th>'
         for place, head in enumerate(heads)
     )
     body = []
     for first, *rest in rows:
         cells = "".join(
-            f"<td{'' if place < words else _N}>{_safe(cell)}</td>"
+            f"<td{'' if place < words else _N}>{safe(cell)}</td>"
             for place, cell in enumerate(rest, 1)
         )
-        body.append(f'<tr><th scope="row">{_safe(first)}</th>{cells}</tr>')
+        body.append(f'<tr><th scope="row">{safe(first)}</th>{cells}</tr>')
     return f"<table><thead><tr>{top}</tr></thead><tbody>{''.join(body)}</tbody></table>"
 
 

@@ -60,7 +60,7 @@ def model_html(model: FaultModel, found: Assessment) -> str:
         '<meta name="viewport" content="width=device-width, initial-scale=1">',
         f"<title>Model: {escape(model.title)}</title><style>{_STYLE}</style></head><body>",
         f"<h1>{escape(model.title)}</h1>",
-        f"<p>{escape(counts(model))}</p>",
+        f"<p>{escape(counts(model))}.</p>",
     ]
     if model.about:
         parts.append(f'<p class="small">{escape(model.about)}</p>')

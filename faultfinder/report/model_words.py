@@ -15,7 +15,7 @@ MANY = 6
 
 
 def counts(model: FaultModel) -> str:
-    """What the model holds, in a sentence."""
+    """What the model holds, in words."""
     held = [
         counted(len(model.of_kind(Kind.HISTORY)), "history", "histories"),
         counted(len(model.of_kind(Kind.CAUSE)), "cause"),
@@ -26,7 +26,7 @@ def counts(model: FaultModel) -> str:
     ]
     if model.repairs:
         held.append(counted(len(model.repairs), "repair"))
-    return f"{joined(held)}."
+    return joined(held)
 
 
 def fault_words(model: FaultModel, fault: Fault) -> str:

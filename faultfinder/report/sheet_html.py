@@ -7,18 +7,18 @@ from __future__ import annotations
 
 import re
 from collections.abc import Iterable, Mapping
-from html import escape
 
 from faultfinder.decide.advice import Advice
 from faultfinder.decide.next_check import RankedCheck
 from faultfinder.model.parts import Check, FaultModel, Proof, Repair
 from faultfinder.model.routes import all_routes
+from faultfinder.report.html_words import POLICY, minute_of, safe
 from faultfinder.report.page import Page
 from faultfinder.report.plan_words import BATTERY, safety_words
 from faultfinder.report.standing import blocked_by
 from faultfinder.report.text_check import add_how, add_results, add_route, gain_and_cost
 from faultfinder.report.view import View, result_words
-from faultfinder.report.wording import counted, harmless, joined, minutes, money, percent
+from faultfinder.report.wording import counted, joined, minutes, money, percent
 from faultfinder.tickets.events import Event, Happened
 from faultfinder.tickets.ticket import Ticket
 
@@ -31,7 +31,6 @@ LINES_SHOWN = 60
 CAUSES_SHOWN = 6
 CHECKS_AFTER = 3
 
-_POLICY = "default-src 'none'; style-src 'unsafe-inline'"
 _STYLE = """
 @page { margin: 10mm; }
 * { box-sizing: border-box; }
@@ -80,12 +79,12 @@ class _Html(Page):
     """What other pages say in lines, said in HTML: the same words, headings at level 3."""
 
     def heading(self, text: str) -> None:
-        self._lines.append(f"<h3>{_safe(text)}</h3>")
+        self._lines.append(f"<h3>{safe(text)}</h3>")
 
     def text(self, text: str, indent: int = 0) -> None:
         # An indent of two columns is where every line of a section begins; and browsers
         # break lines inside an arrow made of two characters.
-        said = _safe(text.replace("->", "\N{RIGHTWARDS ARROW}"))
+        said = safe(text.replace("->", "\N{RIGHTWARDS ARROW}"))
         self._lines.append(f'<p style="margin-left:{max(0, indent - 2) / 2:g}em">{said}</p>')
 
     def item(self, first: str, text: str, indent: int = 0, hang: int | None = None) -> None:
@@ -95,7 +94,7 @@ class _Html(Page):
             self.text(f"{first} {text}", indent)
 
     def numbered(self, texts: Iterable[str], indent: int = 0) -> None:
-        lines = "".join(f"<li>{_safe(text)}</li>" for text in texts)
+        lines = "".join(f"<li>{safe(text)}</li>" for text in texts)
         self._lines.append(f"<ol>{lines}</ol>")
 
     def blank(self) -> None:
@@ -112,10 +111,10 @@ def sheet_page(ticket: Ticket, view: View | str) -> str:
     at_work = ticket.open and not stopped
     parts = [
         '<!DOCTYPE html>\n<html lang="en"><head><meta charset="utf-8">',
-        f'<meta http-equiv="Content-Security-Policy" content="{_POLICY}">',
+        f'<meta http-equiv="Content-Security-Policy" content="{POLICY}">',
         '<meta name="viewport" content="width=device-width, initial-scale=1">',
         f"<title>Bench sheet, ticket {ticket.number}</title><style>{_STYLE}</style></head><body>",
-        f"<h1>{_safe(title)}</h1>",
+        f"<h1>{safe(title)}</h1>",
         *([_stop(view)] if isinstance(view, View) and stopped else []),
         *_desk(ticket, view),
         *_waiting(ticket),
@@ -124,7 +123,7 @@ def sheet_page(ticket: Ticket, view: View | str) -> str:
     if ticket.repaired is not None:
         parts += _proving(ticket, view, at_work)
     if isinstance(view, str):
-        parts.append(f"<h2>Diagnosis</h2><p>{_safe(view)}</p>{_caution(BATTERY)}")
+        parts.append(f"<h2>Diagnosis</h2><p>{safe(view)}</p>{_caution(BATTERY)}")
     elif ticket.open:
         parts += _causes(ticket, view)
         if at_work and ticket.repaired is None:
@@ -140,16 +139,12 @@ def sheet_page(ticket: Ticket, view: View | str) -> str:
 # Text
 
 
-def _safe(text: str) -> str:
-    return escape(harmless(text))
-
-
 def _told(text: str) -> str:
     """Somebody's own words, cut where they are long, lines kept, nothing in them run."""
     if not text:
         return ""
     lines = re.sub(r"\n\s*\n", "\n", text[:NOTE_SHOWN].replace("\r\n", "\n")).split("\n")
-    said = f'<span class="told">{chr(10).join(_safe(line) for line in lines[:LINES_SHOWN])}</span>'
+    said = f'<span class="told">{chr(10).join(safe(line) for line in lines[:LINES_SHOWN])}</span>'
     if len(text) > NOTE_SHOWN or len(lines) > LINES_SHOWN:
         shown = len("\n".join(lines[:LINES_SHOWN]))
         said += f" <b>(Cut here: it has {len(text):,} characters, {shown:,} are shown.)</b>"
@@ -157,20 +152,15 @@ def _told(text: str) -> str:
 
 
 def _caution(text: str) -> str:
-    return f'<p class="caution">Caution: {_safe(text.strip())}</p>' if text.strip() else ""
+    return f'<p class="caution">Caution: {safe(text.strip())}</p>' if text.strip() else ""
 
 
 def _tick(text: str) -> str:
-    return f'<span class="tick"><span class="box"></span>{_safe(text)}</span> '
-
-
-def _when(at: str) -> str:
-    """A time of the log to the minute; it is UTC, as the headings say."""
-    return f"{at[:10]} {at[11:16]}" if re.fullmatch(r"\d{4}-\d\d-\d\dT\d\d:\d\d.*", at) else at
+    return f'<span class="tick"><span class="box"></span>{safe(text)}</span> '
 
 
 def _by(event: Event) -> str:
-    return f"{_when(event.at)} UTC, {event.who}"
+    return f"{minute_of(event.at)} UTC, {event.who}"
 
 
 def _model(view: View | str) -> FaultModel | None:
@@ -206,7 +196,7 @@ def _stop(view: View) -> str:
     # A rule may begin with the word itself; it stands in the heading.
     said = view.diagnosis.stop.strip().removeprefix("Stop.").strip()
     return (
-        f'<div class="stop" role="alert"><h2>STOP</h2><p>{_safe(said)}</p>'
+        f'<div class="stop" role="alert"><h2>STOP</h2><p>{safe(said)}</p>'
         "<p>The diagnosis ends here; no check is offered while this stands.</p></div>"
     )
 
@@ -216,13 +206,13 @@ def _desk(ticket: Ticket, view: View | str) -> list[str]:
     model = _model(view)
     consent = joined(_CONSENT.get(name, name) for name in intake.consent)
     rows = [
-        ("Machine", _safe(model.title if model else ticket.model)),
-        ("Opened", _safe(_by(ticket.events[0]))),
+        ("Machine", safe(model.title if model else ticket.model)),
+        ("Opened", safe(_by(ticket.events[0]))),
         ("Complaint", _told(intake.complaint) or "-"),
         ("Visible condition", _told(intake.condition) or "-"),
         ("Left at the desk", _told(intake.left) or "-"),
-        ("Customer agrees to", _safe(consent) or "nothing written down"),
-        ("Copy of the data", _safe(_COPY.get(intake.data_copy or "", "not written down"))),
+        ("Customer agrees to", safe(consent) or "nothing written down"),
+        ("Copy of the data", safe(_COPY.get(intake.data_copy or "", "not written down"))),
         ("May be spent", "no limit written down" if intake.limit is None
          else f"up to {_money(intake.limit, view)} without asking again"),
     ]  # fmt: skip
@@ -231,21 +221,21 @@ def _desk(ticket: Ticket, view: View | str) -> list[str]:
     if not ticket.open:
         causes = [model.by_name[c].title if model and c in model.by_name else c
                   for c in ticket.causes]  # fmt: skip
-        rows.append(("Closed", _safe(f"{_when(ticket.closed_at or '')} UTC, {ticket.outcome}")))
-        rows.append(("Confirmed cause", _safe(joined(causes)) or "none"))
+        rows.append(("Closed", safe(f"{minute_of(ticket.closed_at or '')} UTC, {ticket.outcome}")))
+        rows.append(("Confirmed cause", safe(joined(causes)) or "none"))
     return [f'<table class="desk">{_rows(rows)}</table>']
 
 
 def _money(amount: float, view: View | str) -> str:
     if isinstance(view, str):
         return f"{amount:,.2f} in the shop's currency"
-    return _safe(money(amount, view.shop.currency))
+    return safe(money(amount, view.shop.currency))
 
 
 def _waiting(ticket: Ticket) -> list[str]:
     said = [f"<p><b>Blocked:</b> {_told(block)}</p>" for block in blocked_by(ticket)]
     if ticket.hand_over is not None:
-        by = _safe(f"Last hand-over, {_by(ticket.hand_over)}:")
+        by = safe(f"Last hand-over, {_by(ticket.hand_over)}:")
         said.append(f"<p><b>{by}</b> {_told(_note(ticket.hand_over))}</p>")
     return ["<h2>Waiting and handed over</h2>", *said] if said else []
 
@@ -255,9 +245,9 @@ def _state(ticket: Ticket, view: View | str) -> list[str]:
     stage = ticket.stage or (model.start if model else "as it came in")
     if model and stage in model.stages_by_name:
         stage = model.stages_by_name[stage].title
-    said = ["<h2>State</h2>", f"<p>Stage now: <b>{_safe(stage)}</b>.</p>"]
+    said = ["<h2>State</h2>", f"<p>Stage now: <b>{safe(stage)}</b>.</p>"]
     rows = [
-        (f"{_safe(head)}: <b>{_safe(result)}</b>", _safe(f"{_when(event.at)}, {event.who}"))
+        (f"{safe(head)}: <b>{safe(result)}</b>", safe(f"{minute_of(event.at)}, {event.who}"))
         for event, head, result in _happened(ticket, model)
     ]
     heads = '<th scope="col">Found and done</th><th scope="col">When (UTC), by</th>'
@@ -265,7 +255,7 @@ def _state(ticket: Ticket, view: View | str) -> list[str]:
     said.append(table if rows else "<p>Nothing found yet.</p>")
     # After a stop nothing is said that could send somebody back to the machine.
     if not isinstance(view, str) and not view.diagnosis.stop:
-        said += [f"<p>{_safe(warning)}</p>" for warning in view.diagnosis.warnings]
+        said += [f"<p>{safe(warning)}</p>" for warning in view.diagnosis.warnings]
     return said
 
 
@@ -288,25 +278,25 @@ def _happened(ticket: Ticket, model: FaultModel | None) -> list[tuple[Event, str
 
 def _proving(ticket: Ticket, view: View | str, at_work: bool) -> list[str]:
     model, name = _model(view), ticket.repaired or ""
-    said = [f"<h2>Repair made: {_safe(_repair(model, name))}</h2>"]
+    said = [f"<h2>Repair made: {safe(_repair(model, name))}</h2>"]
     repair = model.repairs_by_name.get(name) if model else None
     last = {e.data["test"]: e for e in ticket.counting() if e.kind is Happened.PROVED}
     results = {
-        test: f"<b>{'passed' if passed else 'FAILED'}</b> ({_safe(_by(last[test]))})"
+        test: f"<b>{'passed' if passed else 'FAILED'}</b> ({safe(_by(last[test]))})"
         for test, passed in ticket.proofs.items()
     }
     if at_work and not all(ticket.proofs.values()):
         again = f"faultfinder tried {ticket.number} {name}"
         said.append(
             "<p><b>A test failed: the repair is not proved.</b> If the fault is still there, "
-            f"enter: {_safe(again)}</p>"
+            f"enter: {safe(again)}</p>"
         )
     elif at_work:
         said.append("<p>It is proved when every test below has passed.</p>")
     if model is not None and repair is not None:
         said += _proofs(model, repair, results, at_work)
     listed = repair.proof if repair else ()
-    others = [f"<li>{_safe(test)}: {told}</li>" for test, told in results.items()
+    others = [f"<li>{safe(test)}: {told}</li>" for test, told in results.items()
               if test not in listed]  # fmt: skip
     return [*said, f"<ul>{''.join(others)}</ul>"] if others else said
 
@@ -321,7 +311,7 @@ def _proofs(
         if not told:
             told = _tick("passed") + _tick("failed") if boxes else "no result written down"
         how = f"{proof.title} ({minutes(proof.minutes)}): {' '.join(proof.how)}"
-        return f"<li>{_safe(how)} Passes when: {_safe(proof.passes)}.<br>{told}</li>"
+        return f"<li>{safe(how)} Passes when: {safe(proof.passes)}.<br>{told}</li>"
 
     chosen = [proof for proof in model.proofs if proof.name in repair.proof]
     first = "To prove it" if repair.stage == model.start else "Before the cover goes back on"
@@ -337,8 +327,8 @@ def _causes(ticket: Ticket, view: View) -> list[str]:
     """Whole percent, most likely first; the bar is a border, which printers do not leave out."""
     causes = list(view.diagnosis.causes.items())
     rows = "".join(
-        f'<tr><th scope="row">{_safe(view.cause(name))}</th>'
-        f'<td class="number">{_safe(percent(chance))}</td><td class="bars">'
+        f'<tr><th scope="row">{safe(view.cause(name))}</th>'
+        f'<td class="number">{safe(percent(chance))}</td><td class="bars">'
         f'<div class="bar" style="width:{chance * 100:.0f}%"></div></td></tr>'
         for name, chance in causes[:CAUSES_SHOWN]
     )
@@ -349,7 +339,7 @@ def _causes(ticket: Ticket, view: View) -> list[str]:
         f'<h2>Likely causes{before}</h2><table><thead><tr><th scope="col">Cause</th>'
         '<th scope="col" class="number">Likely</th><th scope="col">0 to 100 %</th>'
         f"</tr></thead><tbody>{rows}</tbody></table>",
-        f"<p>Several may be present, so these do not add up to 100.{_safe(most)}</p>",
+        f"<p>Several may be present, so these do not add up to 100.{safe(most)}</p>",
     ]
     if view.advice is not None and ticket.repaired is None and not view.diagnosis.stop:
         said.append(_quote(ticket, view, view.advice))
@@ -365,7 +355,7 @@ def _quote(ticket: Ticket, view: View, advice: Advice) -> str:
     over = ""
     if limit is not None and quote.high > limit:
         over = " That may be more than may be spent: ask the customer before going beyond it."
-    return f"<p><b>{_safe(said)}</b>{over}</p>"
+    return f"<p><b>{safe(said)}</b>{over}</p>"
 
 
 def _go_on(ticket: Ticket, view: View) -> list[str]:
@@ -392,7 +382,7 @@ def _check(ticket: Ticket, view: View, best: RankedCheck) -> list[str]:
     add_results(meaning, view, best)
     stops = _caution(safety_words(view.model))
     return [
-        f"<h2>Next check: {_safe(check.title)}</h2><p>{_safe(why)}</p>{stops}",
+        f"<h2>Next check: {safe(check.title)}</h2><p>{safe(why)}</p>{stops}",
         f"{page}<h3>Tick what was found</h3>{_boxes(view, check)}",
         f"<p>Then enter it: faultfinder found {ticket.number} NAME=RESULT</p>{meaning}",
     ]
@@ -405,7 +395,7 @@ def _boxes(view: View, check: Check) -> str:
         variable = view.model.by_name[name]
         words = [result_words(variable, state).replace("_", " ") for state in variable.states]
         ticks = "".join(_tick(text) for text in (*words, "could not tell"))
-        said += f"<p>{_safe(variable.title)} ({_safe(name)}):<br>{ticks}</p>"
+        said += f"<p>{safe(variable.title)} ({safe(name)}):<br>{ticks}</p>"
     return said
 
 
@@ -416,8 +406,8 @@ def _short(view: View, ranked: RankedCheck) -> str:
         said += " The way there and its cautions: see the stages below."
     if check.tools:
         said += f" Tools: {', '.join(check.tools)}."
-    head = f"<h3>{_safe(check.title)} ({_safe(check.name)})</h3>"
-    return f"{head}{_caution(check.caution)}<p>{_safe(said)}</p>{_boxes(view, check)}"
+    head = f"<h3>{safe(check.title)} ({safe(check.name)})</h3>"
+    return f"{head}{_caution(check.caution)}<p>{safe(said)}</p>{_boxes(view, check)}"
 
 
 def _advised(ticket: Ticket, view: View) -> list[str]:
@@ -433,7 +423,7 @@ def _advised(ticket: Ticket, view: View) -> list[str]:
     if repair is None:
         return [
             "<h2>Hand over unrepaired</h2><p>Every repair costs more than it can win (expected "
-            f"cost {_safe(cost)}). Save the customer's data first where it is wanted.</p>"
+            f"cost {safe(cost)}). Save the customer's data first where it is wanted.</p>"
         ]
     page = _Html()
     page.text(f"The whole job costs {cost} on average with this repair first.")
@@ -453,10 +443,10 @@ def _advised(ticket: Ticket, view: View) -> list[str]:
         then = money(repair.risk.cost, currency)
         page.text(f"Risk: {repair.risk.says} ({percent(repair.risk.chance)}; then {then})")
     verb = "Hand over to a specialist" if repair.hand_over else "Repair now"
-    head = f"<h2>{verb}: {_safe(repair.title)}</h2>{_caution(safety_words(view.model))}"
+    head = f"<h2>{verb}: {safe(repair.title)}</h2>{_caution(safety_words(view.model))}"
     again = f"<p>If the picture is not back, enter: faultfinder tried {ticket.number} "
     proofs = _proofs(model, repair, {}, boxes=True)
-    return [head, str(page), f"{again}{_safe(repair.name)}</p>", *proofs]
+    return [head, str(page), f"{again}{safe(repair.name)}</p>", *proofs]
 
 
 def _stages(view: View) -> list[str]:
@@ -474,14 +464,14 @@ def _stages(view: View) -> list[str]:
             said = f"{stage.title}: {minutes(way.minutes)} from here{after}."
             cautions = [last.caution, stage.caution]
         warned = "".join(_caution(caution) for caution in dict.fromkeys(cautions))
-        body = f"<b>{_safe(said)}</b>" if name == now else _safe(said)
+        body = f"<b>{safe(said)}</b>" if name == now else safe(said)
         lines.append(f"<li>{body}{warned}</li>")
     return [f'<h2>Stages, from where it is now</h2><ol class="stages">{"".join(lines)}</ol>']
 
 
 def _notes(ticket: Ticket) -> list[str]:
     lines = [
-        f"<p><b>{_safe(_by(event))}:</b> {_told(_note(event))}</p>"
+        f"<p><b>{safe(_by(event))}:</b> {_told(_note(event))}</p>"
         for event in ticket.counting()
         if event.kind is Happened.NOTE
     ]

@@ -94,15 +94,17 @@ def _copy_out(store: Store, aside: Path, progress: Progress) -> Copied:
 
 
 def _copy(
-    source: sa.Connection, target: sa.Connection, progress: Progress
+    source: sa.Connection, target: sa.Connection | None, progress: Progress = lambda rows: None
 ) -> tuple[str, dict[str, int]]:
+    """Checksum and row counts of all tables; the rows are written to `target` where given."""
     digest = hashlib.sha256()
     counts = {}
     for table in TABLES:
         counts[table.name] = 0
         for rows in _batches(source, table):
             _add(digest, table, rows)
-            target.execute(table.insert(), [dict(row._mapping) for row in rows])
+            if target is not None:
+                target.execute(table.insert(), [dict(row._mapping) for row in rows])
             counts[table.name] += len(rows)
             progress(len(rows))
     return digest.hexdigest(), counts
@@ -121,17 +123,6 @@ def _add(digest: Any, table: sa.Table, rows: list[Any]) -> None:
     for row in rows:
         values = [int(value) if isinstance(value, bool) else value for value in row]
         digest.update(repr(values).encode("utf-8", "backslashreplace"))
-
-
-def _sum_of(connection: sa.Connection) -> tuple[str, dict[str, int]]:
-    digest = hashlib.sha256()
-    counts = {}
-    for table in TABLES:
-        counts[table.name] = 0
-        for rows in _batches(connection, table):
-            _add(digest, table, rows)
-            counts[table.name] += len(rows)
-    return digest.hexdigest(), counts
 
 
 def check_backup(path: Path) -> Copied:
@@ -153,7 +144,7 @@ def check_backup(path: Path) -> Copied:
                     "with the version that made it, then upgrade."
                 )
             kept = connection.execute(sa.select(_SUM)).one()
-            digest, counts = _sum_of(connection)
+            digest, counts = _copy(connection, None)
         if digest != kept.digest:
             raise FaultfinderError(
                 f"{path} is damaged: its rows do not agree with its checksum. Use another backup."
@@ -188,12 +179,8 @@ def restore(path: Path, place: str | Path, progress: Progress = lambda rows: Non
             target.execute(MODEL_VERSION.delete())
             target.execute(STORE.delete())
             wanted, _ = _copy(source, target, progress)
-            if database.server:
-                target.exec_driver_sql(
-                    "select setval(pg_get_serial_sequence('ticket', 'number'), "
-                    "coalesce((select max(number) from ticket), 0) + 1, false)"
-                )
-            arrived, _ = _sum_of(target)
+            database.number_on(target)
+            arrived, _ = _copy(target, None)
             if arrived != wanted:
                 raise FaultfinderError(
                     f"What arrived in {database.name} differs from the backup. Nothing was changed."

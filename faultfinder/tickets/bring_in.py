@@ -73,7 +73,8 @@ def bring_in(
             writer.link()
             if dry_run or (account.bad and not skip_bad):
                 raise _Undo
-            writer.finish()
+            if account.new:
+                store.database.number_on(connection)
     except _Undo:
         return account
     account.written = True
@@ -109,7 +110,6 @@ class _Writer:
         on_bad: Callable[[BadRow], None],
     ) -> None:
         self._connection = connection
-        self._server = server
         self._account = account
         self._on_bad = on_bad
         self._links: list[tuple[int, str]] = []
@@ -178,12 +178,6 @@ class _Writer:
                     .values(first_ticket=sa.bindparam("first")),
                     made,
                 )
-
-    def finish(self) -> None:
-        """Let the server go on counting after the numbers that were given."""
-        if self._server and self._account.new:
-            sequence = sa.func.pg_get_serial_sequence("ticket", "number")
-            self._connection.execute(sa.select(sa.func.setval(sequence, self._newest)))
 
 
 def _head(number: int, ticket: Ticket) -> dict[str, object]:

@@ -83,6 +83,14 @@ class Database:
         """For migrations and backups."""
         return self._engine
 
+    def number_on(self, connection: sa.Connection) -> None:
+        """Let new tickets be numbered after the greatest number that was written by itself."""
+        if self.server:
+            connection.exec_driver_sql(
+                "select setval(pg_get_serial_sequence('ticket', 'number'), "
+                "coalesce((select max(number) from ticket), 0) + 1, false)"
+            )
+
     def write_ahead(self) -> None:
         """Let readers and a writer of a file work side by side. It stays so in the file, and
         is only done to a file that is ours."""

@@ -2,9 +2,7 @@
 
 from __future__ import annotations
 
-import contextlib
 import os
-import tempfile
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from pathlib import Path
@@ -12,6 +10,7 @@ from pathlib import Path
 import sqlalchemy as sa
 
 from faultfinder.errors import FaultfinderError, MisuseError
+from faultfinder.files import whole_file
 from faultfinder.tickets.kept_text import keep, unkeep
 from faultfinder.tickets.store import read_tickets
 from faultfinder.tickets.tables import TICKET
@@ -100,25 +99,13 @@ def write_whole(path: Path, lines: Iterator[str], replace: bool) -> None:
     cannot be written.
     """
     check_target(path, replace)
-    # A link is followed, so that what it points to is replaced.
-    target = Path(os.path.realpath(path))
-    aside: Path | None = None
     try:
-        handle, name = tempfile.mkstemp(prefix=".", suffix=".part", dir=target.parent)
-        aside = Path(name)
-        with os.fdopen(handle, "wb") as file:
+        with whole_file(path, private=True) as file:
             for line in lines:
                 file.write(to_bytes(line))
-            file.flush()
-            os.fsync(file.fileno())
-        # It may have come to be there while we wrote.
-        check_target(path, replace)
-        os.replace(aside, target)
+            # It may have come to be there while we wrote.
+            check_target(path, replace)
     except OSError as error:
         raise FaultfinderError(
             f"{path} cannot be written: {error.strerror}. Nothing of it was kept."
         ) from error
-    finally:
-        if aside is not None:
-            with contextlib.suppress(OSError):
-                aside.unlink()

@@ -4,10 +4,9 @@ from __future__ import annotations
 
 import json
 import math
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass, field
 from datetime import datetime
-from typing import Any
 
 from faultfinder.errors import FaultfinderError, did_you_mean
 from faultfinder.model.parts import FaultModel, Kind
@@ -20,6 +19,7 @@ from faultfinder.tickets.arriving import (
     check_text,
     quoted,
 )
+from faultfinder.tickets.event_data import check_data
 from faultfinder.tickets.events import PERSONAL, Event, Happened
 from faultfinder.tickets.ticket import Ticket, fold
 
@@ -28,9 +28,6 @@ FORM = 1
 
 LEVELS = 20
 """Lists and sets of fields within each other at most; a ticket has four."""
-
-AMOUNT = 1e12
-"""An amount of money beyond this is none."""
 
 KnownModel = Callable[[str], FaultModel | None]
 """The model of a name, or None when it is not here."""
@@ -131,33 +128,6 @@ def from_line(text: str, line: int, now: datetime, model_of: KnownModel) -> Arri
 
 _FIELDS = ("faultfinder_ticket", "key", "model", "first_ticket", "events")
 _LOOKS = f'A line begins with {{"faultfinder_ticket": {FORM}, "key": ...'
-_TEXT, _NONE = (str,), type(None)
-_DATA: Mapping[Happened, Mapping[str, tuple[type, ...]]] = {
-    Happened.INTAKE: {"model": _TEXT},
-    Happened.FOUND: {"finding": _TEXT, "result": (str, _NONE)},
-    Happened.MOVED: {"stage": _TEXT},
-    Happened.TRIED: {"repair": _TEXT, "stage": _TEXT},
-    Happened.REPAIRED: {"repair": _TEXT, "stage": _TEXT},
-    Happened.PROVED: {"test": _TEXT, "passed": (bool,)},
-    Happened.ARRIVED: {"order": (int,)},
-    Happened.HELD: {"for": _TEXT},
-    Happened.REMODELLED: {"model": _TEXT},
-    Happened.CLOSED: {"outcome": _TEXT, "causes": (list,)},
-    Happened.TAKEN_BACK: {"event": (int,)},
-}
-_OPTIONAL: Mapping[Happened, Mapping[str, tuple[type, ...]]] = {
-    Happened.INTAKE: {
-        "version": _TEXT,
-        "consent": (list,),
-        "data_copy": (str, _NONE),
-        "limit": (int, float, _NONE),
-    },
-    Happened.ORDERED: {
-        "repair": (str, _NONE),
-        "price": (int, float, _NONE),
-        "due": (str, _NONE),
-    },
-}
 
 
 def _no_number(word: str) -> float:
@@ -199,7 +169,10 @@ def _event(read: object, number: int, now: datetime) -> Event:
         raise RowError(f"{place}, who", "is no name.")
     check_text(who, f"{place}, who")
     happened = Happened(str(kind))
-    check_data(happened, data, number)
+    try:
+        check_data(happened, data, number)
+    except ValueError as error:
+        raise RowError(f"{place}, data", str(error)) from None
     if not isinstance(texts, dict) or not all(isinstance(text, str) for text in texts.values()):
         raise RowError(f"{place}, texts", "are no texts with their names.")
     for name, text in texts.items():
@@ -208,31 +181,6 @@ def _event(read: object, number: int, now: datetime) -> Event:
     at = check_stamp(read.get("at"), f"{place}, at", now)
     assert isinstance(data, dict)
     return Event(number, happened, at, who, data, texts)
-
-
-def check_data(kind: Happened, data: Any, number: int) -> None:
-    """Raise RowError unless the data of event `number` has the fields of its kind."""
-    place = f"entry {number}, data"
-    if not isinstance(data, dict):
-        raise RowError(place, "is no set of fields.")
-    for name, types in _DATA.get(kind, {}).items():
-        if name not in data:
-            raise RowError(place, f"has no {name}.")
-        _check_type(place, name, data[name], types)
-    for name, types in _OPTIONAL.get(kind, {}).items():
-        if name in data:
-            _check_type(place, name, data[name], types)
-    for name in ("causes", "consent"):
-        if not all(isinstance(one, str) for one in data.get(name) or ()):
-            raise RowError(place, f"has {name} that are no words.")
-    if kind is Happened.TAKEN_BACK and not 1 < data["event"] < number:
-        raise RowError(place, f"takes back entry {data['event']}, which cannot be.")
-
-
-def _check_type(place: str, name: str, value: object, types: tuple[type, ...]) -> None:
-    amount = float in types and isinstance(value, int | float) and abs(value) > AMOUNT
-    if type(value) not in types or amount:
-        raise RowError(place, f"has {quoted(value)} for {name}.")
 
 
 def _check_against(ticket: Ticket, model: FaultModel | None) -> None:

@@ -13,10 +13,9 @@ from collections.abc import Iterable, Iterator, Mapping, Sequence
 import sqlalchemy as sa
 
 from faultfinder.errors import FaultfinderError, MisuseError
-from faultfinder.tickets.arriving import RowError
 from faultfinder.tickets.database import Database
+from faultfinder.tickets.event_data import check_data
 from faultfinder.tickets.events import PERSONAL, Entry, Event, Happened, read_event, to_text
-from faultfinder.tickets.json_lines import check_data
 from faultfinder.tickets.kept_text import folded, keep, unkeep
 from faultfinder.tickets.tables import EVENT, FREE_TEXT, MODEL_VERSION, STORE, TICKET
 from faultfinder.tickets.ticket import Ticket, fold
@@ -253,7 +252,7 @@ def _read_some(connection: sa.Connection, numbers: list[int]) -> Iterator[Ticket
         event = read_event(number, kind, at, unkeep(who), data, own)
         try:
             check_data(event.kind, event.data, number)
-        except RowError:
+        except ValueError:
             raise FaultfinderError(_damaged(ticket)) from None
         logs[ticket].append(event)
     for ticket in numbers:

@@ -8,11 +8,11 @@ from scipy.stats import binomtest, bootstrap
 from sklearn.calibration import calibration_curve
 from sklearn.metrics import brier_score_loss, log_loss
 
+from faultfinder.decide.share_interval import wilson
 from faultfinder.learning.calibration import (
     calibration_table,
     decompose,
     decompose_in_bins,
-    wilson,
 )
 from faultfinder.learning.paired import paired_difference
 from faultfinder.learning.scores import ticket_scores

@@ -1,0 +1,70 @@
+"""What tests of a device family share: beliefs by findings, and what every family must hold."""
+
+from __future__ import annotations
+
+import itertools
+from collections.abc import Mapping
+from functools import cache
+
+import faultfinder
+from faultfinder.decide.next_check import Diagnosis
+from faultfinder.inference.compiled import CompiledModel
+from faultfinder.model.parts import FaultModel, NoisyMax, Table
+
+
+@cache
+def _diagnosis(name: str, findings: tuple[tuple[str, str], ...]) -> Diagnosis:
+    return faultfinder.diagnose(_compiled(name), dict(findings))
+
+
+class Family:
+    """A model that comes along, by its name."""
+
+    def __init__(self, name: str) -> None:
+        self.name = name
+
+    @property
+    def compiled(self) -> CompiledModel:
+        return _compiled(self.name)
+
+    @property
+    def model(self) -> FaultModel:
+        return self.compiled.model
+
+    def seen(self, **findings: str) -> Diagnosis:
+        return _diagnosis(self.name, tuple(sorted(findings.items())))
+
+    def causes(self, **findings: str) -> Mapping[str, float]:
+        return self.seen(**findings).causes
+
+    def first(self, **findings: str) -> str:
+        return next(iter(self.causes(**findings)))
+
+
+@cache
+def _compiled(name: str) -> CompiledModel:
+    return faultfinder.load_model(name)
+
+
+def prior(model: FaultModel, name: str, state: str) -> float:
+    """P(cause = state) without the complaint: enumerated over its histories by hand.
+
+    The leak and each history take the cause to some state on their own; the worst one wins.
+    """
+    cause = model.by_name[name]
+    distribution = cause.distribution
+    assert isinstance(distribution, NoisyMax)
+    parents = [model.by_name[parent] for parent in distribution.parents]
+    at = cause.states.index(state)
+    total = 0.0
+    for combination in itertools.product(*(range(len(p.states)) for p in parents)):
+        chance = 1.0
+        below = [sum(distribution.leak.gives[: k + 1]) for k in (at - 1, at)]
+        for parent, number in zip(parents, combination, strict=True):
+            assert isinstance(parent.distribution, Table)
+            chance *= parent.distribution.rows[0].gives[number]
+            if number:
+                gives = distribution.links[parent.name][parent.states[number]].gives
+                below = [b * sum(gives[: k + 1]) for b, k in zip(below, (at - 1, at), strict=True)]
+        total += chance * (below[1] - below[0])
+    return total
