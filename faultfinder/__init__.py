@@ -16,18 +16,18 @@ from faultfinder.errors import (
 )
 
 if TYPE_CHECKING:
-    from faultfinder.decide.next_check import Diagnosis, RankedCheck, diagnose
+    from faultfinder.consultation.next_check import Diagnosis, RankedCheck, diagnose
     from faultfinder.decide.shop import Shop
     from faultfinder.inference.compiled import CompiledModel
     from faultfinder.inference.loading import load_model
-    from faultfinder.inference.pgmpy_bridge import from_pgmpy
+    from faultfinder.interchange.pgmpy_bridge import from_pgmpy
 
 _HOMES = {
     "load_model": "faultfinder.inference.loading",
-    "from_pgmpy": "faultfinder.inference.pgmpy_bridge",
-    "diagnose": "faultfinder.decide.next_check",
-    "Diagnosis": "faultfinder.decide.next_check",
-    "RankedCheck": "faultfinder.decide.next_check",
+    "from_pgmpy": "faultfinder.interchange.pgmpy_bridge",
+    "diagnose": "faultfinder.consultation.next_check",
+    "Diagnosis": "faultfinder.consultation.next_check",
+    "RankedCheck": "faultfinder.consultation.next_check",
     "Shop": "faultfinder.decide.shop",
     "CompiledModel": "faultfinder.inference.compiled",
 }

@@ -7,7 +7,7 @@ from collections.abc import Mapping
 from functools import cache
 
 import faultfinder
-from faultfinder.decide.next_check import Diagnosis
+from faultfinder.consultation.next_check import Diagnosis
 from faultfinder.inference.compiled import CompiledModel
 from faultfinder.model.parts import FaultModel, NoisyMax, Table
 

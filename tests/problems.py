@@ -8,7 +8,7 @@ from itertools import permutations
 import numpy as np
 from hypothesis import strategies as st
 
-from faultfinder.decide.planners import Situation, after_check, after_repair, check_cost
+from faultfinder.decide.policies.planners import Situation, after_check, after_repair, check_cost
 from faultfinder.decide.problem import CheckAction, Problem, RepairAction
 
 

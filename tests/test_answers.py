@@ -4,9 +4,9 @@ from __future__ import annotations
 
 import pytest
 
-from faultfinder.decide.answers import find_result, find_variable
 from faultfinder.errors import MisuseError
 from faultfinder.inference.loading import load_model
+from faultfinder.model.answers import find_result, find_variable
 
 MODEL = load_model("thin_clamshell").model
 VOLTS = MODEL.by_name["battery_volts"]

@@ -18,7 +18,7 @@ from faultfinder.inference import cache
 from faultfinder.inference.cache import cache_folder, key_of, load_or_compile
 from faultfinder.inference.compiled import CompiledModel, compile_model
 from faultfinder.inference.loading import load_model
-from faultfinder.model.reader import parse_model
+from faultfinder.model.reading.reader import parse_model
 from tests.invented_models import SMALL_LID, write_small_lid
 
 CONTENT = SMALL_LID.encode()
@@ -237,7 +237,7 @@ def test_two_processes_at_once_both_get_the_model_and_leave_one_whole_file(
     program = (
         "import sys, time\n"
         "from faultfinder import diagnose, load_model\n"
-        "import faultfinder.model.reader\n"
+        "import faultfinder.model.reading.reader\n"
         "print('ready', flush=True)\n"
         "sys.stdin.readline()\n"
         "for _ in range(5):\n"

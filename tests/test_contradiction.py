@@ -6,7 +6,7 @@ import pytest
 from hypothesis import HealthCheck, assume, given, settings
 
 import faultfinder
-from faultfinder.decide.next_check import SURPRISING
+from faultfinder.consultation.next_check import SURPRISING
 from faultfinder.errors import ImpossibleEvidence
 from faultfinder.inference import contradiction as search
 from faultfinder.inference.compiled import compile_model

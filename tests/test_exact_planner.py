@@ -5,9 +5,9 @@ from __future__ import annotations
 import pytest
 from hypothesis import given, settings
 
-from faultfinder.decide.exact import Exact
 from faultfinder.decide.plan import make_plan, policy_cost
-from faultfinder.decide.planners import LookAhead, OneStep, start
+from faultfinder.decide.policies.exact import Exact
+from faultfinder.decide.policies.planners import LookAhead, OneStep, start
 from faultfinder.decide.problem import Problem
 from faultfinder.decide.repair_order import best_order, evaluate_order, order_cost
 from tests.problems import brute_force, small_problems

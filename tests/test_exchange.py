@@ -19,8 +19,8 @@ from hypothesis import strategies as st
 from faultfinder.cli.exchange_commands import bring_in, hand_out
 from faultfinder.errors import FaultfinderError, MisuseError, ModelFileError
 from faultfinder.inference.loading import load_model
-from faultfinder.tickets.csv_cells import delimiter_of, shielded, to_row, unshielded
 from faultfinder.tickets.events import NOTE_LIMIT, Entry, Happened
+from faultfinder.tickets.exchange.csv_cells import delimiter_of, shielded, to_row, unshielded
 from faultfinder.tickets.opening import open_store
 from faultfinder.tickets.store import Store
 from faultfinder.tickets.tables import EVENT, FREE_TEXT, TICKET
@@ -750,7 +750,7 @@ def test_a_broken_export_leaves_what_was_there(monkeypatch: pytest.MonkeyPatch) 
     def breaks(*_args: object) -> str:
         raise KeyboardInterrupt
 
-    monkeypatch.setattr("faultfinder.tickets.json_lines.StaffNames.of", breaks)
+    monkeypatch.setattr("faultfinder.tickets.exchange.json_lines.StaffNames.of", breaks)
     run_export("a.jsonl", "--replace")
     assert Path("a.jsonl").read_text() == "mine"
     assert not [name for name in os.listdir() if name.endswith(".part")]

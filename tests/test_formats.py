@@ -11,10 +11,11 @@ import pytest
 from hypothesis import HealthCheck, assume, given, settings
 from hypothesis import strategies as st
 
-from faultfinder.decide.next_check import diagnose
+from faultfinder.consultation.next_check import diagnose
 from faultfinder.errors import FaultfinderError, MisuseError
 from faultfinder.inference.compiled import CompiledModel, compile_model
-from faultfinder.inference.formats import (
+from faultfinder.inference.loading import load_model
+from faultfinder.interchange.formats import (
     Node,
     SafeNames,
     _one_to_one,
@@ -23,10 +24,9 @@ from faultfinder.inference.formats import (
     safe_names,
     xmlbif_text,
 )
-from faultfinder.inference.loading import load_model
-from faultfinder.inference.skeleton import GUESSED_MINUTES, skeleton
+from faultfinder.interchange.skeleton import GUESSED_MINUTES, skeleton
 from faultfinder.model.parts import FaultModel, Kind, Link, NoisyMax
-from faultfinder.model.reader import parse_model
+from faultfinder.model.reading.reader import parse_model
 from tests.conftest import Run
 from tests.networks import Case, cases
 from tests.small_shop import small_shop
@@ -324,7 +324,7 @@ def test_everyday_commands_do_not_import_the_readers() -> None:
 
     code = (
         "import sys; import faultfinder.cli.model_command, faultfinder.cli.next_command; "
-        "import faultfinder.decide.testability, faultfinder.decide.sensitivity; "
+        "import faultfinder.assess.testability, faultfinder.assess.sensitivity; "
         "print([m for m in ('pgmpy', 'pandas', 'scipy', 'yaml', 'networkx') if m in sys.modules])"
     )
     done = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=True)

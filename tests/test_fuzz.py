@@ -17,17 +17,17 @@ import pytest
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
-from faultfinder.decide.answers import find_result, find_variable
 from faultfinder.decide.shop_file import parse_shop
 from faultfinder.errors import FaultfinderError, MisuseError, ModelFileError, counted
 from faultfinder.inference import compiled as compiling
 from faultfinder.inference.compiled import compile_model
 from faultfinder.inference.loading import load_model
 from faultfinder.inference.tree import build_tree, tree_size
+from faultfinder.model.answers import find_result, find_variable
 from faultfinder.model.parts import FaultModel
-from faultfinder.model.reader import parse_model
-from faultfinder.tickets.arriving import RowError
-from faultfinder.tickets.json_lines import from_line
+from faultfinder.model.reading.reader import parse_model
+from faultfinder.tickets.exchange.arriving import RowError
+from faultfinder.tickets.exchange.json_lines import from_line
 from faultfinder.tickets.opening import open_store
 from faultfinder.tickets.searching import Wanted, find_tickets
 from tests.fuzz.__main__ import failure

@@ -14,10 +14,10 @@ from hypothesis import strategies as st
 from faultfinder import diagnose
 from faultfinder.errors import FaultfinderError, MisuseError, ModelFileError, Problem
 from faultfinder.inference.loading import load_model
-from faultfinder.model.include import PART_LIMIT
 from faultfinder.model.locate import available_models, find_model
 from faultfinder.model.parts import FaultModel
-from faultfinder.model.reader import parse_model, read_model
+from faultfinder.model.reading.include import PART_LIMIT
+from faultfinder.model.reading.reader import parse_model, read_model
 from tests.conftest import Run
 from tests.small_model import SMALL_MODEL
 

@@ -13,9 +13,9 @@ from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
 import faultfinder
-from faultfinder.decide import information as gains
 from faultfinder.errors import TargetTooLarge
 from faultfinder.inference import compiled as compiling
+from faultfinder.inference import information as gains
 from faultfinder.inference.compiled import compile_model, readout
 from faultfinder.inference.posterior import beliefs, evidence_from
 from faultfinder.inference.target import TargetSpec, resolve_target

@@ -20,14 +20,17 @@ from click.testing import CliRunner
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
+from faultfinder.assess.share_interval import wilson
 from faultfinder.cli.lead_command import lead
 from faultfinder.cli.main import commands
-from faultfinder.decide.next_check import diagnose
-from faultfinder.decide.share_interval import wilson
+from faultfinder.consultation.next_check import diagnose
 from faultfinder.decide.shop import Shop
 from faultfinder.errors import FaultfinderError
 from faultfinder.inference.compiled import CompiledModel, compile_model
-from faultfinder.learning.bench_habits import (
+from faultfinder.learning.em.estimates import Tuned, tune
+from faultfinder.learning.judge.replay import Comparison, compare
+from faultfinder.learning.proposal import moved
+from faultfinder.learning.watch.bench_habits import (
     Agreement,
     CheckUse,
     Follower,
@@ -37,11 +40,8 @@ from faultfinder.learning.bench_habits import (
     check_usage,
     wrong_parts,
 )
-from faultfinder.learning.em import Tuned, tune
-from faultfinder.learning.proposal import moved
-from faultfinder.learning.replay import Comparison, compare
 from faultfinder.model.parts import FaultModel, StopRule
-from faultfinder.report.lead_page import lead_page
+from faultfinder.report.lead.page import lead_page
 from faultfinder.tickets.events import Event, Happened
 from faultfinder.tickets.ticket import Ticket, fold
 from tests.brute_force import Joint, entropy, joint_of_model

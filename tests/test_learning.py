@@ -13,15 +13,15 @@ from hypothesis import strategies as st
 
 from faultfinder.errors import MisuseError
 from faultfinder.inference.compiled import CompiledModel, compile_model
-from faultfinder.learning import em
-from faultfinder.learning.em import complaint_share, tune
-from faultfinder.learning.engine import build_engine, with_parts
-from faultfinder.learning.expected_counts import expect
-from faultfinder.learning.intervals import intervals
-from faultfinder.learning.parameters import Place, read_families, rewritten
-from faultfinder.learning.patterns import gather
+from faultfinder.learning.em import estimates as em
+from faultfinder.learning.em.engine import build_engine, with_parts
+from faultfinder.learning.em.estimates import complaint_share, tune
+from faultfinder.learning.em.expected_counts import expect
+from faultfinder.learning.em.intervals import intervals
+from faultfinder.learning.em.parameters import Place, read_families, rewritten
+from faultfinder.learning.em.patterns import gather
+from faultfinder.learning.em.state import State
 from faultfinder.learning.records import ClosedTicket
-from faultfinder.learning.state import State
 from faultfinder.model.parts import (
     Dense,
     FaultModel,
@@ -31,7 +31,7 @@ from faultfinder.model.parts import (
     SimpleTest,
     Variable,
 )
-from faultfinder.model.reader import parse_model
+from faultfinder.model.reading.reader import parse_model
 from tests.brute_force import joint_of_model
 from tests.closed_tickets import drawn
 from tests.em_by_hand import expected_counts, log_likelihood, weights_of
@@ -414,8 +414,8 @@ def test_everyday_commands_do_not_load_learning_and_learning_no_heavy_library() 
     import sys
 
     code = (
-        "import sys, faultfinder.learning.em, faultfinder.learning.drift, "
-        "faultfinder.learning.unlikely; "
+        "import sys, faultfinder.learning.em.estimates, faultfinder.learning.watch.drift, "
+        "faultfinder.learning.watch.unlikely; "
         "heavy = {'scipy', 'pgmpy', 'pandas', 'matplotlib'} & set(sys.modules); "
         "sys.exit(str(heavy) if heavy else 0)"
     )

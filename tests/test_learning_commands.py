@@ -14,12 +14,12 @@ from click.testing import CliRunner, Result
 from faultfinder.cli.main import commands
 from faultfinder.errors import FaultfinderError
 from faultfinder.inference.loading import load_model
-from faultfinder.learning.em import Figure
+from faultfinder.learning.em.estimates import Figure
+from faultfinder.learning.em.parameters import Place
 from faultfinder.learning.from_tickets import closed_tickets
-from faultfinder.learning.parameters import Place
 from faultfinder.learning.proposal import check_same, effect, figure_in, propose
 from faultfinder.learning.versions import Versions
-from faultfinder.model.reader import parse_model
+from faultfinder.model.reading.reader import parse_model
 from faultfinder.tickets.opening import open_store
 
 ROOT = Path(__file__).parent.parent

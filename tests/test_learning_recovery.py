@@ -10,10 +10,10 @@ from numpy.typing import NDArray
 
 from faultfinder.decide.simulation import draw_machines
 from faultfinder.inference.compiled import CompiledModel, compile_model
-from faultfinder.learning.em import Tuned, complaint_share, tune
-from faultfinder.learning.parameters import read_families, rewritten
+from faultfinder.learning.em.estimates import Tuned, complaint_share, tune
+from faultfinder.learning.em.parameters import read_families, rewritten
 from faultfinder.model.parts import Basis, FaultModel, Kind
-from faultfinder.model.reader import parse_model
+from faultfinder.model.reading.reader import parse_model
 from tests.closed_tickets import closed_tickets, drawn, visible
 from tests.invented_models import SMALL_LID
 

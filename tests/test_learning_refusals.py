@@ -9,11 +9,11 @@ import pytest
 
 from faultfinder.errors import FaultfinderError, MisuseError
 from faultfinder.inference.compiled import CompiledModel, compile_model
-from faultfinder.learning.em import Tuned, tune
-from faultfinder.learning.patterns import gather
+from faultfinder.learning.em.estimates import Tuned, tune
+from faultfinder.learning.em.patterns import gather
 from faultfinder.learning.records import ClosedTicket
 from faultfinder.model.parts import Basis, Kind
-from faultfinder.model.reader import parse_model
+from faultfinder.model.reading.reader import parse_model
 from tests.closed_tickets import drawn
 from tests.invented_models import SMALL_LID
 from tests.networks import make_model, root

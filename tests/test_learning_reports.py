@@ -9,11 +9,11 @@ import pytest
 
 from faultfinder.errors import FaultfinderError, MisuseError
 from faultfinder.inference.compiled import CompiledModel, compile_model
-from faultfinder.learning.drift import drift
 from faultfinder.learning.records import ClosedTicket
-from faultfinder.learning.unlikely import unlikely_tickets
+from faultfinder.learning.watch.drift import drift
+from faultfinder.learning.watch.unlikely import unlikely_tickets
 from faultfinder.model.parts import FaultModel, Kind, Row, Table
-from faultfinder.model.reader import parse_model
+from faultfinder.model.reading.reader import parse_model
 from tests.brute_force import joint_of_model
 from tests.closed_tickets import drawn
 from tests.em_by_hand import weights_of

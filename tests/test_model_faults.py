@@ -9,8 +9,8 @@ from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
 from faultfinder.errors import ModelFileError, Problem
-from faultfinder.model.faults import PROBLEM_LIMIT
-from faultfinder.model.reader import parse_model
+from faultfinder.model.reading.faults import PROBLEM_LIMIT
+from faultfinder.model.reading.reader import parse_model
 from tests.slips import CHANCES, HEAD, VARIABLES, Slip
 from tests.slips_network import DISTRIBUTIONS
 from tests.slips_shop import NOT_YAML, SHOP

@@ -16,7 +16,7 @@ from faultfinder.model import locate
 from faultfinder.model.locate import available_models, find_model
 from faultfinder.model.network import dense_table
 from faultfinder.model.parts import Basis, FaultModel, Kind, NoisyMax, SimpleTest, Table
-from faultfinder.model.reader import parse_model, read_model
+from faultfinder.model.reading.reader import parse_model, read_model
 from tests.small_model import SMALL_MODEL
 
 

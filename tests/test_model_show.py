@@ -13,18 +13,18 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from faultfinder.decide import isolation as walk
-from faultfinder.decide.isolation import isolate, lay_out
-from faultfinder.decide.next_check import diagnose
+from faultfinder.assess import isolation as walk
+from faultfinder.assess.isolation import isolate, lay_out
+from faultfinder.assess.single_faults import Fault, signatures
+from faultfinder.assess.testability import assess, partition
+from faultfinder.consultation.next_check import diagnose
 from faultfinder.decide.shop import Shop
-from faultfinder.decide.single_faults import Fault, signatures
-from faultfinder.decide.testability import assess, partition
 from faultfinder.errors import FaultfinderError
 from faultfinder.inference.compiled import CompiledModel, compile_model
 from faultfinder.inference.loading import load_model
 from faultfinder.model.parts import Kind, Link, NoisyMax, SimpleTest, Variable
-from faultfinder.report.model_dot import model_dot
-from faultfinder.report.model_html import model_html
+from faultfinder.report.model.dot import model_dot
+from faultfinder.report.model.page import model_html
 from tests.brute_force import joint_of_model
 from tests.chromium import measured
 from tests.conftest import Run

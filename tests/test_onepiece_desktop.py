@@ -11,8 +11,8 @@ from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
 import faultfinder
-from faultfinder.decide.advice import advise
-from faultfinder.decide.bench import build_problem
+from faultfinder.consultation.advice import advise
+from faultfinder.consultation.bench import build_problem
 from faultfinder.decide.shop import Shop
 from faultfinder.model.parts import FaultModel
 from tests.families import Family

@@ -7,12 +7,12 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from faultfinder.decide.advice import advise
+from faultfinder.consultation.advice import advise
+from faultfinder.consultation.bench import build_problem
 from faultfinder.decide.belief import Tried
-from faultfinder.decide.bench import build_problem
-from faultfinder.decide.exact import Exact
 from faultfinder.decide.plan import Plan, PlanNode, make_plan
-from faultfinder.decide.planners import (
+from faultfinder.decide.policies.exact import Exact
+from faultfinder.decide.policies.planners import (
     Action,
     LookAhead,
     OneStep,
@@ -22,9 +22,9 @@ from faultfinder.decide.planners import (
     after_repair,
     start,
 )
+from faultfinder.decide.policies.roll_out import RollOut
 from faultfinder.decide.problem import Problem
 from faultfinder.decide.repair_order import best_order, order_cost
-from faultfinder.decide.rollout import RollOut
 from faultfinder.decide.shop import Shop
 from faultfinder.decide.simulation import draw_machines, simulate
 from faultfinder.errors import FaultfinderError

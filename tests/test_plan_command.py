@@ -12,12 +12,12 @@ import pytest
 from click.testing import CliRunner, Result
 
 from faultfinder.cli.main import commands
-from faultfinder.decide.bench import build_problem
+from faultfinder.consultation.bench import build_problem
 from faultfinder.decide.plan import make_plan
-from faultfinder.decide.rollout import RollOut
+from faultfinder.decide.policies.roll_out import RollOut
 from faultfinder.decide.shop import Shop
 from faultfinder.inference.compiled import compile_model
-from faultfinder.report.plan_html import plan_page
+from faultfinder.report.plan.page import plan_page
 from tests.chromium import measured, printed_pages
 from tests.small_shop import small_shop
 

@@ -13,8 +13,8 @@ from faultfinder.decide.shop import Shop
 from faultfinder.errors import MisuseError
 from faultfinder.inference.compiled import CompiledModel, compile_model
 from faultfinder.inference.loading import load_model
-from faultfinder.learning.completed import complete_machines
-from faultfinder.learning.played import Ended, compare_plays, play_tickets
+from faultfinder.learning.judge.completed import complete_machines
+from faultfinder.learning.judge.played import Ended, compare_plays, play_tickets
 from faultfinder.learning.records import ClosedTicket
 from faultfinder.model.parts import Row, StopRule, Table
 from tests.brute_force import joint_of_model

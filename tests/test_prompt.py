@@ -18,8 +18,8 @@ from faultfinder.cli.asking import Place, Session
 from faultfinder.cli.looking import Answer, Bench
 from faultfinder.decide.shop import Shop
 from faultfinder.inference.compiled import CompiledModel, compile_model
-from faultfinder.model.reader import parse_model
-from faultfinder.report.view import View
+from faultfinder.model.reading.reader import parse_model
+from faultfinder.report.consultation.view import View
 from tests.invented_models import SMALL_LID, write_small_lid
 
 

@@ -14,9 +14,9 @@ from hypothesis import strategies as st
 import faultfinder
 from faultfinder.errors import MisuseError
 from faultfinder.inference.compiled import CompiledModel, compile_model
-from faultfinder.learning.forecasts import batches, forecast
+from faultfinder.learning.judge.forecasts import batches, forecast
+from faultfinder.learning.judge.replay import compare, cross_validate, random_folds, split_by_time
 from faultfinder.learning.records import ClosedTicket
-from faultfinder.learning.replay import compare, cross_validate, random_folds, split_by_time
 from faultfinder.model.parts import Row, Table
 from tests.brute_force import joint_of_model
 from tests.drawn_tickets import drawn_tickets, with_rate

@@ -9,17 +9,17 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from faultfinder.decide.share_interval import wilson
+from faultfinder.assess.share_interval import wilson
 from faultfinder.errors import MisuseError
-from faultfinder.learning.calibration import (
+from faultfinder.learning.judge.calibration import (
     TENTHS,
     Murphy,
     calibration_table,
     decompose,
     decompose_in_bins,
 )
-from faultfinder.learning.paired import paired_difference
-from faultfinder.learning.scores import in_top, ticket_scores
+from faultfinder.learning.judge.paired import paired_difference
+from faultfinder.learning.judge.scores import in_top, ticket_scores
 
 SAYS = np.array([[0.8, 0.1, 0.4], [0.2, 0.5, 0.5], [0.3, 0.3, 0.1]])
 PRESENT = np.array([[1, 0, 1], [0, 1, 0], [0, 0, 0]], dtype=bool)

@@ -11,17 +11,17 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from faultfinder.decide.answers import find_stage
-from faultfinder.decide.figures import figures_of, odds_times, with_figure
-from faultfinder.decide.moved_ranking import MovedRanking
-from faultfinder.decide.next_check import diagnose
-from faultfinder.decide.sensitivity import Hinge, ranked_checks, sensitivity
+from faultfinder.assess.figures import figures_of, odds_times, with_figure
+from faultfinder.assess.moved_ranking import MovedRanking
+from faultfinder.assess.sensitivity import Hinge, ranked_checks, sensitivity
+from faultfinder.consultation.next_check import diagnose
 from faultfinder.decide.shop import Shop
 from faultfinder.errors import ImpossibleEvidence
 from faultfinder.inference.compiled import CompiledModel, compile_model
 from faultfinder.inference.loading import load_model
+from faultfinder.model.answers import find_stage
 from faultfinder.model.parts import FaultModel, Link, NoisyMax, SimpleTest, Table
-from faultfinder.model.reader import parse_model
+from faultfinder.model.reading.reader import parse_model
 from tests.conftest import Run
 from tests.invented_models import SMALL_LID
 from tests.networks import Case, cases

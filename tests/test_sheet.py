@@ -21,8 +21,8 @@ from hypothesis import strategies as st
 from faultfinder.cli.looking import Answer, Bench
 from faultfinder.decide.shop import Shop
 from faultfinder.inference.loading import load_model
-from faultfinder.report.sheet_html import NOTE_SHOWN, sheet_page
-from faultfinder.report.view import View
+from faultfinder.report.consultation.view import View
+from faultfinder.report.ticket.sheet import NOTE_SHOWN, sheet_page
 from faultfinder.report.wording import percent
 from faultfinder.tickets.events import Event, Happened
 from faultfinder.tickets.ticket import Ticket, fold

@@ -21,7 +21,7 @@ from faultfinder.cli.main import commands
 from faultfinder.errors import FaultfinderError, MisuseError
 from faultfinder.inference.compiled import CompiledModel, compile_model
 from faultfinder.learning.records import ClosedTicket
-from faultfinder.learning.structure import (
+from faultfinder.learning.watch.structure import (
     ShapeTest,
     chi_square,
     doubts,
@@ -30,7 +30,7 @@ from faultfinder.learning.structure import (
     stratified_test,
 )
 from faultfinder.model.parts import Kind, SimpleTest, Variable
-from faultfinder.report.text_structure import doubts_json, doubts_page
+from faultfinder.report.learning.structure import doubts_json, doubts_page
 from tests.drawn_tickets import drawn_tickets
 from tests.small_shop import small_shop
 

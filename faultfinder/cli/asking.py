@@ -15,20 +15,20 @@ from dataclasses import dataclass, field, replace
 import click
 
 from faultfinder.cli.looking import Answer, Bench, ranked_check, read_answer
-from faultfinder.decide.answers import find_result
-from faultfinder.decide.next_check import RankedCheck
+from faultfinder.consultation.next_check import RankedCheck
 from faultfinder.errors import ImpossibleEvidence, MisuseError
+from faultfinder.model.answers import find_result
 from faultfinder.model.parts import Check, Variable
-from faultfinder.report.page import Page
-from faultfinder.report.text_ask import (
+from faultfinder.report.consultation.ask import (
     change_line,
     offer_page,
     question_page,
     start_page,
 )
-from faultfinder.report.text_next import next_page
-from faultfinder.report.text_why import add_why
-from faultfinder.report.view import View
+from faultfinder.report.consultation.text import next_page
+from faultfinder.report.consultation.view import View
+from faultfinder.report.consultation.why import add_why
+from faultfinder.report.page import Page
 from faultfinder.report.wording import wrapped
 
 DONE = frozenset({"done", "quit", "exit", "q"})

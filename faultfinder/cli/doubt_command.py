@@ -11,7 +11,7 @@ from faultfinder.cli.on_ticket import the_store
 from faultfinder.cli.options import AS_JSON, DB, MODEL
 from faultfinder.cli.ticket_commands import read_date
 from faultfinder.inference.loading import load_model
-from faultfinder.learning.structure import LEAST
+from faultfinder.learning.watch.structure import LEAST
 from faultfinder.model.locate import find_model
 
 
@@ -39,8 +39,8 @@ def doubts(
     Looked for in closed tickets with confirmed causes. The model is not changed.
     """
     from faultfinder.learning.from_tickets import closed_tickets
-    from faultfinder.learning.structure import examine_shape
-    from faultfinder.report.text_structure import doubts_json, doubts_page
+    from faultfinder.learning.watch.structure import examine_shape
+    from faultfinder.report.learning.structure import doubts_json, doubts_page
 
     days = [None if day is None else read_date(day) for day in (since, until)]
     compiled = load_model(find_model(pick_model(model)))

@@ -21,13 +21,13 @@ from faultfinder.inference.compiled import CompiledModel
 from faultfinder.inference.loading import load_model
 from faultfinder.model.parts import FaultModel
 from faultfinder.report.wording import counted, harmless, joined
-from faultfinder.tickets import csv_rows, json_lines
-from faultfinder.tickets.arriving import KEY_LENGTH, Arrival, BadRow, RowError
-from faultfinder.tickets.bring_in import Account
-from faultfinder.tickets.bring_in import bring_in as write_all
-from faultfinder.tickets.column_map import own_map, parse_map
-from faultfinder.tickets.csv_cells import read_rows
-from faultfinder.tickets.hand_out import (
+from faultfinder.tickets.exchange import csv_rows, json_lines
+from faultfinder.tickets.exchange.arriving import KEY_LENGTH, Arrival, BadRow, RowError
+from faultfinder.tickets.exchange.bring_in import Account
+from faultfinder.tickets.exchange.bring_in import bring_in as write_all
+from faultfinder.tickets.exchange.column_map import own_map, parse_map
+from faultfinder.tickets.exchange.csv_cells import read_rows
+from faultfinder.tickets.exchange.hand_out import (
     Which,
     check_target,
     count_of,
@@ -36,7 +36,7 @@ from faultfinder.tickets.hand_out import (
     to_bytes,
     write_whole,
 )
-from faultfinder.tickets.source import Source, opened, read_whole
+from faultfinder.tickets.exchange.source import Source, opened, read_whole
 from faultfinder.tickets.store import Store
 from faultfinder.tickets.ticket import Ticket
 

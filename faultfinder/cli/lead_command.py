@@ -47,10 +47,10 @@ def lead(
     Figures are tuned on the earlier three quarters and judged on the last quarter. Nothing is
     changed; "faultfinder tune" proposes figures to adopt. People are named on the page.
     """
-    from faultfinder.learning.bench_habits import agreement, check_usage, wrong_parts
+    from faultfinder.learning.judge.replay import compare, split_by_time
     from faultfinder.learning.proposal import moved
-    from faultfinder.learning.replay import compare, split_by_time
-    from faultfinder.report.lead_page import lead_page
+    from faultfinder.learning.watch.bench_habits import agreement, check_usage, wrong_parts
+    from faultfinder.report.lead.page import lead_page
     from faultfinder.tickets.store import read_tickets
 
     path = find_model(pick_model(model))

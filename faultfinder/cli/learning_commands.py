@@ -25,8 +25,8 @@ from faultfinder.learning.versions import Versions
 from faultfinder.model.locate import find_model
 
 if TYPE_CHECKING:
-    from faultfinder.learning.drift import Shift
-    from faultfinder.learning.em import Tuned
+    from faultfinder.learning.em.estimates import Tuned
+    from faultfinder.learning.watch.drift import Shift
 
 SINCE = click.option("--since", metavar="DAY", help="Closed on this day or later: YYYY-MM-DD.")
 UNTIL = click.option("--until", metavar="DAY", help="Closed on this day or before.")
@@ -48,14 +48,14 @@ def records_of(name: str, since: str | None, until: str | None) -> list[ClosedTi
 
 def compiled_from(text: str, path: Path) -> CompiledModel:
     """The compiled model of a text that stands, or could stand, at `path`."""
-    from faultfinder.model.reader import parse_model
+    from faultfinder.model.reading.reader import parse_model
 
     return compile_model(parse_model(text, str(path)))
 
 
 def tuned_on(compiled: CompiledModel, tickets: Sequence[ClosedTicket], **how: Any) -> Tuned:
     """A tuning (`how`: see `em.tune`), its rounds told on a terminal while it goes on."""
-    from faultfinder.learning.em import tune as fit
+    from faultfinder.learning.em.estimates import tune as fit
 
     def told(round_number: int, _log: float) -> None:
         if sys.stderr.isatty():
@@ -91,9 +91,9 @@ def tune(
     Ctrl-C ends the search early and proposes what was found so far.
     """
     from faultfinder.learning.proposal import check_same, propose
-    from faultfinder.learning.unlikely import unlikely_tickets
-    from faultfinder.model.reader import parse_model
-    from faultfinder.report.text_learning import tune_json, tune_page
+    from faultfinder.learning.watch.unlikely import unlikely_tickets
+    from faultfinder.model.reading.reader import parse_model
+    from faultfinder.report.learning.text import tune_json, tune_page
 
     path = find_model(pick_model(model))
     versions = Versions(path)
@@ -130,7 +130,7 @@ def tune(
 
 def _shifts(compiled: CompiledModel, tickets: Sequence[ClosedTicket]) -> Sequence[Shift]:
     """The last 90 days before the newest closing against all before."""
-    from faultfinder.learning.drift import drift
+    from faultfinder.learning.watch.drift import drift
 
     newest = max(ticket.closed_at for ticket in tickets)
     day = datetime.strptime(newest[:10], "%Y-%m-%d").replace(tzinfo=UTC) - timedelta(days=90)
@@ -172,9 +172,9 @@ def replay(
     Nothing is changed, and no proposal is made: each part is tuned by itself, so that
     no ticket judges figures that it helped to make.
     """
-    from faultfinder.learning.played import play_tickets
-    from faultfinder.learning.replay import compare, cross_validate, split_by_time
-    from faultfinder.report.text_learning import replay_json, replay_page
+    from faultfinder.learning.judge.played import play_tickets
+    from faultfinder.learning.judge.replay import compare, cross_validate, split_by_time
+    from faultfinder.report.learning.text import replay_json, replay_page
 
     path = find_model(pick_model(model))
     prior = compiled_from(Versions(path).prior(), path)

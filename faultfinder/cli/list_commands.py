@@ -14,7 +14,7 @@ from faultfinder.cli.ticket_commands import read_date
 from faultfinder.decide.shop_file import read_shop
 from faultfinder.errors import FaultfinderError, MisuseError
 from faultfinder.files import write_text
-from faultfinder.report.standing import Standing, blocked_by
+from faultfinder.report.ticket.standing import Standing, blocked_by
 from faultfinder.report.wording import harmless
 from faultfinder.tickets.events import Outcome
 from faultfinder.tickets.searching import Wanted, find_tickets
@@ -30,7 +30,7 @@ SHOWN = 50
 @AS_JSON
 def show(ticket: int, as_json: bool) -> None:
     """One ticket: where it stands, and its log with numbers to take entries back by."""
-    from faultfinder.report.text_ticket import ticket_json, ticket_page
+    from faultfinder.report.ticket.text import ticket_json, ticket_page
 
     store = the_store()
     state = store.ticket(ticket)
@@ -73,7 +73,7 @@ def listing(
     as_json: bool,
 ) -> None:
     """Tickets: where each stands, what blocks it, how sure the diagnosis is, what comes next."""
-    from faultfinder.report.text_lists import tickets_json, tickets_page
+    from faultfinder.report.ticket.lists import tickets_json, tickets_page
 
     store = the_store()
     closed = closed or outcome is not None
@@ -131,8 +131,8 @@ def triage(benches: int, without: tuple[str, ...], as_json: bool) -> None:
 
     What is blocked comes last, and what is unsafe first.
     """
-    from faultfinder.decide.triage import deal
-    from faultfinder.report.text_lists import triage_json, triage_page
+    from faultfinder.consultation.triage import deal
+    from faultfinder.report.ticket.lists import triage_json, triage_page
 
     store = the_store()
     found, _ = find_tickets(store, Wanted(), 100_000)
@@ -155,8 +155,8 @@ def triage(benches: int, without: tuple[str, ...], as_json: bool) -> None:
 
 
 def _minutes(store: Store, ticket: Ticket, without: tuple[str, ...]) -> float:
-    from faultfinder.decide.bench import build_problem
-    from faultfinder.decide.triage import minutes_to_decision, missing_tools
+    from faultfinder.consultation.bench import build_problem
+    from faultfinder.consultation.triage import minutes_to_decision, missing_tools
 
     if ticket.repaired is not None:
         return 0.0
@@ -185,7 +185,7 @@ def _minutes(store: Store, ticket: Ticket, without: tuple[str, ...]) -> float:
 @DB
 def sheet(ticket: int, target: str) -> None:
     """One ticket as a page to print, or to open on a tablet at the bench."""
-    from faultfinder.report.sheet_html import sheet_page
+    from faultfinder.report.ticket.sheet import sheet_page
 
     store = the_store()
     state = store.ticket(ticket)

@@ -5,14 +5,14 @@ from __future__ import annotations
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
-from faultfinder.decide.advice import advise
-from faultfinder.decide.after_repair import after_results_now, diagnose_now
+from faultfinder.consultation.advice import advise
+from faultfinder.consultation.after_repair import after_results_now, diagnose_now
+from faultfinder.consultation.bench import build_problem, look_stage
+from faultfinder.consultation.next_check import Diagnosis, RankedCheck, diagnose, read_findings
+from faultfinder.consultation.next_check import after_results as results_after
+from faultfinder.consultation.ranking import rank_by_savings
 from faultfinder.decide.belief import Tried
-from faultfinder.decide.bench import build_problem, look_stage
-from faultfinder.decide.next_check import Diagnosis, RankedCheck, diagnose, read_findings
-from faultfinder.decide.next_check import after_results as results_after
 from faultfinder.decide.problem import Problem
-from faultfinder.decide.ranking import rank_by_savings
 from faultfinder.decide.shop import Shop
 from faultfinder.decide.shop_file import read_shop, shop_path
 from faultfinder.errors import FaultfinderError, ImpossibleEvidence, MisuseError, did_you_mean
@@ -21,7 +21,7 @@ from faultfinder.inference.posterior import beliefs, evidence_from, posterior
 from faultfinder.inference.target import SUM_OF_SINGLE_CAUSES, TargetSpec
 from faultfinder.model.parts import Kind
 from faultfinder.model.routes import Route
-from faultfinder.report.view import View
+from faultfinder.report.consultation.view import View
 
 AT_THE_BENCH = 5e-3
 """Probability of rare combinations of causes left out of the advice, for a quick answer."""

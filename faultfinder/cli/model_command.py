@@ -34,7 +34,7 @@ def check_command(file: str) -> None:
     """
     from faultfinder.inference.compiled import compile_model
     from faultfinder.model.locate import find_model
-    from faultfinder.model.reader import parse_model
+    from faultfinder.model.reading.reader import parse_model
 
     path = find_model(file)
     try:
@@ -47,7 +47,7 @@ def check_command(file: str) -> None:
 
 def summary(compiled: CompiledModel) -> str:
     """What a model holds, in one line."""
-    from faultfinder.report.model_words import counts
+    from faultfinder.report.model.words import counts
 
     return f"{counts(compiled.model)}; {compiled.tree.size:,} numbers in the compiled table."
 

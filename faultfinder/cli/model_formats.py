@@ -27,8 +27,8 @@ def export_command(model: str, bif: Path | None, xmlbif: Path | None) -> None:
     if bif is None and xmlbif is None:
         raise MisuseError("Say where to write it: --bif FILE or --xmlbif FILE.")
     from faultfinder.files import write_text
-    from faultfinder.inference.formats import bif_text, safe_names, xmlbif_text
     from faultfinder.inference.loading import load_model
+    from faultfinder.interchange.formats import bif_text, safe_names, xmlbif_text
 
     compiled = load_model(model)
     nodes = f"{len(compiled.network.names)} nodes"
@@ -75,8 +75,8 @@ def skeleton_command(
         raise FaultfinderError(f"{output} is there already, and is not overwritten.")
     wanted = _pairs(normal)
     from faultfinder.files import write_text
-    from faultfinder.inference.formats import read_network
-    from faultfinder.inference.skeleton import skeleton
+    from faultfinder.interchange.formats import read_network
+    from faultfinder.interchange.skeleton import skeleton
 
     made = skeleton(
         read_network(network),

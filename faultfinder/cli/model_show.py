@@ -44,26 +44,26 @@ def show_command(model: str, dot: bool, html: Path | None, tolerance: float, as_
         raise MisuseError("--tolerance is a percentage from 0 to 100.")
     compiled = load_model(model)
     if dot:
-        from faultfinder.report.model_dot import model_dot
+        from faultfinder.report.model.dot import model_dot
 
         click.echo(model_dot(compiled.model), nl=False)
         if html is None and not as_json:
             return
-    from faultfinder.decide.testability import assess
+    from faultfinder.assess.testability import assess
 
     found = assess(compiled, tolerance=tolerance / 100, shop=read_shop())
     if html is not None:
-        from faultfinder.report.model_html import model_html
+        from faultfinder.report.model.page import model_html
 
         write_text(html, model_html(compiled.model, found), "page")
         click.echo(f"Model written to {html}.", err=as_json or dot)
     if as_json:
-        from faultfinder.report.model_json import model_json
+        from faultfinder.report.model.plain import model_json
 
         click.echo(json.dumps(model_json(compiled.model, found), indent=2))
     elif html is None:
         from faultfinder.cli.next_command import bold_allowed
-        from faultfinder.report.model_text import model_page
+        from faultfinder.report.model.text import model_page
 
         click.echo(model_page(compiled.model, found, bold_allowed()))
 
@@ -85,9 +85,9 @@ def sensitivity_command(model: str, saw: tuple[str, ...], stage: str | None, as_
 
     NAME is a model's name or file. Takes some seconds.
     """
+    from faultfinder.assess.sensitivity import sensitivity
     from faultfinder.cli.looking import findings_of, read_answer
     from faultfinder.cli.repaired import refuse_stopped
-    from faultfinder.decide.sensitivity import sensitivity
     from faultfinder.decide.shop_file import read_shop
     from faultfinder.inference.loading import load_model
 
@@ -97,11 +97,11 @@ def sensitivity_command(model: str, saw: tuple[str, ...], stage: str | None, as_
     refuse_stopped(compiled, known, ())
     found = sensitivity(compiled, findings, stage=stage, shop=read_shop())
     if as_json:
-        from faultfinder.report.model_json import sensitivity_json
+        from faultfinder.report.model.plain import sensitivity_json
 
         click.echo(json.dumps(sensitivity_json(compiled.model, found), indent=2))
     else:
         from faultfinder.cli.next_command import bold_allowed
-        from faultfinder.report.model_text import sensitivity_page
+        from faultfinder.report.model.text import sensitivity_page
 
         click.echo(sensitivity_page(compiled.model, found, bold_allowed()))

@@ -88,19 +88,19 @@ def next_command(
     view = replace(bench.view(answers, stage, why), ticket=ticket)
     ranked = None if why is None else ranked_check(view, why)
     if as_json:
-        from faultfinder.report.as_json import next_json
+        from faultfinder.report.consultation.plain import next_json
 
         click.echo(next_json(view, ranked))
     elif ranked is not None:
-        from faultfinder.report.text_why import why_page
+        from faultfinder.report.consultation.why import why_page
 
         click.echo(why_page(view, ranked, bold_allowed()))
     elif state is not None:
-        from faultfinder.report.text_ticket import ticket_next_page
+        from faultfinder.report.ticket.text import ticket_next_page
 
         click.echo(ticket_next_page(state, view, bold_allowed()))
     else:
-        from faultfinder.report.text_next import next_page
+        from faultfinder.report.consultation.text import next_page
 
         click.echo(next_page(view, bold_allowed()))
 

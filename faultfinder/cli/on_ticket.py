@@ -17,7 +17,7 @@ from faultfinder.decide.shop_file import read_shop
 from faultfinder.errors import FaultfinderError, MisuseError
 from faultfinder.inference.compiled import CompiledModel
 from faultfinder.inference.loading import load_kept, load_model, model_files
-from faultfinder.report.view import View
+from faultfinder.report.consultation.view import View
 from faultfinder.tickets.events import NOTE_LIMIT, Entry
 from faultfinder.tickets.opening import open_store
 from faultfinder.tickets.store import Store

@@ -13,12 +13,12 @@ import click
 from faultfinder.cli.looking import findings_of, pick_model, read_answer
 from faultfinder.cli.options import AS_JSON, MODEL, NOW, SAW, STAGE, TRIED
 from faultfinder.cli.repaired import read_tried, refuse_stopped
-from faultfinder.decide.bench import build_problem, look_stage
-from faultfinder.decide.exact import Exact
+from faultfinder.consultation.bench import build_problem, look_stage
 from faultfinder.decide.plan import Plan, make_plan
-from faultfinder.decide.planners import LookAhead, OneStep, Planner
+from faultfinder.decide.policies.exact import Exact
+from faultfinder.decide.policies.planners import LookAhead, OneStep, Planner
+from faultfinder.decide.policies.roll_out import RollOut
 from faultfinder.decide.problem import Problem
-from faultfinder.decide.rollout import RollOut
 from faultfinder.decide.shop import Shop
 from faultfinder.decide.shop_file import read_shop
 from faultfinder.errors import MisuseError
@@ -101,11 +101,11 @@ def _print(
     dot: bool,
     as_json: bool,
 ) -> None:
-    from faultfinder.report.plan_text import plan_dot, plan_json, plan_lines
+    from faultfinder.report.plan.text import plan_dot, plan_json, plan_lines
 
     model = compiled.model
     if html is not None:
-        from faultfinder.report.plan_html import plan_page
+        from faultfinder.report.plan.page import plan_page
 
         write_text(html, plan_page(model, plan, compiled.routes, shop.currency, told), "page")
         click.echo(f"Plan written to {html}.", err=as_json or dot)

@@ -20,7 +20,7 @@ from faultfinder.inference.loading import load_model
 @AS_JSON
 def prove_command(repair: str, model: str | None, as_json: bool) -> None:
     """How REPAIR is done, and the tests that prove it before the cover goes back on."""
-    from faultfinder.report.text_repair import repair_json, repair_lines
+    from faultfinder.report.consultation.repair import repair_json, repair_lines
 
     compiled = load_model(pick_model(model))
     found = find_repair(compiled, repair)

@@ -9,7 +9,7 @@ from faultfinder.cli.on_ticket import bench_of, checked_text, open_ticket, the_s
 from faultfinder.cli.options import BY, DB, TICKET
 from faultfinder.cli.repaired import find_repair
 from faultfinder.cli.ticket_commands import read_date, show_next
-from faultfinder.decide.bench import look_stage
+from faultfinder.consultation.bench import look_stage
 from faultfinder.errors import FaultfinderError, MisuseError, did_you_mean
 from faultfinder.model.parts import FaultModel, Kind
 from faultfinder.tickets.events import Entry, Happened, Outcome, Waiting

@@ -5,8 +5,8 @@ from __future__ import annotations
 from collections.abc import Mapping, Sequence
 
 from faultfinder.cli.looking import findings_of, read_answer
+from faultfinder.consultation.next_check import stop_sentence
 from faultfinder.decide.belief import Tried
-from faultfinder.decide.next_check import stop_sentence
 from faultfinder.errors import FaultfinderError, MisuseError, did_you_mean
 from faultfinder.inference.compiled import CompiledModel
 from faultfinder.model.parts import Repair

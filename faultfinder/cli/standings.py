@@ -20,7 +20,7 @@ from faultfinder.decide.shop_file import read_shop
 from faultfinder.errors import FaultfinderError
 from faultfinder.files import whole_file
 from faultfinder.inference.cache import cache_folder
-from faultfinder.report.standing import Standing, standing_of
+from faultfinder.report.ticket.standing import Standing, standing_of
 from faultfinder.tickets.store import Store
 from faultfinder.tickets.ticket import Ticket
 

@@ -22,11 +22,11 @@ from faultfinder.cli.on_ticket import (
 )
 from faultfinder.cli.options import BY, DB, MODEL, SAW, STAGE, TICKET
 from faultfinder.cli.repaired import find_repair
-from faultfinder.decide.answers import find_stage
-from faultfinder.decide.bench import look_stage
+from faultfinder.consultation.bench import look_stage
 from faultfinder.decide.shop_file import read_shop
 from faultfinder.errors import FaultfinderError, MisuseError, did_you_mean
 from faultfinder.inference.loading import load_model
+from faultfinder.model.answers import find_stage
 from faultfinder.tickets.events import CONSENTS, PERSONAL, Entry, Happened
 from faultfinder.tickets.store import Store
 from faultfinder.tickets.ticket import Ticket, check_take_back
@@ -50,7 +50,7 @@ def found_entries(bench: Bench, answers: tuple[Answer, ...]) -> list[Entry]:
 
 def show_next(store: Store, state: Ticket) -> None:
     """The page of what comes next on a ticket."""
-    from faultfinder.report.text_ticket import ticket_next_page
+    from faultfinder.report.ticket.text import ticket_next_page
 
     click.echo(ticket_next_page(state, view_of(store, state)))
 

@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Callable, Iterator
 from dataclasses import dataclass, field, replace
 
-from faultfinder.decide.planners import (
+from faultfinder.decide.policies.planners import (
     Planner,
     Situation,
     after_check,

@@ -50,8 +50,8 @@ def read_shop(path: Path | None = None) -> Shop:
 
 def parse_shop(content: bytes, file: str) -> Shop:
     """Settings from a file's content; see `read_shop` for what is raised."""
-    from faultfinder.model.faults import PROBLEM_LIMIT, printable, shown
-    from faultfinder.model.yaml_nodes import Pairs, Text, read_nodes
+    from faultfinder.model.reading.faults import PROBLEM_LIMIT, printable, shown
+    from faultfinder.model.reading.yaml_nodes import Pairs, Text, read_nodes
 
     if len(content) > FILE_LIMIT:
         right = f"It holds at most {FILE_LIMIT:,}."

@@ -11,7 +11,13 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from faultfinder.decide.planners import Planner, Situation, after_check, after_repair, start
+from faultfinder.decide.policies.planners import (
+    Planner,
+    Situation,
+    after_check,
+    after_repair,
+    start,
+)
 from faultfinder.decide.problem import Ints, Problem
 from faultfinder.decide.shop import Shop
 from faultfinder.errors import FaultfinderError

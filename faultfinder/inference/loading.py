@@ -33,7 +33,7 @@ def load_model(path_or_name: str | os.PathLike[str]) -> CompiledModel:
 
     def make() -> CompiledModel:
         # Imported only here: reading YAML is for the first run after a change.
-        from faultfinder.model.reader import parse_model
+        from faultfinder.model.reading.reader import parse_model
 
         return compile_model(parse_model(content, str(path)))
 

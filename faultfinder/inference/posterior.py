@@ -57,7 +57,7 @@ def certain(card: int, state: int) -> Array:
 def evidence_from(compiled: CompiledModel, findings: Mapping[str, str]) -> Evidence:
     """Evidence from state names; the complaint, where the model has one, is added.
 
-    The names must be the model's own (see `faultfinder.decide.answers` for what people type).
+    The names must be the model's own (see `faultfinder.model.answers` for what people type).
     """
     network = compiled.network
     likelihoods = {}

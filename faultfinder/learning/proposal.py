@@ -16,7 +16,7 @@ from typing import Any
 import numpy as np
 
 from faultfinder.errors import FaultfinderError
-from faultfinder.learning.em import Figure
+from faultfinder.learning.em.estimates import Figure
 from faultfinder.model.parts import FaultModel, NoisyMax, SimpleTest, Table
 
 SECTIONS = ("histories", "causes", "conditions", "findings")

@@ -5,8 +5,8 @@ from __future__ import annotations
 from collections.abc import Mapping
 from typing import Any
 
-from faultfinder.tickets.arriving import quoted
 from faultfinder.tickets.events import Happened
+from faultfinder.tickets.exchange.arriving import quoted
 
 AMOUNT = 1e12
 """An amount of money beyond this is none."""

@@ -26,10 +26,10 @@ from typing import Any
 import numpy as np
 
 from faultfinder.inference.compiled import CompiledModel, compile_model
-from faultfinder.learning.em import Tuned, tune
+from faultfinder.learning.em.estimates import Tuned, tune
 from faultfinder.learning.records import ClosedTicket
 from faultfinder.model.parts import Dense, Kind, Variable
-from faultfinder.model.reader import parse_model
+from faultfinder.model.reading.reader import parse_model
 from tests.closed_tickets import drawn
 from tests.invented_models import SMALL_LID
 from tests.networks import make_model, root

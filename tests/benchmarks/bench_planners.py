@@ -18,10 +18,10 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from faultfinder.decide.bench import build_problem
-from faultfinder.decide.exact import Exact
+from faultfinder.consultation.bench import build_problem
 from faultfinder.decide.plan import policy_cost
-from faultfinder.decide.planners import (
+from faultfinder.decide.policies.exact import Exact
+from faultfinder.decide.policies.planners import (
     Action,
     LookAhead,
     OneStep,
@@ -31,8 +31,8 @@ from faultfinder.decide.planners import (
     repair_now,
     start,
 )
+from faultfinder.decide.policies.roll_out import RollOut
 from faultfinder.decide.problem import Problem
-from faultfinder.decide.rollout import RollOut
 from faultfinder.decide.shop import Shop
 from faultfinder.decide.simulation import draw_machines, simulate
 from faultfinder.errors import FaultfinderError

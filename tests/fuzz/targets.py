@@ -13,22 +13,22 @@ from pathlib import Path
 from unittest import mock
 
 from faultfinder.cli import exchange_commands
-from faultfinder.decide.answers import find_result, find_stage, find_variable
 from faultfinder.decide.shop_file import parse_shop
 from faultfinder.errors import FaultfinderError
 from faultfinder.inference.compiled import CompiledModel, compile_model
 from faultfinder.inference.loading import load_model
-from faultfinder.model.reader import parse_model
-from faultfinder.report.text_lists import tickets_page
-from faultfinder.report.text_ticket import ticket_page
-from faultfinder.tickets import csv_rows
-from faultfinder.tickets.arriving import Arrival, BadRow
-from faultfinder.tickets.bring_in import bring_in
-from faultfinder.tickets.column_map import parse_map
-from faultfinder.tickets.csv_cells import read_rows
+from faultfinder.model.answers import find_result, find_stage, find_variable
+from faultfinder.model.reading.reader import parse_model
+from faultfinder.report.ticket.lists import tickets_page
+from faultfinder.report.ticket.text import ticket_page
+from faultfinder.tickets.exchange import csv_rows
+from faultfinder.tickets.exchange.arriving import Arrival, BadRow
+from faultfinder.tickets.exchange.bring_in import bring_in
+from faultfinder.tickets.exchange.column_map import parse_map
+from faultfinder.tickets.exchange.csv_cells import read_rows
+from faultfinder.tickets.exchange.source import Source
 from faultfinder.tickets.opening import open_store
 from faultfinder.tickets.searching import Wanted, find_tickets
-from faultfinder.tickets.source import Source
 from faultfinder.tickets.store import Store, read_tickets
 from tests.small_model import SMALL_MODEL
 

@@ -19,13 +19,13 @@ import numpy as np
 import pytest
 
 import faultfinder
-from faultfinder.decide.share_interval import wilson
+from faultfinder.assess.share_interval import wilson
 from faultfinder.inference.compiled import CompiledModel, compile_model
-from faultfinder.inference.formats import bif_text, read_network, safe_names, xmlbif_text
 from faultfinder.inference.loading import load_model
 from faultfinder.inference.posterior import beliefs, evidence_from, posterior
-from faultfinder.inference.skeleton import skeleton
-from faultfinder.model.reader import parse_model
+from faultfinder.interchange.formats import bif_text, read_network, safe_names, xmlbif_text
+from faultfinder.interchange.skeleton import skeleton
+from faultfinder.model.reading.reader import parse_model
 from tests.networks import published
 from tests.outside.reference import elimination_of
 from tests.small_shop import small_shop

@@ -13,14 +13,14 @@ import pytest
 from faultfinder import from_pgmpy
 from faultfinder.inference.compiled import CompiledModel, compile_model
 from faultfinder.inference.posterior import Evidence, certain, log_probability
-from faultfinder.learning.drift import (
+from faultfinder.learning.em.estimates import Tuned, tune
+from faultfinder.learning.records import ClosedTicket
+from faultfinder.learning.watch.drift import (
     benjamini_hochberg,
     chi_square_tail,
     fisher_exact,
     homogeneity,
 )
-from faultfinder.learning.em import Tuned, tune
-from faultfinder.learning.records import ClosedTicket
 from faultfinder.model.network import DiscreteNetwork
 from faultfinder.model.parts import Basis, Kind, Row, Table, Variable
 from tests.networks import make_model, pgmpy_network, root

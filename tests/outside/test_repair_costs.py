@@ -10,9 +10,9 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from faultfinder.decide.exact import Exact
 from faultfinder.decide.plan import policy_cost
-from faultfinder.decide.planners import Action, LookAhead, OneStep, Situation, start
+from faultfinder.decide.policies.exact import Exact
+from faultfinder.decide.policies.planners import Action, LookAhead, OneStep, Situation, start
 from faultfinder.decide.problem import Problem
 from faultfinder.decide.repair_order import _choose, best_order, evaluate_order
 from tests.problems import cheapest_permutation, independent_faults, problem, single_fault

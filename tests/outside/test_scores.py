@@ -8,14 +8,14 @@ from scipy.stats import binomtest, bootstrap
 from sklearn.calibration import calibration_curve
 from sklearn.metrics import brier_score_loss, log_loss
 
-from faultfinder.decide.share_interval import wilson
-from faultfinder.learning.calibration import (
+from faultfinder.assess.share_interval import wilson
+from faultfinder.learning.judge.calibration import (
     calibration_table,
     decompose,
     decompose_in_bins,
 )
-from faultfinder.learning.paired import paired_difference
-from faultfinder.learning.scores import ticket_scores
+from faultfinder.learning.judge.paired import paired_difference
+from faultfinder.learning.judge.scores import ticket_scores
 
 
 def forecasts(seed: int, tickets: int = 200, causes: int = 6) -> tuple[np.ndarray, np.ndarray]:

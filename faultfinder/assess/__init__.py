@@ -1,0 +1,1 @@
+"""A model judged: what it can tell apart, and what its advice hangs on."""

@@ -1,0 +1,1 @@
+"""The one answer to "what next?"."""

@@ -1,0 +1,151 @@
+"""From a compiled model and what is known to the repair problem of the bench."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+
+import numpy as np
+
+from faultfinder.decide.belief import Tried, belief_now, mending
+from faultfinder.decide.problem import CheckAction, Ints, Problem, RepairAction
+from faultfinder.decide.scenarios import scenario_values
+from faultfinder.decide.shop import Shop
+from faultfinder.errors import FaultfinderError
+from faultfinder.inference.compiled import CompiledModel
+from faultfinder.model.answers import find_stage
+from faultfinder.model.network import Array
+from faultfinder.model.parts import Kind, Repair
+
+
+def build_problem(
+    compiled: CompiledModel,
+    findings: Mapping[str, str],
+    *,
+    tried: Sequence[Tried] = (),
+    unclear: Sequence[str] = (),
+    stage: str | None = None,
+    shop: Shop | None = None,
+    at_once: int = 3,
+    lost: float = 1e-5,
+) -> Problem:
+    """The repair problem from here: beliefs, open checks, repairs not tried yet.
+
+    Scenarios with at most `at_once` causes are listed; the least likely of them with
+    at most `lost` together are left out again.
+
+    Checks of histories are left out: they are asked at the counter, before a plan is
+    made. So are looks that can stop the job for safety: they are made whenever their
+    stage is reached, and not weighed. After a repair every check is open again; a noisy
+    check made once more counts as independent of the first time. Raises FaultfinderError when the
+    model names no repairs.
+    """
+    shop = shop or Shop()
+    model = compiled.model
+    if not model.repairs:
+        raise FaultfinderError(f"The model {model.name} names no repairs, so there is no plan.")
+    belief = belief_now(compiled, findings, tried, at_once)
+    weights = belief.weights
+    scenarios, _ = scenario_values(compiled, at_once)
+    # Negligible scenarios cost time and cannot change a decision.
+    keep = _worth_keeping(scenarios, weights, lost)
+    stages = tuple(item.name for item in model.stages)
+    at = {name: place for place, name in enumerate(stages)}
+    travel = np.full((len(stages), len(stages)), np.inf)
+    for (begin, end), route in compiled.routes.items():
+        travel[at[begin], at[end]] = shop.cost(route.minutes, 0.0)
+    # After a repair everything can be looked at again.
+    closed = {*tried[-1].findings, *tried[-1].unclear} if tried else {*findings, *unclear}
+    repairs = [r for r in model.repairs if r.name not in {step.repair for step in tried}]
+    return Problem(
+        causes=tuple(compiled.network.names[c] for c in compiled.causes),
+        scenarios=scenarios[keep],
+        weights=weights[keep] / weights[keep].sum(),
+        checks=tuple(_check_actions(compiled, belief.likelihoods, closed, at, shop, keep)),
+        repairs=tuple(_repair_action(compiled, repair, at, shop) for repair in repairs),
+        stages=stages,
+        stage=at[find_stage(model, stage)],
+        travel=travel,
+        finish=travel[:, at[model.start]],
+        retest=shop.cost(model.retest.minutes, 0.0) if model.retest else 0.0,
+        missed=model.retest.missed if model.retest else 0.0,
+        comeback=shop.comeback,
+        give_up=shop.hand_over,
+        neglected=belief.neglected + float(1.0 - weights[keep].sum()),
+        evidence_probability=belief.evidence_probability,
+        since=belief.since,
+    )
+
+
+def _worth_keeping(scenarios: Ints, weights: Array, lost: float) -> Ints:
+    """Rows to keep: all but a share of `lost`, and all that repairs can lead to from them."""
+    order = np.argsort(-weights)
+    enough = int(np.searchsorted(np.cumsum(weights[order]), 1.0 - lost)) + 1
+    count = (scenarios != 0).sum(axis=1)
+    # With every scenario of fewer causes kept, no repair leads out of the list.
+    keep = count < min(3, int(count.max(initial=0)))
+    keep[order[:enough]] = True
+    for fewer in range(3, int(count.max(initial=0))):
+        # More than three at once are rare: keep what they can turn into as well.
+        keep |= (count == fewer) & bool((keep & (count > fewer)).any())
+    return np.flatnonzero(keep)
+
+
+def _check_actions(
+    compiled: CompiledModel,
+    likelihoods: Mapping[int, Array],
+    closed: set[str],
+    at: Mapping[str, int],
+    shop: Shop,
+    keep: Ints,
+) -> list[CheckAction]:
+    from faultfinder.consultation.next_check import result_labels
+
+    model, network = compiled.model, compiled.network
+    stopping = {rule.finding for rule in model.stop_rules}
+    actions = []
+    for check in model.checks:
+        names = [name for name in check.observes if name not in closed]
+        if not names or any(model.by_name[name].kind is not Kind.FINDING for name in names):
+            continue
+        if stopping.intersection(check.observes):
+            continue
+        numbers = tuple(network.index[name] for name in names)
+        rows = np.ones((1, len(keep)))
+        for number in numbers:
+            rows = (rows[:, None] * likelihoods[number][:, keep][None]).reshape(-1, len(keep))
+        actions.append(
+            CheckAction(
+                check.name,
+                tuple(result_labels(compiled, numbers)),
+                shop.cost(check.minutes, check.consumables),
+                at[check.stage],
+                rows,
+                tuple(names),
+            )
+        )
+    return actions
+
+
+def _repair_action(
+    compiled: CompiledModel, repair: Repair, at: Mapping[str, int], shop: Shop
+) -> RepairAction:
+    waiting = repair.lead_days * shop.waiting_per_day
+    harm = repair.risk.chance * repair.risk.cost if repair.risk else 0.0
+    return RepairAction(
+        repair.name,
+        shop.cost(repair.minutes, repair.part.likely) + waiting + harm,
+        at[repair.stage],
+        at[look_stage(compiled, repair)],
+        mending(compiled, repair.name),
+        waiting + harm,
+    )
+
+
+def look_stage(compiled: CompiledModel, repair: Repair) -> str:
+    """The nearest powered stage, where a repair is looked at."""
+    powered = [
+        (compiled.routes[repair.stage, stage.name].minutes, number, stage.name)
+        for number, stage in enumerate(compiled.model.stages)
+        if stage.powered and (repair.stage, stage.name) in compiled.routes
+    ]
+    return min(powered)[2]

@@ -1,0 +1,1 @@
+"""Which action next, a file a policy."""

@@ -1,0 +1,134 @@
+"""The default planner: a simple policy, bettered by looking at what each choice leads to.
+
+Roll-out (Tesauro & Galperin 1997; Bertsekas, Tsitsiklis & Wu 1997): every promising
+action is taken once in thought, and a simple policy (`OneStep`) followed from each of its
+results to the end of the job. The action whose job is cheapest is taken. In this way the
+teardown that one check opens up is weighed against all that the policy would do there.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from functools import cached_property
+
+import numpy as np
+
+from faultfinder.decide.policies.planners import (
+    Action,
+    OneStep,
+    Situation,
+    after_check,
+    check_cost,
+    promising_repairs,
+    repair_cost,
+    repair_now,
+    repair_step,
+)
+from faultfinder.decide.problem import Problem
+
+CLEARLY = 0.005
+"""The share by which a repair must be cheaper than a check to go before it."""
+
+
+@dataclass(frozen=True, eq=False)
+class RollOut:
+    """Weighs the `width` checks with most bits per cost, the most telling checks of `inside`
+    stages not reached yet, and the `repairs` most promising, each followed by the simple policy.
+
+    A repair goes before a check when it is cheaper by the share `clearly`.
+    Branches below `fold` of where the job stands are costed as a repair order.
+    """
+
+    problem: Problem
+    worth_per_bit: float
+    width: int = 4
+    fold: float = 0.05
+    inside: int = 2
+    repairs: int = 2
+    clearly: float = CLEARLY
+    name: str = "roll-out"
+
+    @cached_property
+    def base(self) -> OneStep:
+        """The policy that is followed in thought."""
+        return OneStep(self.problem, self.worth_per_bit)
+
+    def decide(self, situation: Situation) -> Action:
+        """The action with the cheapest job behind it."""
+        return self.weigh(situation)[0]
+
+    def weigh(self, situation: Situation) -> tuple[Action, list[Action]]:
+        """The best action, and the checks looked at, the best first.
+
+        A check's `saves` are against repairing at once, with all that follows it;
+        `saves_alone` with the best repair order right after it.
+        """
+        stop = repair_now(self.problem, situation)
+        best = stop
+        checks = []
+        for check in self._candidates(situation):
+            total = check_cost(self.problem, situation, check)
+            alone = total
+            follow: dict[int, float] = {}
+            for _, probability, nxt in after_check(self.problem, situation, check):
+                repairing = repair_cost(self.problem, nxt)
+                total += probability * min(self.cost(nxt, probability), repairing)
+                alone += probability * repairing
+                then = self.base.decide(nxt)
+                if then.kind == "check":
+                    follow[then.number] = follow.get(then.number, 0.0) + probability
+            then_check = max(follow, key=lambda c: follow[c]) if follow else -1
+            saves = stop.expected_cost - total
+            saves_alone = stop.expected_cost - alone
+            checks.append(Action("check", check, total, saves, saves_alone, then_check))
+        checks.sort(key=lambda action: (action.expected_cost, action.number))
+        if checks and checks[0].expected_cost < best.expected_cost - 1e-9:
+            best = checks[0]
+        for repair in promising_repairs(self.problem, situation, self.repairs):
+            total = self._cost_of_repair(situation, repair, 1.0)
+            # A check leaves everything as it was: a repair must be clearly cheaper.
+            margin = 1e-9 if best.kind != "check" else self.clearly * best.expected_cost
+            if total < best.expected_cost - margin:
+                best = Action("repair", repair, total)
+        return best, checks
+
+    def _candidates(self, situation: Situation) -> list[int]:
+        problem = self.problem
+        bits = self.base.bits(situation.weights)
+        costs = {
+            check: check_cost(problem, situation, check)
+            for check in range(len(problem.checks))
+            if check not in situation.checked and bits[check] > 1e-4
+        }
+        open_checks = [check for check, cost in costs.items() if np.isfinite(cost)]
+        open_checks.sort(key=lambda check: (-float(bits[check]) / max(costs[check], 1e-9), check))
+        deep: dict[int, int] = {}
+        for check in open_checks:
+            stage = problem.checks[check].stage
+            if stage != situation.stage and (stage not in deep or bits[check] > bits[deep[stage]]):
+                deep[stage] = check
+        deepest = sorted(deep.values(), key=lambda check: -float(bits[check]))[: self.inside]
+        return list(dict.fromkeys([*open_checks[: self.width], *deepest]))
+
+    def cost(self, situation: Situation, reached: float = 1.0) -> float:
+        """The expected cost of the job from here under the simple policy."""
+        if reached < self.fold:
+            return repair_cost(self.problem, situation)
+        action = self.base.decide(situation)
+        if action.kind == "check":
+            total = check_cost(self.problem, situation, action.number)
+            for _, probability, nxt in after_check(self.problem, situation, action.number):
+                total += probability * self.cost(nxt, reached * probability)
+            return total
+        if action.kind == "repair":
+            return self._cost_of_repair(situation, action.number, reached)
+        return self.problem.give_up + float(self.problem.finish[situation.stage])
+
+    def _cost_of_repair(self, situation: Situation, repair: int, reached: float) -> float:
+        cost, fails, nxt = repair_step(self.problem, situation, repair)
+        if nxt is None:
+            return cost
+        later = self.cost(nxt, reached * fails)
+        if reached >= 1.0:
+            later = min(later, repair_cost(self.problem, nxt))
+        return cost + fails * later

@@ -1,0 +1,1 @@
+"""Networks of others: BIF, XMLBIF, pgmpy objects, skeletons of model files."""

@@ -1,0 +1,356 @@
+"""Tuning a model's figures to closed tickets: MAP estimates by EM.
+
+Dempster, Laird & Rubin (1977); for Bayesian networks Lauritzen (1995). What is kept
+fixed and what the prior is: see `expected_counts` (machines that never complained) and
+`maximise` (the file's figures as pseudo-counts).
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterable, Mapping
+from dataclasses import dataclass, field
+
+import numpy as np
+
+from faultfinder.errors import FaultfinderError, MisuseError
+from faultfinder.inference.compiled import CompiledModel
+from faultfinder.inference.posterior import Evidence, certain, log_probability
+from faultfinder.learning.em.acceleration import extrapolate
+from faultfinder.learning.em.contradictions import SetAside, set_aside
+from faultfinder.learning.em.engine import At, Engine, build_engine, with_parts
+from faultfinder.learning.em.expected_counts import Expected, expect
+from faultfinder.learning.em.intervals import intervals
+from faultfinder.learning.em.maximise import log_prior, maximise
+from faultfinder.learning.em.parameters import DEFAULT_WORTH, Place, read_families, rewritten
+from faultfinder.learning.em.patterns import Patterns, gather
+from faultfinder.learning.em.state import State, as_arrays, as_lists
+from faultfinder.learning.records import ClosedTicket
+from faultfinder.model.network import Array
+from faultfinder.model.parts import FaultModel, Kind
+
+LEAST = 20
+"""Closed tickets below which figures are not touched (a choice, no source)."""
+
+ROUNDING = 1e-7
+"""Relative fall of the log posterior that rounding may bring about."""
+
+
+@dataclass(frozen=True)
+class Figure:
+    """One figure group before and after, as probabilities of `states`.
+
+    `low` and `high` bound the 90 % credible interval of each. `tickets` is the expected
+    number of tickets that speak on it: those in which its row or link was in force and
+    its finding or history was recorded (with a half-life, in tickets of today's weight).
+    """
+
+    place: Place
+    states: tuple[str, ...]
+    before: tuple[float, ...]
+    after: tuple[float, ...]
+    low: tuple[float, ...]
+    high: tuple[float, ...]
+    tickets: float
+
+
+@dataclass(frozen=True, eq=False)
+class Tuned:
+    """The outcome of `tune`.
+
+    `tables` are conditional tables by the network's variable names, axes (parents in the
+    network's order..., own states). `log_posterior` has one value per round, without its
+    constant; `log_likelihood` is the natural log of P(tickets) of the last round, unseen
+    machines included. `state` is where to go on from. `model` is the model with the new
+    figures; the basis of each is as it was.
+    """
+
+    figures: tuple[Figure, ...]
+    tables: Mapping[str, Array] = field(repr=False)
+    log_posterior: tuple[float, ...]
+    rounds: int
+    converged: bool
+    log_likelihood: float
+    warnings: tuple[str, ...]
+    tickets: int
+    patterns: int
+    set_aside: tuple[SetAside, ...]
+    state: State = field(repr=False)
+    model: FaultModel = field(repr=False)
+
+
+Progress = Callable[[int, float], None]
+"""Called after each round with its number and the log posterior."""
+
+
+def complaint_share(compiled: CompiledModel) -> float:
+    """P(complaint) under the file's figures; 1 where the model has no complaint."""
+    name = compiled.model.complaint
+    if name is None:
+        return 1.0
+    number = compiled.network.index[name]
+    card = compiled.network.cards[number]
+    share = float(np.exp(log_probability(compiled, Evidence({number: certain(card, card - 1)}))[0]))
+    if share <= 0.0:
+        raise FaultfinderError("The model holds its own complaint to be impossible.")
+    return min(share, 1.0)
+
+
+def tune(
+    compiled: CompiledModel,
+    tickets: Iterable[ClosedTicket],
+    *,
+    label_error: float = 0.0,
+    half_life_days: float | None = None,
+    as_of: str | None = None,
+    max_rounds: int = 200,
+    tolerance: float = 1e-9,
+    progress: Progress | None = None,
+    start: State | None = None,
+    least: int = LEAST,
+    allow_unlabelled: bool = False,
+    leave_out_impossible: bool = False,
+    default_worth: float = DEFAULT_WORTH,
+    accelerate: bool = True,
+) -> Tuned:
+    """The most probable figures of a model given closed tickets and the file's figures.
+
+    `label_error` e is the chance that a confirmed cause is wrong: the label is right with
+    probability 1 - e, and else names each of its causes at random, q = (1/causes)^named.
+    `half_life_days` and `as_of`: see `patterns.gather`. Rounds end when the log posterior
+    rises by less than `tolerance` of its size (and 1). An interrupt (Ctrl-C) between or
+    within rounds returns what there is. `default_worth` is for figures without a basis.
+    `max_rounds` counts those before `start` as well. `accelerate=False` gives EM's own
+    steps only.
+
+    Raises MisuseError for unknown names (with the ticket's number), FaultfinderError for
+    fewer than `least` tickets, for tickets none of which says what was faulty (unless
+    `allow_unlabelled`), and for tickets the model holds impossible (with
+    `leave_out_impossible` these are left out and listed).
+    """
+    if not 0.0 <= label_error < 1.0:
+        raise MisuseError(f"The label error is {label_error}; it must be from 0 to below 1.")
+    patterns = gather(compiled, tickets, half_life_days, as_of)
+    _check(patterns, least, allow_unlabelled)
+    share = complaint_share(compiled)
+    families = read_families(compiled, share, default_worth)
+    used = np.asarray(patterns.codes.any(axis=0))
+    engine = build_engine(compiled, patterns.codec, families, used, share)
+    engine = with_parts(engine, patterns)
+    figures = {family.number: family.file for family in families}
+    run = _Run(engine, patterns, label_error, tolerance, accelerate, figures)
+    if start is not None:
+        run.resume(start)
+    run.first(leave_out_impossible)
+    try:
+        while run.rounds < max_rounds and not run.converged:
+            run.round()
+            if progress is not None:
+                progress(run.rounds, run.trace[-1])
+    except KeyboardInterrupt:
+        run.stopped = True
+    return _result(run)
+
+
+def _check(patterns: Patterns, least: int, allow_unlabelled: bool) -> None:
+    count = int(patterns.tickets.sum())
+    least = max(least, 1)
+    if count < least:
+        was = "is 1 closed ticket" if count == 1 else f"are {count} closed tickets"
+        raise FaultfinderError(
+            f"There {was} to learn from; at least {least} are needed before figures are changed."
+        )
+    if not allow_unlabelled and not patterns.labelled.any():
+        raise FaultfinderError(
+            f"None of the {count} closed tickets says which cause was confirmed, so the rates of "
+            "the causes would rest on the model's own opinion. Close tickets with their causes."
+        )
+
+
+class _Run:
+    """EM in progress."""
+
+    def __init__(
+        self,
+        engine: Engine,
+        patterns: Patterns,
+        label_error: float,
+        tolerance: float,
+        accelerate: bool,
+        figures: dict[int, Array],
+    ) -> None:
+        self.engine = engine
+        self.patterns = patterns
+        self.label_error = label_error
+        self.tolerance = tolerance
+        self.accelerate = accelerate
+        self.point = figures
+        self.plain = figures
+        self.cycle: list[dict[int, Array]] = []
+        self.jumped = False
+        self.rounds = 0
+        self.trace: list[float] = []
+        self.expected: Expected | None = None
+        self.converged = False
+        self.stopped = False
+        self.aside: tuple[SetAside, ...] = ()
+        self._known: Expected | None = None
+
+    def resume(self, state: State) -> None:
+        families = self.engine.families
+        self.point = as_arrays(families, state.point)
+        self.plain = as_arrays(families, state.plain)
+        self.cycle = [as_arrays(families, lists) for lists in state.cycle]
+        self.jumped, self.rounds, self.trace = state.jumped, state.rounds, list(state.trace)
+
+    @property
+    def state(self) -> State:
+        families = self.engine.families
+        return State(
+            as_lists(families, self.point),
+            as_lists(families, self.plain),
+            tuple(as_lists(families, figures) for figures in self.cycle),
+            self.jumped,
+            self.rounds,
+            tuple(self.trace),
+        )
+
+    def first(self, leave_out: bool) -> None:
+        """The first E-step, in which impossible tickets are found."""
+        found = expect(self.engine.at(self.point), self.patterns, self.label_error)
+        if found.impossible.any():
+            few = found.impossible.copy()
+            if not leave_out:
+                few[np.flatnonzero(few)[1:]] = False
+            self.aside = set_aside(self.engine.compiled, self.patterns, few)
+            if not leave_out:
+                others = int(self.patterns.tickets[found.impossible].sum()) - 1
+                raise FaultfinderError(
+                    f"{self.aside[0]} Correct the ticket or the model, or leave such tickets out"
+                    + (f" ({others} more are impossible)." if others else ".")
+                )
+            self.patterns = self.patterns.without(found.impossible)
+            if not len(self.patterns.codes):
+                raise FaultfinderError(f"The model holds every ticket impossible. {self.aside[0]}")
+        self._known = found
+
+    def round(self) -> None:
+        """One E-step and one M-step."""
+        families = self.engine.families
+        found = self._known
+        self._known = None
+        if found is None:
+            found = expect(self.engine.at(self.point), self.patterns, self.label_error)
+        value = found.log_likelihood + log_prior(families, self.point)
+        self.rounds += 1
+        last = self.trace[-1] if self.trace else -np.inf
+        if self.jumped and not value >= last:
+            # The long step led down: back to EM's own.
+            self.point, self.jumped, self.cycle = self.plain, False, []
+            self.trace.append(last)
+            return
+        slack = ROUNDING * max(1.0, abs(last)) if self.trace else 0.0
+        if not value >= last - slack:
+            raise AssertionError(
+                f"the log posterior fell from {last!r} to {value!r} in round {self.rounds}"
+            )
+        self.trace.append(value)
+        self.expected = found
+        new = maximise(families, found.counts, self.point)
+        close = value - last <= self.tolerance * (1.0 + abs(value))
+        self.converged = len(self.trace) > 1 and not self.jumped and close
+        self.cycle.append(self.point)
+        self.plain, self.point, self.jumped = new, new, False
+        if self.accelerate and len(self.cycle) == 2:
+            far = extrapolate(self.cycle[0], self.cycle[1], new)
+            if far is not None:
+                self.point, self.jumped = far, True
+            self.cycle = []
+
+
+def _result(run: _Run) -> Tuned:
+    engine, patterns = run.engine, run.patterns
+    model, compiled = engine.compiled.model, engine.compiled
+    at = At(engine, run.plain)
+    found = run.expected or expect(at, patterns, run.label_error)
+    bounds = intervals(at, patterns, run.label_error)
+    recorded = _recorded_share(engine, patterns)
+    figures = []
+    for family in engine.families:
+        variable = model.variables[family.number]
+        spoken = found.spoken.get(family.number, np.zeros_like(family.file)).sum(axis=1)
+        spoken = spoken * recorded.get(family.number, 1.0)
+        low, high = bounds[family.number]
+        for group in np.flatnonzero(family.free).tolist():
+            figures.append(
+                Figure(
+                    family.places[group],
+                    variable.states,
+                    tuple(family.file[group].tolist()),
+                    tuple(run.plain[family.number][group].tolist()),
+                    tuple(low[group].tolist()),
+                    tuple(high[group].tolist()),
+                    float(spoken[group]),
+                )
+            )
+    return Tuned(
+        figures=tuple(figures),
+        tables={name: at.tables[n] for n, name in enumerate(compiled.network.names)},
+        log_posterior=tuple(run.trace),
+        rounds=run.rounds,
+        converged=run.converged,
+        log_likelihood=found.log_likelihood,
+        warnings=_warnings(run),
+        tickets=int(patterns.tickets.sum()),
+        patterns=len(patterns.codes),
+        set_aside=run.aside,
+        state=run.state,
+        model=rewritten(model, engine.families, run.plain),
+    )
+
+
+def _recorded_share(engine: Engine, patterns: Patterns) -> dict[int, float]:
+    """Share of the tickets in which a history or an inner finding was recorded."""
+    shares = {}
+    whole = float(patterns.weights.sum())
+    leaves = {leaf for read in engine.reads for leaf, _ in read.leaves}
+    for place, number in enumerate(patterns.codec.columns[: patterns.codec.findings]):
+        if number not in leaves and whole > 0.0:
+            known = patterns.codes[:, place] > 0
+            shares[number] = float(patterns.weights[known].sum()) / whole
+    return shares
+
+
+def _warnings(run: _Run) -> tuple[str, ...]:
+    said = []
+    patterns, model = run.patterns, run.engine.compiled.model
+    if run.stopped:
+        said.append(f"Stopped after {run.rounds} rounds; the figures are not final.")
+    elif not run.converged:
+        said.append(f"Not settled after {run.rounds} rounds; the figures are not final.")
+    if patterns.later:
+        said.append(f"{patterns.later} tickets were closed after the date asked for: left out.")
+    if run.aside:
+        count = sum(item.tickets for item in run.aside)
+        said.append(f"{count} tickets were left out: the model holds them impossible.")
+    bare = int(patterns.tickets[~patterns.labelled].sum())
+    if bare:
+        whole = int(patterns.tickets.sum())
+        said.append(f"{bare} of {whole} tickets do not say which cause was confirmed.")
+    silent = [
+        model.variables[number].name
+        for place, number in enumerate(patterns.codec.columns[: patterns.codec.findings])
+        if not patterns.codes[:, place].any()
+    ]
+    if silent:
+        listed = ", ".join(silent[:5]) + (f" and {len(silent) - 5} more" if silent[5:] else "")
+        said.append(f"No ticket records {listed}: figures there stay as in the file.")
+    above = run.engine.above_complaint
+    if any(
+        model.variables[f.number].kind is Kind.HISTORY and f.number in above
+        for f in run.engine.families
+    ):
+        said.append(
+            "How common a history is among machines that never come cannot be told from tickets: "
+            "there the file's figures carry most of the weight."
+        )
+    return tuple(said)

@@ -1,0 +1,1 @@
+"""Would the new figures have been better?"""

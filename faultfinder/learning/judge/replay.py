@@ -1,0 +1,291 @@
+"""Would other figures have done better: forecasts of two models on tickets held back.
+
+Forecasts use the findings a ticket had. Those were chosen under the figures of then, so
+this judges what is believed from findings, and not which findings would have been asked
+for; `faultfinder.learning.judge.played` looks at that.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Mapping, Sequence
+from dataclasses import dataclass
+from datetime import UTC, datetime
+
+import numpy as np
+
+from faultfinder.assess.share_interval import wilson
+from faultfinder.errors import MisuseError
+from faultfinder.inference.compiled import CompiledModel
+from faultfinder.learning.judge.calibration import (
+    TENTHS,
+    CalibrationBin,
+    Murphy,
+    calibration_table,
+    decompose,
+    decompose_in_bins,
+)
+from faultfinder.learning.judge.forecasts import Forecasts, check_same_structure, forecast
+from faultfinder.learning.judge.paired import RESAMPLES, Difference, paired_difference
+from faultfinder.learning.judge.scores import FLOOR, Flags, in_top, ticket_scores
+from faultfinder.learning.records import ClosedTicket
+from faultfinder.model.network import Array
+
+Tickets = Sequence[ClosedTicket]
+Fold = tuple[tuple[ClosedTicket, ...], tuple[ClosedTicket, ...]]
+"""Tickets to learn from, and tickets held out."""
+
+
+@dataclass(frozen=True)
+class Share:
+    """How many of how many, with the Wilson 95 % interval of the share."""
+
+    hits: int
+    count: int
+    interval: tuple[float, float]
+
+    @property
+    def share(self) -> float:
+        """hits / count; NaN without a count."""
+        return self.hits / self.count if self.count else float("nan")
+
+
+@dataclass(frozen=True)
+class ModelScores:
+    """Scores of one model: means over tickets (see `faultfinder.learning.judge.scores`).
+
+    `label_log_loss` is the mean of -ln P(exactly the confirmed causes present | findings),
+    in nats, at most -ln FLOOR a ticket; `label_impossible` counts the tickets whose
+    confirmed causes the model holds impossible. `named_log_loss` and `named_brier` are NaN
+    when no ticket names a cause. `exact`, `binned` and `calibration` pool all causes of all
+    tickets; nearly every forecast differs from every other, so read `binned`.
+    """
+
+    tickets: int
+    log_loss: float
+    brier: float
+    named_log_loss: float
+    named_brier: float
+    label_log_loss: float
+    label_impossible: int
+    top1: Share
+    top3: Share
+    exact: Murphy
+    binned: Murphy
+    calibration: tuple[CalibrationBin, ...]
+
+
+@dataclass(frozen=True)
+class Comparison:
+    """Two models on the same tickets.
+
+    `differences` are new minus old: "log_loss", "brier", "label_log_loss" (below zero: new
+    is better), and where tickets name causes "named_log_loss", "named_brier" (likewise),
+    "top1", "top3" (above zero: new is better). `numbers` are the tickets that were scored.
+    Left out are `without_cause` tickets, and the tickets whose findings one of the models
+    holds to be impossible: `impossible_old` and `impossible_new`, by number. A model that
+    makes many findings impossible is worse than its scores.
+    """
+
+    old: ModelScores
+    new: ModelScores
+    differences: Mapping[str, Difference]
+    numbers: tuple[int, ...]
+    without_cause: int
+    impossible_old: tuple[int, ...]
+    impossible_new: tuple[int, ...]
+
+
+def compare(
+    old: CompiledModel,
+    new: CompiledModel,
+    tickets: Tickets,
+    *,
+    seed: int = 0,
+    resamples: int = RESAMPLES,
+    edges: Sequence[float] = TENTHS,
+) -> Comparison:
+    """Score both models on tickets that neither has learnt from.
+
+    Raises MisuseError when the models differ in structure, a ticket names what is not in
+    them, or fewer than two tickets can be scored.
+    """
+    check_same_structure(old, new)
+    parts = [(forecast(old, tickets), forecast(new, tickets))]
+    return _compared(parts, tickets, seed, resamples, edges)
+
+
+def cross_validate(
+    tickets: Tickets,
+    fit: Callable[[Tickets], CompiledModel],
+    old: CompiledModel,
+    *,
+    folds: int | None = None,
+    share: float = 0.2,
+    seed: int = 0,
+    resamples: int = RESAMPLES,
+    edges: Sequence[float] = TENTHS,
+) -> Comparison:
+    """Compare `old` with what `fit` makes of the tickets, each judged on tickets held out.
+
+    With `folds`, that many random folds (by `seed`), each held out once, all pooled; else
+    the last `share` of the tickets by closing time is held out, as figures would be used.
+    The interval takes tickets as independent, which held-out tickets of several folds are
+    only nearly (their models share tickets). Raises MisuseError as `compare` does.
+    """
+    split = [split_by_time(tickets, share)] if folds is None else random_folds(tickets, folds, seed)
+    parts: list[tuple[Forecasts, Forecasts]] = []
+    held: list[ClosedTicket] = []
+    for learn_from, judge_by in split:
+        new = fit(learn_from)
+        check_same_structure(old, new)
+        parts.append((forecast(old, judge_by), forecast(new, judge_by)))
+        held += judge_by
+    return _compared(parts, held, seed, resamples, edges)
+
+
+def split_by_time(tickets: Tickets, share: float = 0.2) -> Fold:
+    """The earlier tickets, and the last `share` of them (rounded up) by closing time.
+
+    Tickets closed at the same time go by number. Raises MisuseError when `share` leaves
+    nothing on one side, or a closing time cannot be read.
+    """
+    ordered = tuple(sorted(tickets, key=lambda ticket: (closing_time(ticket), ticket.number)))
+    # The tiny step down keeps rounding from adding a ticket to an exact share.
+    held = int(np.ceil(share * len(ordered) - 1e-9))
+    if not 0 < held < len(ordered):
+        raise MisuseError(
+            f"Of {len(ordered)} tickets a share of {share:g} cannot be held out: at least one "
+            "ticket has to be on each side."
+        )
+    return ordered[:-held], ordered[-held:]
+
+
+def random_folds(tickets: Tickets, folds: int = 5, seed: int = 0) -> list[Fold]:
+    """Random folds of nearly equal size; each ticket is held out exactly once.
+
+    Raises MisuseError unless there are two folds or more, and a ticket for each.
+    """
+    if not 2 <= folds <= len(tickets):
+        raise MisuseError(
+            f"{len(tickets)} tickets cannot be split into {folds} folds: ask for 2 or more, and "
+            "at most one per ticket."
+        )
+    fold_of = np.random.default_rng(seed).permutation(len(tickets)) % folds
+    return [
+        (
+            tuple(t for t, at in zip(tickets, fold_of, strict=True) if at != fold),
+            tuple(t for t, at in zip(tickets, fold_of, strict=True) if at == fold),
+        )
+        for fold in range(folds)
+    ]
+
+
+def closing_time(ticket: ClosedTicket) -> datetime:
+    """When a ticket was closed; a time without a zone is taken as UTC.
+
+    Raises MisuseError when it is no ISO date-time.
+    """
+    try:
+        time = datetime.fromisoformat(ticket.closed_at)
+    except ValueError as error:
+        raise MisuseError(
+            f'Ticket {ticket.number} was closed at "{ticket.closed_at}", which is no ISO '
+            "date-time such as 2024-05-31T16:20:00Z."
+        ) from error
+    return time.replace(tzinfo=UTC) if time.tzinfo is None else time
+
+
+def _compared(
+    parts: Sequence[tuple[Forecasts, Forecasts]],
+    tickets: Tickets,
+    seed: int,
+    resamples: int,
+    edges: Sequence[float],
+) -> Comparison:
+    old, new = joined([a for a, _ in parts]), joined([b for _, b in parts])
+    usable = old.possible & new.possible
+    if usable.sum() < 2:
+        raise MisuseError(
+            f"Of {len(tickets)} tickets, {int(usable.sum())} can be scored; at least 2 are needed. "
+            "A ticket can be scored when its cause was established and both models hold its "
+            "findings possible."
+        )
+    before, after = _measures(old, usable), _measures(new, usable)
+    differences = {
+        name: paired_difference(before[name], after[name], seed=seed, resamples=resamples)
+        for name in before
+        if np.count_nonzero(~np.isnan(before[name])) >= 2
+    }
+    return Comparison(
+        old=_model_scores(old, usable, before, edges),
+        new=_model_scores(new, usable, after, edges),
+        differences=differences,
+        numbers=_numbers(old, usable),
+        without_cause=sum(ticket.causes is None for ticket in tickets),
+        impossible_old=_numbers(old, ~old.possible),
+        impossible_new=_numbers(new, ~new.possible),
+    )
+
+
+def joined(parts: Sequence[Forecasts]) -> Forecasts:
+    """Forecasts for several sets of tickets as one; the causes must be in one order."""
+    return Forecasts(
+        causes=parts[0].causes,
+        numbers=tuple(number for part in parts for number in part.numbers),
+        probabilities=np.concatenate([part.probabilities for part in parts]),
+        present=np.concatenate([part.present for part in parts]),
+        label_loss=np.concatenate([part.label_loss for part in parts]),
+        possible=np.concatenate([part.possible for part in parts]),
+    )
+
+
+def _numbers(told: Forecasts, chosen: Flags) -> tuple[int, ...]:
+    return tuple(n for n, take in zip(told.numbers, chosen.tolist(), strict=True) if take)
+
+
+def _measures(told: Forecasts, usable: Flags) -> dict[str, Array]:
+    """Every measure that is compared, one figure per ticket that can be scored."""
+    scores = ticket_scores(told.probabilities[usable], told.present[usable])
+    return {
+        "log_loss": scores.log_loss,
+        "brier": scores.brier,
+        "label_log_loss": np.minimum(told.label_loss[usable], -np.log(FLOOR)),
+        "named_log_loss": scores.named_log_loss,
+        "named_brier": scores.named_brier,
+        "top1": in_top(scores, 1),
+        "top3": in_top(scores, 3),
+    }
+
+
+def _model_scores(
+    told: Forecasts,
+    usable: Flags,
+    measures: Mapping[str, Array],
+    edges: Sequence[float],
+) -> ModelScores:
+    values, present = told.probabilities[usable], told.present[usable]
+    return ModelScores(
+        tickets=int(usable.sum()),
+        log_loss=_mean(measures["log_loss"]),
+        brier=_mean(measures["brier"]),
+        named_log_loss=_mean(measures["named_log_loss"]),
+        named_brier=_mean(measures["named_brier"]),
+        label_log_loss=_mean(measures["label_log_loss"]),
+        label_impossible=int(np.isinf(told.label_loss[usable]).sum()),
+        top1=_share(measures["top1"]),
+        top3=_share(measures["top3"]),
+        exact=decompose(values, present),
+        binned=decompose_in_bins(values, present, edges),
+        calibration=calibration_table(values, present, edges),
+    )
+
+
+def _mean(values: Array) -> float:
+    told = values[~np.isnan(values)]
+    return float(told.mean()) if len(told) else float("nan")
+
+
+def _share(hits: Array) -> Share:
+    told = hits[~np.isnan(hits)]
+    count, total = len(told), int(told.sum())
+    return Share(total, count, wilson(total, count))

@@ -1,0 +1,1 @@
+"""What a lead should look at."""

@@ -1,0 +1,452 @@
+"""What closed tickets say of the work at the bench: checks, departures, parts in vain.
+
+All of it is read from the logs, entries taken back left out. Findings after a first repair
+judge another machine than those before it, so checks are followed up to there.
+
+The tickets are a shop's own, and who made which check was not drawn by lot: persons see
+different machines, and differences between them are no measure of skill.
+"""
+
+from __future__ import annotations
+
+from collections import Counter, defaultdict
+from collections.abc import Iterable, Iterator, Mapping, Sequence
+from dataclasses import dataclass
+from itertools import groupby
+
+import numpy as np
+
+from faultfinder.assess.share_interval import wilson
+from faultfinder.consultation.next_check import RankedCheck, best_first, rank_check
+from faultfinder.decide.shop import Shop
+from faultfinder.inference.compiled import CompiledModel, entropy_bits
+from faultfinder.inference.information import information
+from faultfinder.inference.posterior import beliefs, evidence_from
+from faultfinder.inference.target import Target, resolve_target
+from faultfinder.learning.judge.forecasts import batches, evidence_columns
+from faultfinder.model.network import Array
+from faultfinder.model.parts import FaultModel, Kind
+from faultfinder.tickets.events import Event, Happened
+from faultfinder.tickets.ticket import Ticket
+
+USAGE_TICKETS = 200
+AGREEMENT_TICKETS = 100
+FIRST = 3
+"""A check among the model's first so many counts as the model's own choice."""
+
+Known = dict[str, str]
+
+
+@dataclass(frozen=True)
+class CheckUse:
+    """How often a check was made, and what it told.
+
+    `made` counts over all tickets, `minutes` is `made` times the model's minutes of the
+    check, the way to its stage left out. The rest is of the `followed` times on tickets
+    whose beliefs were worked out: `leader_changed` counts how often another cause led
+    afterwards, `bits` is the mean fall of the entropies of all causes added up (an upper
+    bound of the entropy of their joint state; a single result can raise it, the mean is
+    then below zero for chance or for figures that are off). NaN when never followed.
+    """
+
+    check: str
+    made: int
+    minutes: float
+    followed: int
+    leader_changed: int
+    bits: float
+    bits_per_minute: float
+
+
+@dataclass(frozen=True)
+class Usage:
+    """The checks, most bits per minute first, those never made last.
+
+    Beliefs were worked out on `sampled` of `tickets` closed tickets; `impossible` results
+    were left out there since the model holds them so. `unknown` counts findings that are
+    not the model's, or belong to no check of it.
+    """
+
+    checks: tuple[CheckUse, ...]
+    tickets: int
+    sampled: int
+    impossible: int
+    unknown: int
+
+
+@dataclass(frozen=True)
+class Follower:
+    """One person: how many of the checks made were among the model's first three.
+
+    `past_worth` counts checks made when the model held none worth its cost. `interval` is
+    Wilson's 95 % interval of hits / checks, taking checks as independent.
+    """
+
+    who: str
+    hits: int
+    checks: int
+    past_worth: int
+    interval: tuple[float, float]
+
+
+@dataclass(frozen=True)
+class Departure:
+    """A check that was made, the one the model would have named first, and how often."""
+
+    made: str
+    named: str
+    times: int
+
+
+@dataclass(frozen=True)
+class Agreement:
+    """Persons by number of checks, and departures, the commonest first.
+
+    Worked out on `sampled` of `tickets`. `again` checks had been made before and
+    `impossible` ones came when the model held what was found to be impossible: both
+    are left out.
+    """
+
+    people: tuple[Follower, ...]
+    departures: tuple[Departure, ...]
+    tickets: int
+    sampled: int
+    again: int
+    impossible: int
+
+
+@dataclass(frozen=True)
+class WrongParts:
+    """Parts put in that did not cure, of all put in, on tickets closed in a month (YYYY-MM).
+
+    `interval` is Wilson's 95 % interval of wrong / fitted.
+    """
+
+    month: str
+    wrong: int
+    fitted: int
+    interval: tuple[float, float]
+
+
+@dataclass(frozen=True)
+class _Step:
+    """A check as the log has it: what was known before and after, and in which stage."""
+
+    ticket: int
+    check: str
+    who: str
+    before: Known
+    unclear: frozenset[str]
+    after: Known
+    stage: str
+
+
+def check_usage(
+    tickets: Sequence[Ticket], model: CompiledModel, *, most: int = USAGE_TICKETS, seed: int = 0
+) -> Usage:
+    """How often each check was made, and what it told in bits per minute.
+
+    Open tickets are left out. Beliefs are worked out on at most `most` tickets drawn by
+    `seed`. Results of one check without another check's between them are one making of it.
+    """
+    closed = [ticket for ticket in tickets if not ticket.open]
+    chosen = {ticket.number for ticket in _drawn(closed, most, seed)}
+    homes = _homes(model.model)
+    made: Counter[str] = Counter()
+    followed: list[_Step] = []
+    unknown = 0
+    for ticket in closed:
+        unknown += sum(_check_of(event, homes, model.model) is None for event in _early(ticket))
+        for step in _steps(ticket, model.model, homes):
+            made[step.check] += 1
+            if ticket.number in chosen:
+                followed.append(step)
+    bits, leading = _beliefs(model, followed)
+    falls: dict[str, list[float]] = defaultdict(list)
+    moved: Counter[str] = Counter()
+    for step in followed:
+        before, after = _key(step.before), _key(step.after)
+        if before in bits and after in bits:
+            falls[step.check].append(bits[before] - bits[after])
+            moved[step.check] += leading[before] != leading[after]
+    uses = []
+    for check in model.model.checks:
+        found = falls[check.name]
+        mean = float(np.mean(found)) if found else float("nan")
+        uses.append(
+            CheckUse(
+                check=check.name,
+                made=made[check.name],
+                minutes=made[check.name] * check.minutes,
+                followed=len(found),
+                leader_changed=moved[check.name],
+                bits=mean,
+                bits_per_minute=mean / check.minutes if check.minutes > 0.0 else float("nan"),
+            )
+        )
+    uses.sort(key=lambda use: (_last(use.bits_per_minute), -use.made, use.check))
+    return Usage(
+        checks=tuple(uses),
+        tickets=len(closed),
+        sampled=len(chosen),
+        impossible=len(followed) - sum(map(len, falls.values())),
+        unknown=unknown,
+    )
+
+
+def agreement(
+    tickets: Sequence[Ticket],
+    compiled: CompiledModel,
+    shop: Shop,
+    *,
+    most: int = AGREEMENT_TICKETS,
+    seed: int = 0,
+) -> Agreement:
+    """Per person, the share of checks that were among the model's first three just then.
+
+    The model ranks by bits per cost, one step deep, from the stage in which the check
+    before was made. Questions at the counter and looks for safety are left out on both sides:
+    those are always asked, and made whenever their stage is reached. At most `most` closed
+    tickets are drawn by `seed`.
+    """
+    closed = [ticket for ticket in tickets if not ticket.open]
+    chosen = _drawn(closed, most, seed)
+    ranks = _Ranks(compiled, shop)
+    homes = _homes(compiled.model)
+    counts: dict[str, list[int]] = defaultdict(lambda: [0, 0, 0])
+    departures: Counter[tuple[str, str]] = Counter()
+    again = impossible = 0
+    for ticket in chosen:
+        for step in _steps(ticket, compiled.model, homes):
+            if step.check not in ranks.weighed:
+                continue
+            ranked = ranks.at(step)
+            if ranked is None:
+                impossible += 1
+                continue
+            names = [check.check for check in ranked]
+            if step.check not in names:
+                again += 1
+                continue
+            hit = step.check in names[:FIRST]
+            count = counts[step.who]
+            count[0] += hit
+            count[1] += 1
+            count[2] += not any(check.worth for check in ranked)
+            if not hit:
+                departures[step.check, names[0]] += 1
+    people = [
+        Follower(who, hits, made, past, wilson(hits, made))
+        for who, (hits, made, past) in counts.items()
+    ]
+    return Agreement(
+        people=tuple(sorted(people, key=lambda one: (-one.checks, one.who))),
+        departures=tuple(
+            Departure(made, named, times)
+            for (made, named), times in sorted(
+                departures.items(), key=lambda item: (-item[1], item[0])
+            )
+        ),
+        tickets=len(closed),
+        sampled=len(chosen),
+        again=again,
+        impossible=impossible,
+    )
+
+
+def wrong_parts(tickets: Iterable[Ticket], model: FaultModel) -> tuple[WrongParts, ...]:
+    """Repairs with a part that did not cure, over all with a part, by month of closing (UTC).
+
+    A repair has a part when its likely price is above zero and it is not handed to a
+    specialist. One entered as made and then, with no other repair between, as not having
+    cured is one part, and a wrong one. Months without a part are left out.
+    """
+    with_part = {
+        repair.name for repair in model.repairs if repair.part.likely > 0.0 and not repair.hand_over
+    }
+    counts: dict[str, list[int]] = defaultdict(lambda: [0, 0])
+    for ticket in tickets:
+        if ticket.open or ticket.closed_at is None:
+            continue
+        fitted: list[tuple[str, bool]] = []
+        for event in ticket.counting():
+            if event.kind in (Happened.TRIED, Happened.REPAIRED):
+                name, wrong = event.data["repair"], event.kind is Happened.TRIED
+                if fitted and fitted[-1] == (name, False):
+                    # The picture came back and went again, or was entered twice.
+                    fitted.pop()
+                fitted.append((name, wrong))
+        for name, wrong in fitted:
+            if name in with_part:
+                count = counts[ticket.closed_at[:7]]
+                count[0] += wrong
+                count[1] += 1
+    return tuple(
+        WrongParts(month, wrong, fitted, wilson(wrong, fitted))
+        for month, (wrong, fitted) in sorted(counts.items())
+    )
+
+
+# Reading the log
+
+
+def _drawn(tickets: Sequence[Ticket], most: int, seed: int) -> list[Ticket]:
+    if len(tickets) <= most:
+        return list(tickets)
+    places = np.random.default_rng(seed).choice(len(tickets), size=most, replace=False)
+    return [tickets[place] for place in np.sort(places).tolist()]
+
+
+def _homes(model: FaultModel) -> dict[str, str]:
+    """The check that observes each finding: the first that the model lists."""
+    homes: dict[str, str] = {}
+    for check in model.checks:
+        for name in check.observes:
+            homes.setdefault(name, check.name)
+    return homes
+
+
+def _before_repair(ticket: Ticket) -> Iterator[Event]:
+    for event in ticket.counting():
+        if event.kind in (Happened.TRIED, Happened.REPAIRED):
+            return
+        yield event
+
+
+def _early(ticket: Ticket) -> Iterator[Event]:
+    return (event for event in _before_repair(ticket) if event.kind is Happened.FOUND)
+
+
+def _check_of(event: Event, homes: Mapping[str, str], model: FaultModel) -> str | None:
+    """The check a result belongs to; None when the name or the result is not the model's."""
+    name, result = event.data["finding"], event.data["result"]
+    if name not in homes or (result is not None and result not in model.by_name[name].states):
+        return None
+    return homes[name]
+
+
+def _steps(ticket: Ticket, model: FaultModel, homes: Mapping[str, str]) -> Iterator[_Step]:
+    stage = here = model.start
+    rows: list[tuple[str, Event, str]] = []
+    for event in _before_repair(ticket):
+        if event.kind is Happened.MOVED:
+            here = event.data["stage"]
+        elif event.kind is Happened.FOUND:
+            check = _check_of(event, homes, model)
+            if check is not None:
+                rows.append((check, event, here))
+    known: Known = {}
+    unclear: set[str] = set()
+    for check, run in groupby(rows, key=lambda row: row[0]):
+        before, vain = dict(known), frozenset(unclear)
+        who, reached = "", stage
+        for _, event, place in run:
+            name, result = event.data["finding"], event.data["result"]
+            known.pop(name, None)
+            unclear.discard(name)
+            if result is None:
+                unclear.add(name)
+            else:
+                known[name] = result
+            who, reached = who or event.who, place
+        yield _Step(ticket.number, check, who, before, vain, dict(known), stage)
+        stage = reached
+
+
+# Beliefs
+
+
+def _key(known: Mapping[str, str]) -> frozenset[tuple[str, str]]:
+    return frozenset(known.items())
+
+
+Key = frozenset[tuple[str, str]]
+
+
+def _beliefs(
+    compiled: CompiledModel, steps: Sequence[_Step]
+) -> tuple[dict[Key, float], dict[Key, int]]:
+    """Entropy of the causes in bits, added up, and the leading cause, per set of findings.
+
+    Sets of findings that the model holds impossible are left out.
+    """
+    keys = list(dict.fromkeys(_key(known) for step in steps for known in (step.before, step.after)))
+    patterns = [dict(sorted(key)) for key in keys]
+    network = compiled.network
+    bits: dict[Key, float] = {}
+    leading: dict[Key, int] = {}
+    for part in batches(compiled, patterns):
+        # At least one column, also where nothing but the complaint is known.
+        calibrated = beliefs(compiled, evidence_columns(compiled, [patterns[i] for i in part]))
+        width = len(part)
+        total = np.zeros(width)
+        present = np.zeros((len(compiled.causes), width))
+        for place, cause in enumerate(compiled.causes):
+            states = np.broadcast_to(
+                calibrated.marginal((cause,)), (network.cards[cause], width)
+            ).clip(0.0, 1.0)
+            total += entropy_bits(states)
+            name = network.names[cause]
+            faulty = [network.states[cause].index(s) for s in compiled.model.faulty_states(name)]
+            present[place] = states[faulty].sum(axis=0)
+        possible = ~np.isneginf(np.broadcast_to(calibrated.log_evidence, (width,)))
+        # Rounded, so that causes that are alike to the last digit keep their order.
+        leaders = present.round(9).argmax(axis=0)
+        for column, number in enumerate(part.tolist()):
+            if possible[column]:
+                bits[keys[number]] = float(total[column])
+                leading[keys[number]] = int(leaders[column])
+    return bits, leading
+
+
+class _Ranks:
+    """The model's ranking at a step, kept by what was known and where."""
+
+    def __init__(self, compiled: CompiledModel, shop: Shop) -> None:
+        self.compiled, self.shop = compiled, shop
+        self.target: Target = resolve_target(compiled, "causes")
+        model = compiled.model
+        stopping = {rule.finding for rule in model.stop_rules}
+        self.weighed = {
+            check.name
+            for check in model.checks
+            if not stopping.intersection(check.observes)
+            and any(model.by_name[name].kind is Kind.FINDING for name in check.observes)
+        }
+        self._kept: dict[tuple[Key, frozenset[str], str], tuple[RankedCheck, ...] | None] = {}
+
+    def at(self, step: _Step) -> tuple[RankedCheck, ...] | None:
+        """The open checks, best first; None when the findings are impossible."""
+        model = self.compiled.model
+        stage = step.stage if step.stage in model.stages_by_name else model.start
+        key = (_key(step.before), step.unclear, stage)
+        if key not in self._kept:
+            self._kept[key] = self._rank(step.before, step.unclear, stage)
+        return self._kept[key]
+
+    def _rank(
+        self, known: Known, unclear: frozenset[str], stage: str
+    ) -> tuple[RankedCheck, ...] | None:
+        compiled, aim = self.compiled, self.target
+        evidence = evidence_from(compiled, dict(sorted(known.items())))
+        given = beliefs(aim.compiled, evidence)
+        log_evidence: Array = given.log_evidence
+        if np.isneginf(log_evidence[0]):
+            return None
+        names = [
+            check.name
+            for check in compiled.model.checks
+            if check.name in self.weighed and (stage, check.stage) in compiled.routes
+        ]
+        vain = [compiled.network.index[name] for name in sorted(unclear)]
+        told = information(aim, evidence, given, names, vain)
+        return best_first(
+            rank_check(compiled, name, told[name].gain_bits, {}, stage, self.shop)
+            for name in names
+            if name in told
+        )
+
+
+def _last(value: float) -> float:
+    """For sorting: the highest first, NaN last."""
+    return float("inf") if np.isnan(value) else -value

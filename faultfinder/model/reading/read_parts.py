@@ -1,0 +1,214 @@
+"""The shop around the network: stages, moves between them, checks, stop rules."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+
+from faultfinder.errors import did_you_mean, nearest
+from faultfinder.model.parts import Check, Kind, Move, Stage, StopRule
+from faultfinder.model.reading.faults import Faults, listed, shown
+from faultfinder.model.reading.fields import Fields, clean_text, described, good_name, pick
+from faultfinder.model.reading.read_variables import Head, default_title
+from faultfinder.model.reading.yaml_nodes import Pairs, Text
+
+_OBSERVABLE = (Kind.FINDING, Kind.HISTORY)
+
+
+def read_stages(faults: Faults, root: Fields) -> tuple[Stage, ...]:
+    """The teardown stages, in file order."""
+    stages: list[Stage] = []
+    needed = "Give at least the stage a machine arrives in: stages: and under it closed: ..."
+    for word, node in root.entries("stages", needed):
+        fields = Fields(
+            faults, node, word.line, f"stage {word.value}", ["title", "powered", "caution"]
+        )
+        title = fields.text("title", "Give it a title, such as title: Bottom cover off.")
+        powered = fields.yes_no(
+            "powered", True, "Say whether the machine is powered in it: powered: yes."
+        )
+        caution = fields.text("caution")
+        good_name(faults, word, "A stage")
+        stages.append(Stage(word.value, title, powered, caution, word.line))
+    return tuple(stages)
+
+
+def read_start(faults: Faults, root: Fields, stages: Sequence[str]) -> str:
+    """The stage a machine arrives in; '' when it is not a stage."""
+    word = root.word("start", "Name the stage a machine arrives in, such as start: closed.")
+    if word is None or not stages:
+        return ""
+    return pick(faults, word, stages, "start", "stage") or ""
+
+
+def read_moves(faults: Faults, root: Fields, stages: Sequence[str]) -> tuple[Move, ...]:
+    """The moves that name two stages and their minutes."""
+    moves: dict[tuple[str, str], Move] = {}
+    for number, node in enumerate(root.items("moves"), 1):
+        fields = Fields(
+            faults,
+            node,
+            node.line,
+            f"move {number}",
+            ["from", "to", "minutes", "how", "caution"],
+        )
+        start = _stage(faults, fields, "from", stages)
+        end = _stage(faults, fields, "to", stages)
+        minutes = fields.number("minutes", "Give its time, such as minutes: 6.")
+        how = " ".join(fields.texts("how"))
+        caution = fields.text("caution")
+        if start is None or end is None:
+            continue
+        if start == end:
+            faults.add(
+                fields.line,
+                f"move {number} goes from {start} to itself.",
+                "Name two different stages, or leave it out.",
+            )
+        elif (start, end) in moves:
+            faults.add(
+                fields.line,
+                f"move {number} from {start} to {end} is there already "
+                f"({faults.place(moves[start, end].line, fields.line)}).",
+                "Keep one of the two.",
+            )
+        else:
+            # Without minutes the move still counts for what can be reached.
+            moves[start, end] = Move(start, end, minutes or 0.0, how, caution, fields.line)
+    return tuple(moves.values())
+
+
+def _stage(faults: Faults, fields: Fields, key: str, stages: Sequence[str]) -> str | None:
+    word = fields.word(key, f"Name a stage: {key}: {stages[0] if stages else 'closed'}.")
+    if word is None or not stages:
+        return None
+    return pick(faults, word, stages, fields.label, "stage")
+
+
+def observable(heads: Mapping[str, Head]) -> dict[str, Head]:
+    """The findings and histories: what a check can observe."""
+    return {name: head for name, head in heads.items() if head.kind in _OBSERVABLE}
+
+
+def read_checks(
+    faults: Faults, root: Fields, heads: Mapping[str, Head], stages: Sequence[str]
+) -> tuple[Check, ...]:
+    """The checks; one with a problem is kept as far as the later cross-checks need it."""
+    checks: list[Check] = []
+    known = ["title", "observes", "minutes", "consumables", "stage", "intake", "tools", "how"]
+    known += ["suggests", "caution"]
+    for word, node in root.entries("checks", "Give at least one check."):
+        fields = Fields(faults, node, word.line, f"check {word.value}", known)
+        observes = _observes(faults, fields, heads)
+        minutes = fields.number("minutes", "Give the time of the check itself, such as minutes: 2.")
+        consumables = fields.number("consumables")
+        check = Check(
+            name=word.value,
+            title=fields.text("title", "Give it a title, such as title: Look at the backlight.")
+            or default_title(word.value),
+            observes=observes,
+            minutes=minutes or 0.0,
+            stage=_stage(faults, fields, "stage", stages) or "",
+            consumables=consumables or 0.0,
+            intake=fields.yes_no("intake", False),
+            tools=fields.texts("tools"),
+            how=fields.texts("how"),
+            suggests=_suggests(faults, fields, heads, observes),
+            caution=fields.text("caution"),
+            line=word.line,
+        )
+        good_name(faults, word, "A check")
+        checks.append(check)
+    return tuple(checks)
+
+
+def _observes(faults: Faults, fields: Fields, heads: Mapping[str, Head]) -> tuple[str, ...]:
+    can = observable(heads)
+    observes: list[str] = []
+    for word in fields.words("observes", "Name what it observes: observes: [backlight]."):
+        if word.value in can:
+            observes.append(word.value)
+            continue
+        other = heads.get(word.value)
+        if other is None and (meant := nearest(word.value, can)):
+            observes.append(meant)
+        why = "no finding or history" if other is None else f"a {other.kind}"
+        faults.add(
+            word.line,
+            f"{fields.label} observes {shown(word.value)}, which is {why}.",
+            did_you_mean(word.value, can)
+            if other is None
+            else "A check can observe findings and histories only.",
+        )
+    return tuple(observes)
+
+
+def _suggests(
+    faults: Faults, fields: Fields, heads: Mapping[str, Head], observes: Sequence[str]
+) -> dict[str, dict[str, str]]:
+    suggests: dict[str, dict[str, str]] = {}
+    for word, node in fields.entries("suggests"):
+        label = f"suggests of {fields.label}"
+        if word.value not in observes:
+            if observes:
+                faults.add(
+                    word.line,
+                    f"{label} names {shown(word.value)}, which the check does not observe.",
+                    did_you_mean(word.value, observes),
+                )
+            continue
+        if not isinstance(node, Pairs):
+            faults.add(
+                word.line,
+                f"{label}, {word.value} is {described(node)}.",
+                "It must name results, each with a line of text.",
+            )
+            continue
+        states = heads[word.value].states
+        lines: dict[str, str] = {}
+        for result, text in node.pairs:
+            if states and result.value not in states:
+                faults.add(
+                    result.line,
+                    f"{label} names the result {word.value} = {shown(result.value)}, "
+                    "which does not exist.",
+                    did_you_mean(result.value, states),
+                )
+            elif not isinstance(text, Text):
+                faults.add(
+                    result.line,
+                    f"{label}, {word.value} = {result.value} is {described(text)}.",
+                    'It must be a line of text; text that holds ": " needs quotes around it.',
+                )
+            else:
+                lines[result.value] = clean_text(faults, text, label)
+        suggests[word.value] = lines
+    return suggests
+
+
+def read_stops(faults: Faults, root: Fields, heads: Mapping[str, Head]) -> tuple[StopRule, ...]:
+    """The results that end the diagnosis for safety."""
+    can = observable(heads)
+    stops: list[StopRule] = []
+    for number, node in enumerate(root.items("stops"), 1):
+        fields = Fields(
+            faults, node, node.line, f"stop rule {number}", ["finding", "results", "say"]
+        )
+        finding = fields.word("finding", "Name the finding: finding: battery_shape.")
+        words = fields.words("results", "Name the results that end the diagnosis: [swollen].")
+        say = fields.text("say", "Say what to do instead: say: ...")
+        name = None
+        if finding is not None:
+            name = pick(faults, finding, can, fields.label, "finding")
+        if name is None or not can[name].states:
+            continue
+        states = can[name].states
+        results = [pick(faults, word, states, fields.label, "result") for word in words]
+        if states[0] in results:
+            faults.add(
+                fields.line_of("results"),
+                f"{fields.label} stops on {name} = {states[0]}, the normal result.",
+                f"Stop on others only: {listed(states[1:], 'or')}.",
+            )
+        kept = tuple(result for result in results if result is not None)
+        stops.append(StopRule(name, kept, say, fields.line))
+    return tuple(stops)

@@ -1,0 +1,169 @@
+"""Repairs, the proofs after them, and the powered look (retest)."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+
+from faultfinder.errors import did_you_mean
+from faultfinder.model.parts import Kind, Price, Proof, Repair, Retest, Risk
+from faultfinder.model.reading.faults import Faults, figure, shown
+from faultfinder.model.reading.fields import Fields, described, good_name, pick, read_number
+from faultfinder.model.reading.read_variables import Head, default_title, read_basis
+from faultfinder.model.reading.yaml_nodes import Node, Pairs, Text
+
+_KEYS = ["title", "mends", "stage", "minutes", "part", "lead_days", "risk", "hand_over"]
+_KEYS += ["tools", "how", "caution", "proof", "basis"]
+
+
+def read_retest(faults: Faults, complaint: Head | None) -> Retest | None:
+    """The powered look after a repair, from under the complaint."""
+    node = None if complaint is None else complaint.fields.node("retest")
+    if complaint is None or node is None:
+        return None
+    line = complaint.fields.line_of("retest")
+    fields = Fields(faults, node, line, "the retest", ["minutes", "missed"])
+    minutes = fields.number("minutes", "Give its time: minutes: 3.")
+    missed = fields.number(
+        "missed", "Give the chance that a fault still there goes unnoticed: missed: 0.03.", 0.0, 1.0
+    )
+    # A faulty figure is told already; the retest itself is there.
+    return Retest(minutes or 0.0, missed or 0.0)
+
+
+def read_proofs(faults: Faults, root: Fields) -> tuple[Proof, ...]:
+    """The tests that prove a repair, in file order."""
+    proofs: list[Proof] = []
+    known = ["title", "how", "passes", "minutes", "before_cover"]
+    for word, node in root.entries("proofs"):
+        fields = Fields(faults, node, word.line, f"proof {word.value}", known)
+        title = fields.text("title", "Give it a title.")
+        passes = fields.text("passes", "Say what is seen when it passes: passes: Even light.")
+        minutes = fields.number("minutes", "Give its time: minutes: 2.")
+        before = fields.yes_no("before_cover", True)
+        proof = Proof(
+            word.value, title, fields.texts("how"), passes, minutes or 0.0, before, word.line
+        )
+        good_name(faults, word, "A proof")
+        proofs.append(proof)
+    return tuple(proofs)
+
+
+def read_repairs(
+    faults: Faults,
+    root: Fields,
+    heads: Mapping[str, Head],
+    stages: Sequence[str],
+    proofs: Sequence[Proof],
+) -> tuple[Repair, ...]:
+    """The repairs, in file order."""
+    repairs: list[Repair] = []
+    for word, node in root.entries("repairs"):
+        fields = Fields(faults, node, word.line, f"repair {word.value}", _KEYS)
+        stage = fields.word("stage", "Name the stage the work is done in.")
+        known = None
+        if stage is not None and stages:
+            known = pick(faults, stage, stages, fields.label, "stage")
+        names = [proof.name for proof in proofs]
+        named = [
+            pick(faults, proof, names, fields.label, "proof") for proof in fields.words("proof")
+        ]
+        repair = Repair(
+            name=word.value,
+            title=fields.text("title", "Give it a title.") or default_title(word.value),
+            mends=_mends(faults, fields, heads),
+            stage=known or "",
+            minutes=fields.number("minutes", "Give its own time: minutes: 4.") or 0.0,
+            part=_price(faults, fields),
+            lead_days=fields.number("lead_days") or 0.0,
+            risk=_risk(faults, fields),
+            hand_over=fields.yes_no("hand_over", False),
+            tools=fields.texts("tools"),
+            how=fields.texts("how"),
+            caution=fields.text("caution"),
+            proof=tuple(name for name in named if name is not None),
+            basis=read_basis(faults, fields),
+            line=word.line,
+        )
+        good_name(faults, word, "A repair")
+        repairs.append(repair)
+    return tuple(repairs)
+
+
+def _mends(
+    faults: Faults, fields: Fields, heads: Mapping[str, Head]
+) -> dict[str, dict[str, float]]:
+    causes = [name for name, head in heads.items() if head.kind is Kind.CAUSE]
+    mends: dict[str, dict[str, float]] = {}
+    needed = "Name what it mends and how surely: mends: {cause: 0.95}."
+    for word, node in fields.entries("mends", needed):
+        cause = pick(faults, word, causes, f"mends of {fields.label}", "cause")
+        label = f"mends of {fields.label}, {word.value}"
+        faulty = () if cause is None else heads[cause].states[1:]
+        chances = _chances(faults, node, word, label, faulty)
+        if cause is not None:
+            mends[cause] = chances
+    return mends
+
+
+def _chances(
+    faults: Faults, node: Node, word: Text, label: str, faulty: Sequence[str]
+) -> dict[str, float]:
+    if isinstance(node, Text):
+        chance = read_number(faults, node, label, 0.0, 1.0, above=True)
+        return {} if chance is None else dict.fromkeys(faulty, chance)
+    if not isinstance(node, Pairs) or not node.pairs:
+        faults.add(
+            word.line,
+            f"{label} is {described(node)}.",
+            "It must be a number, or {state: number}.",
+        )
+        return {}
+    chances: dict[str, float] = {}
+    for key, value in node.pairs:
+        chance = read_number(faults, value, f"{label} = {key.value}", 0.0, 1.0, above=True)
+        if faulty and key.value not in faulty:
+            faults.add(
+                key.line,
+                f"{label} names the faulty state {shown(key.value)}, which is not there.",
+                did_you_mean(key.value, faulty),
+            )
+        elif chance is not None:
+            chances[key.value] = chance
+    return chances
+
+
+def _price(faults: Faults, fields: Fields) -> Price:
+    node = fields.node("part")
+    if node is None:
+        return Price()
+    keys = ["low", "likely", "high"]
+    inner = Fields(faults, node, fields.line_of("part"), f"the part of {fields.label}", keys)
+    figures = [inner.number(key, f"Give all three: {key}: 40.") for key in keys]
+    if any(value is None for value in figures):
+        return Price()
+    low, likely, high = (value or 0.0 for value in figures)
+    if not low <= likely <= high:
+        faults.add(
+            inner.line,
+            f"{inner.label} goes from {figure(low)} over {figure(likely)} to {figure(high)}.",
+            "They must rise, or stay equal: low, likely, high.",
+        )
+        return Price()
+    return Price(low, likely, high)
+
+
+def _risk(faults: Faults, fields: Fields) -> Risk | None:
+    node = fields.node("risk")
+    if node is None:
+        return None
+    inner = Fields(
+        faults,
+        node,
+        fields.line_of("risk"),
+        f"the risk of {fields.label}",
+        ["chance", "cost", "says"],
+    )
+    chance = inner.number("chance", "Give the chance of harm: chance: 0.01.", 0.0, 1.0)
+    cost = inner.number("cost", "Give what the harm would cost: cost: 60.")
+    says = inner.text("says", "Say what can happen: says: The latch can break.")
+    return None if chance is None or cost is None else Risk(chance, cost, says)

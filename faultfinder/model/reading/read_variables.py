@@ -1,0 +1,304 @@
+"""The heads of the variables: name, kind, states, spoken words, meter reading.
+
+Distributions come after all heads are known (`read_distributions`), because they
+name other variables and their states.
+"""
+
+from __future__ import annotations
+
+import itertools
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+
+from faultfinder.errors import did_you_mean
+from faultfinder.model.parts import Basis, Kind, Reading
+from faultfinder.model.reading.faults import Faults, listed, shown
+from faultfinder.model.reading.fields import (
+    Fields,
+    clean_text,
+    good_name,
+    good_state,
+    read_number,
+    read_words,
+)
+from faultfinder.model.reading.yaml_nodes import KEY_LENGTH, Node, Text
+
+FORMS = ("chance", "table", "rule", "noisy_or", "noisy_max", "worst_of", "any_of", "test")
+"""The ways to say a distribution; a variable takes exactly one."""
+
+SECTIONS = {
+    "histories": Kind.HISTORY,
+    "causes": Kind.CAUSE,
+    "conditions": Kind.CONDITION,
+    "findings": Kind.FINDING,
+}
+
+PARENTS = {
+    Kind.HISTORY: (),
+    Kind.CAUSE: (Kind.HISTORY, Kind.CAUSE),
+    Kind.CONDITION: (Kind.HISTORY, Kind.CAUSE, Kind.CONDITION),
+    Kind.COMPLAINT: (Kind.CAUSE, Kind.CONDITION),
+    Kind.FINDING: tuple(Kind),
+}
+"""What each kind of variable may depend on."""
+
+PLURAL = {
+    Kind.HISTORY: "histories",
+    Kind.CAUSE: "causes",
+    Kind.CONDITION: "conditions",
+    Kind.COMPLAINT: "the complaint",
+    Kind.FINDING: "findings",
+}
+
+
+@dataclass(frozen=True)
+class Head:
+    """A variable before its distribution is read. `states` is empty when unreadable."""
+
+    name: str
+    kind: Kind
+    title: str
+    states: tuple[str, ...]
+    fields: Fields
+    line: int
+    state_lines: Mapping[str, int] = field(default_factory=dict)
+    ask: str = ""
+    words: Mapping[str, tuple[str, ...]] = field(default_factory=dict)
+    reading: Reading | None = None
+    note: str = ""
+    basis: Basis | None = None
+
+    @property
+    def label(self) -> str:
+        return f"{self.kind} {self.name}" if self.kind is not Kind.COMPLAINT else "the complaint"
+
+
+def read_heads(faults: Faults, root: Fields) -> dict[str, Head]:
+    """All variables of the four sections and the complaint, by name, in file order."""
+    heads: dict[str, Head] = {}
+    for section, kind in SECTIONS.items():
+        needed = ""
+        if kind in (Kind.CAUSE, Kind.FINDING):
+            needed = f"Give at least one: {section}: and under it name: ..."
+        for word, node in root.entries(section, needed):
+            # A badly formed name is told, and still known to those that use it.
+            good_name(faults, word, f"A {kind}")
+            if _new_name(faults, word, heads):
+                heads[word.value] = _read_head(faults, word, kind, node)
+    complaint = _read_complaint(faults, root, heads)
+    if complaint is not None:
+        heads[complaint.name] = complaint
+    return heads
+
+
+def default_title(name: str) -> str:
+    """A title for what has none: its name with spaces."""
+    return name.replace("_", " ").capitalize()
+
+
+def _new_name(faults: Faults, word: Text, heads: Mapping[str, Head]) -> bool:
+    if word.value not in heads:
+        return True
+    other = heads[word.value]
+    faults.add(
+        word.line,
+        f"The name {shown(word.value)} is taken: a {other.kind} has it "
+        f"({faults.place(other.line, word.line)}).",
+        "Give one of the two another name.",
+    )
+    return False
+
+
+def _read_head(faults: Faults, word: Text, kind: Kind, node: Node) -> Head:
+    observable = kind in (Kind.HISTORY, Kind.FINDING)
+    known = ["title", "note", "states", "basis", *FORMS]
+    if observable:
+        known += ["ask", "words", "unit", "cuts", "reads"]
+    fields = Fields(faults, node, word.line, f"{kind} {word.value}", known)
+    state_lines = _read_states(faults, fields)
+    states = tuple(state_lines)
+    ask = ""
+    if kind is Kind.HISTORY:
+        ask = fields.text("ask", "Give the question to the customer, such as ask: Was it dropped?")
+    elif kind is Kind.FINDING:
+        ask = fields.text("ask")
+    return Head(
+        name=word.value,
+        kind=kind,
+        title=fields.text("title") or default_title(word.value),
+        states=states,
+        fields=fields,
+        line=word.line,
+        state_lines=state_lines,
+        ask=ask,
+        words=_read_spoken(faults, fields, states) if observable else {},
+        reading=_read_reading(faults, fields, states) if observable else None,
+        note=fields.text("note"),
+        basis=read_basis(faults, fields),
+    )
+
+
+def _read_states(faults: Faults, fields: Fields) -> dict[str, int]:
+    """The states with their lines; none at all when one of them is unusable."""
+    before = faults.told
+    words = fields.words("states", "Give its states, the normal one first: states: [no, yes].")
+    for word in words:
+        good_state(faults, word, f"A state of {fields.label}")
+    if faults.told == before and len(words) == 1:
+        faults.add(
+            fields.line_of("states"),
+            f"{fields.label} has the single state {shown(words[0].value)}.",
+            "It needs at least two, the normal one first.",
+        )
+    return {} if faults.told > before else {word.value: word.line for word in words}
+
+
+def _read_complaint(faults: Faults, root: Fields, heads: Mapping[str, Head]) -> Head | None:
+    needed = "Give name, title and any_of: what makes the customer complain."
+    node = root.node("complaint", needed)
+    if node is None:
+        return None
+    fields = Fields(
+        faults,
+        node,
+        root.line_of("complaint"),
+        "the complaint",
+        ["name", "title", "any_of", "note", "retest"],
+    )
+    name = fields.word("name", "Give it a name, such as name: no_usable_picture.")
+    title = fields.text("title", "Give it a title, such as title: No usable picture.")
+    if name is None:
+        return None
+    good_name(faults, name, "The complaint")
+    if len(name.value) > KEY_LENGTH:
+        return None  # messages would repeat it without end
+    if not _new_name(faults, name, heads):
+        return None
+    return Head(
+        name=name.value,
+        kind=Kind.COMPLAINT,
+        title=title or default_title(name.value),
+        states=("no", "yes"),
+        fields=fields,
+        line=root.line_of("complaint"),
+        note=fields.text("note"),
+    )
+
+
+def read_basis(faults: Faults, fields: Fields) -> Basis | None:
+    """Where a probability comes from: `basis` beside it, or None."""
+    node = fields.node("basis")
+    if node is None:
+        return None
+    kinds = ("guess", "count", "source")
+    inner = Fields(
+        faults, node, fields.line_of("basis"), f"the basis of {fields.label}", [*kinds, "worth"]
+    )
+    if not inner.usable:
+        return None
+    given = [kind for kind in kinds if kind in inner]
+    if len(given) != 1:
+        said = f"gives {listed(given)}" if given else "does not say where the figure comes from"
+        faults.add(
+            inner.line,
+            f"{inner.label} {said}.",
+            "Give exactly one of guess, count or source, with a text.",
+        )
+        return None
+    worth = inner.number("worth", low=0.0, above=True)
+    text = inner.text(given[0], "Say in a few words where the figure comes from.")
+    return Basis(given[0], text, worth) if text else None
+
+
+def _read_spoken(
+    faults: Faults, fields: Fields, states: tuple[str, ...]
+) -> dict[str, tuple[str, ...]]:
+    """What people say for a state; no word may stand for two states."""
+    spoken: dict[str, tuple[str, ...]] = {}
+    taken = {fold(state): state for state in states}
+    for key, node in fields.entries("words"):
+        if states and key.value not in states:
+            faults.add(
+                key.line,
+                f"The words of {fields.label} name the state {shown(key.value)}, "
+                "which it does not have.",
+                did_you_mean(key.value, states),
+            )
+            continue
+        kept: list[str] = []
+        for word in read_words(faults, node, f"The list of words for {key.value}", key.line):
+            text = clean_text(faults, word, f"A word for {key.value}")
+            folded = fold(text)
+            if text and not folded:
+                faults.add(word.line, f"A word for {key.value} is {shown(text)}.", "Write a word.")
+            if not folded:
+                continue
+            other = taken.get(folded)
+            if other is not None and other != key.value:
+                is_state = f"the name of the state {other}" if folded == fold(other) else ""
+                faults.add(
+                    word.line,
+                    f"{fields.label}: the word {shown(word.value)} for {key.value} is also "
+                    f"{is_state or f'a word for {other}'}.",
+                    "One word can stand for one state only.",
+                )
+                continue
+            taken[folded] = key.value
+            kept.append(text)
+        spoken[key.value] = tuple(kept)
+    return spoken
+
+
+def fold(word: str) -> str:
+    """How spoken words are compared: case, hyphens and spacing make no difference."""
+    return " ".join(word.casefold().replace("_", " ").replace("-", " ").split())
+
+
+def _read_reading(faults: Faults, fields: Fields, states: tuple[str, ...]) -> Reading | None:
+    """A meter reading: unit, ascending cut points, and the states in order of the reading."""
+    if not any(key in fields for key in ("unit", "cuts", "reads")):
+        return None
+    before = faults.told
+    label = fields.label
+    unit = fields.text("unit", "Give the unit of its cuts, such as unit: V.")
+    cuts: list[float] = []
+    for node in fields.items("cuts", f"Give {len(states) - 1 or 1} cut points: cuts: [1.0, ...]."):
+        value = read_number(faults, node, f"A cut of {label}")
+        if value is not None:
+            cuts.append(value)
+    for lower, upper in itertools.pairwise(cuts):
+        if lower >= upper:
+            faults.add(
+                fields.line_of("cuts"),
+                f"The cuts of {label} go from {lower:g} to {upper:g}.",
+                "They must rise.",
+            )
+    reads = fields.words("reads")
+    order = tuple(word.value for word in reads) or states
+    for word in reads:
+        if states and word.value not in states:
+            faults.add(
+                word.line,
+                f"reads of {label} names the state {shown(word.value)}, which it does not have.",
+                did_you_mean(word.value, states),
+            )
+    missing = [state for state in states if state not in order]
+    if missing and faults.told == before:
+        faults.add(
+            fields.line_of("reads"),
+            f"reads of {label} leaves out {listed(missing)}.",
+            "List all its states, in rising order of the reading.",
+        )
+    if states and faults.told == before and len(cuts) != len(states) - 1:
+        faults.add(
+            fields.line_of("cuts"),
+            f"{label} has {len(states)} states and {_count(len(cuts), 'cut')}.",
+            f"Between {len(states)} states there are {_count(len(states) - 1, 'cut')}.",
+        )
+    if faults.told > before or not states:
+        return None
+    return Reading(unit, tuple(cuts), order)
+
+
+def _count(number: int, noun: str) -> str:
+    return f"{number} {noun}" if number == 1 else f"{number} {noun}s"

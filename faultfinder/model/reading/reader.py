@@ -1,0 +1,219 @@
+"""A model file -> FaultModel, or all that is wrong with it at once.
+
+The order: text -> nodes (`yaml_nodes`), what they include (`include`, `word_lists`), heads
+of the variables (`read_variables`), distributions (`read_distributions`), the shop
+(`read_parts`, `read_repairs`), and last what only the whole can show (`validate`).
+"""
+
+from __future__ import annotations
+
+import errno
+import hashlib
+from collections.abc import Sequence
+from dataclasses import replace
+from pathlib import Path
+
+from faultfinder.errors import MisuseError, ModelFileError
+from faultfinder.model.parts import FaultModel, Kind, Variable
+from faultfinder.model.reading.faults import Faults, TooManyProblems, shown
+from faultfinder.model.reading.fields import Fields, good_name
+from faultfinder.model.reading.include import MARK, ReadFile, with_included
+from faultfinder.model.reading.read_distributions import read_family
+from faultfinder.model.reading.read_parts import (
+    read_checks,
+    read_moves,
+    read_stages,
+    read_start,
+    read_stops,
+)
+from faultfinder.model.reading.read_repairs import read_proofs, read_repairs, read_retest
+from faultfinder.model.reading.read_variables import Head, read_heads
+from faultfinder.model.reading.validate import validate
+from faultfinder.model.reading.word_lists import with_words_written_out
+from faultfinder.model.reading.yaml_nodes import SIZE_LIMIT, Node, Pairs, read_nodes
+
+SCHEMA = 1
+"""The version of the file's form that is read."""
+
+VARIABLE_LIMIT = 600
+"""Variables above which a model is refused."""
+
+STAGE_LIMIT = 100
+"""Teardown stages above which a model is refused: the ways between all pairs are kept."""
+
+_KEYS = [
+    "faultfinder_model",
+    "name",
+    "title",
+    "about",
+    "include",
+    "word_lists",
+    "start",
+    "complaint",
+    "histories",
+    "causes",
+    "conditions",
+    "findings",
+    "stages",
+    "moves",
+    "checks",
+    "stops",
+    "proofs",
+    "repairs",
+]
+
+
+def read_model(path: Path) -> FaultModel:
+    """Read a model file.
+
+    Raises MisuseError when there is no such file or it cannot be read, and
+    ModelFileError with every problem found in it.
+    """
+    try:
+        content = read_content(path)
+    except FileNotFoundError:
+        raise MisuseError(f"There is no file {path}. Name a model file (*.yaml).") from None
+    except IsADirectoryError:
+        raise MisuseError(f"{path} is a folder. Name a model file (*.yaml) in it.") from None
+    except (OSError, ValueError) as error:
+        reason = error.strerror if isinstance(error, OSError) else error
+        raise MisuseError(f"{path} cannot be read: {reason}.") from None
+    return parse_model(content, str(path))
+
+
+def read_content(path: Path) -> bytes:
+    """A file's content. Raises OSError, or ValueError for a path that cannot be one."""
+    if path.exists() and not path.is_file() and not path.is_dir():
+        # A pipe or device may never end, or never begin.
+        raise OSError(errno.EINVAL, "it is no regular file")
+    with path.open("rb") as file:
+        # One byte more than allowed is enough to know that it is too long.
+        return file.read(SIZE_LIMIT + 1)
+
+
+def parse_model(text: str | bytes, file: str, read_included: ReadFile = read_content) -> FaultModel:
+    """Read the content of a model file; `file` is its name in messages.
+
+    Included files are looked up from the folder of `file`, and read by `read_included`.
+    Raises ModelFileError with every problem found.
+    """
+    content = text.encode("utf-8", "surrogatepass") if isinstance(text, str) else bytes(text)
+    document = read_nodes(content, file)
+    faults = Faults(file, document.problems)
+    try:
+        if _is_part_file(document.root):
+            faults.add(1, "This is a part file.", "Name a model that includes it.")
+            raise ModelFileError(faults.problems)
+        whole = with_included(document.root, faults, read_included)
+        root, used_lists = with_words_written_out(whole.root, faults)
+        model = _read_all(root, faults, file) if whole.complete else None
+        if whole.complete:
+            whole.tell_unused(faults, used_lists)
+    except TooManyProblems:
+        model = None
+    if faults.problems or model is None:
+        raise ModelFileError(faults.problems)
+    digest = digest_of(content, whole.digests)
+    return replace(model, digest=digest, included=whole.digests)
+
+
+def digest_of(content: bytes, included: Sequence[tuple[str, str]]) -> str:
+    """What identifies a model: the SHA-256 of its file, or of that and of what it includes."""
+    own = hashlib.sha256(content).hexdigest()
+    if not included:
+        return own
+    lines = [own, *(f"{digest} {path}" for path, digest in included)]
+    return hashlib.sha256("\n".join(lines).encode("utf-8", "surrogatepass")).hexdigest()
+
+
+def _is_part_file(root: Node) -> bool:
+    return isinstance(root, Pairs) and MARK in {key.value for key, _ in root.pairs}
+
+
+def _read_all(node: Node, faults: Faults, file: str) -> FaultModel | None:
+    """The model as far as it can be read; None when there is nothing to read."""
+    root = Fields(faults, node, 1, "the model file", _KEYS)
+    if not root.usable:
+        return None
+    _read_version(faults, root)
+    heads = read_heads(faults, root)
+    stages = read_stages(faults, root)
+    stage_names = [stage.name for stage in stages]
+    for count, limit, what in (
+        (len(heads), VARIABLE_LIMIT, "histories, causes, conditions and findings"),
+        (len(stages), STAGE_LIMIT, "stages"),
+    ):
+        if count > limit:
+            faults.add(1, f"The model has {count:,} {what}.", f"At most {limit:,} can be read.")
+            return None
+    variables: list[Variable] = []
+    unsound: set[str] = set()
+    for head in heads.values():
+        family = read_family(faults, head, heads)
+        if not family.sound:
+            unsound.add(head.name)
+        variables.append(
+            Variable(
+                name=head.name,
+                kind=head.kind,
+                title=head.title,
+                states=head.states,
+                distribution=family.distribution,
+                ask=head.ask,
+                words=head.words,
+                reading=head.reading,
+                note=head.note,
+                basis=head.basis,
+                line=head.line,
+            )
+        )
+    complaint = next((head for head in heads.values() if head.kind is Kind.COMPLAINT), None)
+    proofs = read_proofs(faults, root)
+    model = FaultModel(
+        name=_read_name(faults, root, file),
+        title=root.text("title", "Give the machine family, such as title: Thin clamshell."),
+        variables=tuple(variables),
+        checks=read_checks(faults, root, heads, stage_names),
+        stages=stages,
+        moves=read_moves(faults, root, stage_names),
+        start=read_start(faults, root, stage_names),
+        complaint=None if complaint is None else complaint.name,
+        about=root.text("about"),
+        stop_rules=read_stops(faults, root, heads),
+        repairs=read_repairs(faults, root, heads, stage_names, proofs),
+        proofs=proofs,
+        retest=read_retest(faults, complaint),
+    )
+    validate(model, faults, frozenset(unsound), _state_lines(heads))
+    return model
+
+
+def _state_lines(heads: dict[str, Head]) -> dict[tuple[str, str], int]:
+    return {
+        (head.name, state): line
+        for head in heads.values()
+        for state, line in head.state_lines.items()
+    }
+
+
+def _read_version(faults: Faults, root: Fields) -> None:
+    right = f"This program reads version {SCHEMA}: write faultfinder_model: {SCHEMA}."
+    word = root.word("faultfinder_model", right)
+    if word is not None and word.value.strip() != str(SCHEMA):
+        faults.add(word.line, f"faultfinder_model is {shown(word.value)}.", right)
+
+
+def _read_name(faults: Faults, root: Fields, file: str) -> str:
+    path = Path(file)
+    is_file = path.suffix in (".yaml", ".yml")
+    needed = f"Give the name of the file: name: {path.stem if is_file else 'thin_clamshell'}."
+    word = root.word("name", needed)
+    if word is None or not good_name(faults, word, "The model"):
+        return ""
+    if is_file and word.value != path.stem:
+        faults.add(
+            word.line,
+            f"The model is called {shown(word.value)}, and its file {path.name}.",
+            f"Both must be the same: write name: {path.stem}, or rename the file.",
+        )
+    return word.value

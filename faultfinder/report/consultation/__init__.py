@@ -1,0 +1,1 @@
+"""The answer to "what next?" in words."""

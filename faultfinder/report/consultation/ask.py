@@ -1,0 +1,89 @@
+"""What the session at a terminal says: questions, offers, and what an answer changed."""
+
+from __future__ import annotations
+
+from faultfinder.consultation.next_check import RankedCheck
+from faultfinder.model.parts import FaultModel, Variable
+from faultfinder.report.consultation.check import add_how, add_way, gain_and_cost
+from faultfinder.report.consultation.view import View, result_words
+from faultfinder.report.page import Page
+from faultfinder.report.wording import WIDTH, before_after, harmless, joined, minutes, unbroken
+
+MOVERS_SHOWN = 2
+
+
+def start_page(model: FaultModel) -> str:
+    page = Page()
+    page.text(f"{model.title}. Answer with a number or in words; Enter means it cannot be told.")
+    page.text(
+        '"back" takes back the last answer, "why" says why this is asked, '
+        '"skip" leaves a check out, "done" ends with the whole page.'
+    )
+    return str(page)
+
+
+def question_page(view: View, ranked: RankedCheck, variable: Variable, instruct: bool) -> str:
+    """One question with its answers; at the bench also the way there and how it is done."""
+    page = Page()
+    page.text(" ")
+    check = view.check(ranked)
+    if instruct and (ranked.route.moves or not check.intake):
+        page.text(f"At the bench: {check.title} ({minutes(ranked.minutes)})")
+        add_way(page, view, ranked)
+        add_how(page, check)
+    elif instruct and check.caution.strip():
+        page.item("Caution:", check.caution.strip(), hang=2)
+    page.text(variable.ask or f"{variable.title}?")
+    _add_answers(page, variable)
+    return str(page)
+
+
+def _add_answers(page: Page, variable: Variable) -> None:
+    if variable.reading is not None:
+        states = joined([result_words(variable, s) for s in variable.states], "or")
+        unit = variable.reading.unit
+        example = f"{variable.reading.cuts[0]:g} {unit}"
+        page.text(f'Type the reading with its unit, as in "{example}"; or {states}.', 2)
+        return
+    numbered = [
+        f"{number} {_spoken(state)}" for number, state in enumerate(variable.states, start=1)
+    ]
+    line = "   ".join(numbered)
+    if len(line) + 2 <= WIDTH:
+        page.item(" ", line)
+        return
+    for one in numbered:
+        page.text(one, 2)
+
+
+def offer_page(view: View, ranked: RankedCheck) -> str:
+    page = Page()
+    page.text(" ")
+    page.text(
+        "Nothing more is worth asking at the counter. Next at the bench: "
+        f"{view.check(ranked).title}, which tells {gain_and_cost(view, ranked)}."
+    )
+    return str(page)
+
+
+def change_line(view: View, name: str, result: str | None) -> str:
+    """One line: the answer as understood, and the causes it moved most."""
+    if result is None:
+        return f"{harmless(name)}: left open; it will not be asked again."
+    now, before = view.diagnosis.causes, view.before
+    moved = sorted(now, key=lambda cause: (-abs(now[cause] - before[cause]), cause))
+    told = [
+        f"{view.cause(cause)} {unbroken(before_after(before[cause], now[cause]))}"
+        for cause in moved[:MOVERS_SHOWN]
+        if abs(now[cause] - before[cause]) >= 0.01
+    ]
+    page = Page()
+    page.item(f"{name}={result}:", "; ".join(told) or "no cause moved by a whole percent", hang=2)
+    for warning in view.diagnosis.warnings:
+        page.text(warning)
+    return str(page)
+
+
+def _spoken(state: str) -> str:
+    """A state as people read it; it may be typed like this too."""
+    return state.replace("_", " ")

@@ -1,0 +1,300 @@
+"""Tuning and replay in words and in their JSON forms."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from typing import Any
+
+from faultfinder.learning.em.estimates import Figure, Tuned
+from faultfinder.learning.judge.played import Played
+from faultfinder.learning.judge.replay import Comparison, ModelScores
+from faultfinder.learning.proposal import effect
+from faultfinder.learning.watch.drift import Shift
+from faultfinder.learning.watch.unlikely import UnlikelyTicket
+from faultfinder.report.page import Page
+from faultfinder.report.wording import counted, joined, percent
+
+FIGURES_SHOWN = 15
+HARDLY_KNOWN = 0.5
+"""A credible interval wider than this is not worth its figures."""
+
+SURE = 0.05
+"""A shift is told when its adjusted p-value is below this."""
+
+
+def tune_page(
+    tuned: Tuned,
+    changed: Sequence[Figure],
+    doubtful: Sequence[UnlikelyTicket],
+    shifts: Sequence[Shift],
+    name: str,
+) -> str:
+    """What tuning found, and what to do next."""
+    page = Page()
+    page.heading(f"A proposal for {name}, from {counted(tuned.tickets, 'closed ticket')}")
+    ended = "settled" if tuned.converged else "was stopped before it settled"
+    page.text(
+        f"{counted(len(changed), 'figure')} of {len(tuned.figures)} would change. The search "
+        f"{ended} after {counted(tuned.rounds, 'round')}. The model in use is as it was."
+    )
+    for warning in tuned.warnings:
+        page.text(warning)
+    page.text(
+        "Which checks were made depended on earlier results. What was not looked at counts as "
+        "unknown, given all that was recorded; a reason that is not on the ticket is not seen."
+    )
+    page.blank()
+    page.heading("What changes beliefs most (before, after, 90 % credible interval)")
+    for figure in sorted(changed, key=effect, reverse=True)[:FIGURES_SHOWN]:
+        many = counted(max(1, round(figure.tickets)), "ticket")
+        page.item("-", f"{figure.place}: {_moves(figure)} ({many})", 2)
+    if len(changed) > FIGURES_SHOWN:
+        page.text(f"{len(changed) - FIGURES_SHOWN} others change beliefs less.", 2)
+    _add_doubtful(page, doubtful)
+    _add_shifts(page, shifts)
+    page.blank()
+    page.text(f"Does it predict better? faultfinder replay -m {name}")
+    page.text(f"Put it in force: faultfinder adopt -m {name} --by NAME")
+    return str(page)
+
+
+def _moves(figure: Figure) -> str:
+    told = []
+    for place in range(1, len(figure.states)):
+        if abs(figure.after[place] - figure.before[place]) > 0.0:
+            low, high = figure.low[place], figure.high[place]
+            within = f"[{_share(low)} to {_share(high)}]"
+            if high - low > HARDLY_KNOWN:
+                within = "[hardly known]"
+            told.append(
+                f"{figure.states[place]} {_share(figure.before[place])} -> "
+                f"{_share(figure.after[place])} % {within}"
+            )
+    return ", ".join(told)
+
+
+def _share(value: float) -> str:
+    if value < 5e-5:
+        return "<0.01"
+    return f"{value * 100:.2g}" if value < 0.1 else f"{value * 100:.3g}"
+
+
+def _add_doubtful(page: Page, doubtful: Sequence[UnlikelyTicket]) -> None:
+    if not doubtful:
+        return
+    page.blank()
+    page.heading("Tickets to read again, the least likely cause first")
+    for ticket in doubtful:
+        against = joined(f"{one.finding}={one.result}" for one in ticket.against)
+        why = f"; against it {against}" if against else ""
+        page.item(
+            "-",
+            f"Ticket {ticket.number}: closed as {', '.join(ticket.causes)} "
+            f"({percent(ticket.probability)} likely); the model leads with {ticket.leading} "
+            f"({percent(ticket.leading_probability)}){why}",
+            2,
+        )
+
+
+def _add_shifts(page: Page, shifts: Sequence[Shift]) -> None:
+    clear = [s for s in shifts if s.adjusted is not None and s.adjusted < SURE]
+    if not shifts:
+        return
+    page.blank()
+    page.heading("Shifts in the last months")
+    if not clear:
+        page.text("None that is clear among what was recorded.", 2)
+    for shift in clear:
+        moves = ", ".join(
+            f"{state} {percent(a)} -> {percent(b)}"
+            for state, a, b in zip(
+                shift.states[1:], shift.shares_before[1:], shift.shares_after[1:], strict=True
+            )
+        )
+        page.item("-", f"{shift.name}: {moves} of those recorded", 2)
+
+
+def tune_json(
+    tuned: Tuned,
+    changed: Sequence[Figure],
+    doubtful: Sequence[UnlikelyTicket],
+    shifts: Sequence[Shift],
+) -> dict[str, Any]:
+    """The documented JSON form of a tuning."""
+    return {
+        "tickets": tuned.tickets,
+        "rounds": tuned.rounds,
+        "converged": tuned.converged,
+        "log_likelihood": tuned.log_likelihood,
+        "warnings": list(tuned.warnings),
+        "changed": [
+            {
+                "figure": str(figure.place),
+                "variable": figure.place.variable,
+                "states": list(figure.states),
+                "before": list(figure.before),
+                "after": list(figure.after),
+                "low": list(figure.low),
+                "high": list(figure.high),
+                "tickets": figure.tickets,
+                "effect_bits": effect(figure),
+            }
+            for figure in sorted(changed, key=effect, reverse=True)
+        ],
+        "doubtful": [
+            {
+                "ticket": one.number,
+                "causes": list(one.causes),
+                "probability": one.probability,
+                "leading": one.leading,
+                "leading_probability": one.leading_probability,
+            }
+            for one in doubtful
+        ],
+        "shifts": [
+            {
+                "name": shift.name,
+                "states": list(shift.states),
+                "before": list(shift.counts_before),
+                "after": list(shift.counts_after),
+                "p_value": shift.p_value,
+                "adjusted": shift.adjusted,
+            }
+            for shift in shifts
+        ],
+    }
+
+
+_WORDS = {
+    "log_loss": ("Log loss, each cause", False),
+    "brier": ("Brier score, each cause", False),
+    "label_log_loss": ("Log loss of the whole label", False),
+    "top1": ("Confirmed cause leads", True),
+    "top3": ("Confirmed cause among the first 3", True),
+}
+
+
+def replay_page(found: Comparison, played: tuple[Played, Played] | None, how: str) -> str:
+    """Old and new figures on tickets held out."""
+    page = Page()
+    page.heading(f"Would the new figures have done better? ({how})")
+    page.text(
+        f"{counted(len(found.numbers), 'ticket')} scored; {found.without_cause} without a "
+        "confirmed cause left out."
+    )
+    for which, numbers in (("old", found.impossible_old), ("new", found.impossible_new)):
+        if numbers:
+            page.text(f"The {which} figures hold {counted(len(numbers), 'ticket')} impossible.")
+    page.blank()
+    page.row("", [("old", 9), ("new", 9), ("new - old, 95 % interval", 30)], 2)
+    for name, (words, upward) in _WORDS.items():
+        difference = found.differences.get(name)
+        if difference is None:
+            continue
+        old, new = _score(found.old, name), _score(found.new, name)
+        low, high = difference.interval
+        better = (difference.mean > 0.0) == upward
+        verdict = ("better" if better else "worse") if difference.clear else "no clear change"
+        page.row(words, [(f"{old:.3f}", 9), (f"{new:.3f}", 9),
+                         (f"{difference.mean:+.3f} [{low:+.3f}, {high:+.3f}]", 27)], 2)  # fmt: skip
+        page.text(f"{verdict}", 6)
+    for which, scores in (("Old", found.old), ("New", found.new)):
+        murphy = scores.binned
+        page.text(
+            f"{which}, Brier by tenths: reliability {murphy.reliability:.4f} (less is better), "
+            f"resolution {murphy.resolution:.4f} (more is better), uncertainty "
+            f"{murphy.uncertainty:.4f}.",
+            2,
+        )
+    page.blank()
+    page.heading("Calibration of the new figures (said, seen, 95 % interval, cases)")
+    for row in found.new.calibration:
+        if row.count:
+            page.text(
+                f"{percent(row.mean_forecast):>5} said, {percent(row.observed):>5} seen "
+                f"[{percent(row.interval[0])} to {percent(row.interval[1])}], {row.count:,}",
+                2,
+            )
+    if played is not None:
+        _add_played(page, played)
+    return str(page)
+
+
+def _score(scores: ModelScores, name: str) -> float:
+    value = getattr(scores, name)
+    return value.share if hasattr(value, "share") else float(value)
+
+
+def _add_played(page: Page, played: tuple[Played, Played]) -> None:
+    page.blank()
+    page.heading("Played again, one check at a time")
+    for which, one in zip(("Old", "New"), played, strict=True):
+        if not one.plays:
+            page.text("No ticket could be played.", 2)
+            return
+        page.text(
+            f"{which}: {one.mean('checks'):.1f} checks ({one.mean('drawn'):.1f} of them with a "
+            f"result drawn from the model), {one.mean('minutes'):.0f} min, confirmed cause leads "
+            f"at the end in {percent(one.successes / len(one.plays))} of "
+            f"{counted(len(one.plays), 'ticket')}.",
+            2,
+        )
+    aside = [len(one.set_aside) for one in played]
+    if any(aside) or played[0].stopped:
+        page.text(
+            f"Not played: {len(played[0].stopped)} stopped for safety, {max(aside)} that the "
+            "model holds impossible.",
+            2,
+        )
+
+
+def replay_json(found: Comparison, played: tuple[Played, Played] | None) -> dict[str, Any]:
+    """The documented JSON form of a replay."""
+
+    def scores(one: ModelScores) -> dict[str, Any]:
+        return {name: _finite(_score(one, name)) for name in _WORDS} | {
+            "reliability": one.binned.reliability,
+            "resolution": one.binned.resolution,
+            "uncertainty": one.binned.uncertainty,
+            "calibration": [
+                {
+                    "said": _finite(row.mean_forecast),
+                    "seen": _finite(row.observed),
+                    "low": row.interval[0],
+                    "high": row.interval[1],
+                    "cases": row.count,
+                }
+                for row in one.calibration
+            ],
+        }
+
+    told: dict[str, Any] = {
+        "tickets": len(found.numbers),
+        "without_cause": found.without_cause,
+        "impossible_old": list(found.impossible_old),
+        "impossible_new": list(found.impossible_new),
+        "old": scores(found.old),
+        "new": scores(found.new),
+        "differences": {
+            name: {"mean": one.mean, "low": one.interval[0], "high": one.interval[1],
+                   "clear": one.clear}
+            for name, one in found.differences.items()
+        },
+    }  # fmt: skip
+    if played is not None:
+        told["played"] = [
+            {
+                "tickets": len(one.plays),
+                "checks": _finite(one.mean("checks")),
+                "drawn": _finite(one.mean("drawn")),
+                "minutes": _finite(one.mean("minutes")),
+                "successes": one.successes,
+            }
+            for one in played
+        ]
+    return told
+
+
+def _finite(value: float) -> float | None:
+    return value if math.isfinite(value) else None

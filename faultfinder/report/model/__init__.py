@@ -1,0 +1,1 @@
+"""Models as text, page and graph."""

@@ -1,0 +1,1 @@
+"""Plans as text and as a page."""

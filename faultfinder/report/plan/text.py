@@ -1,0 +1,200 @@
+"""A plan as text for a terminal, as JSON, and as DOT."""
+
+from __future__ import annotations
+
+import textwrap
+from typing import Any
+
+from faultfinder.decide.plan import Plan, PlanNode
+from faultfinder.model.parts import FaultModel
+from faultfinder.model.routes import Routes
+from faultfinder.report.plan.words import (
+    cause_words,
+    ending,
+    look_route,
+    move_words,
+    moves_used,
+    order_cautions,
+    proofs_by_repair,
+    rare_words,
+    safety_words,
+    shown_branches,
+    way_words,
+    words_of,
+)
+from faultfinder.report.wording import WIDTH, percent
+
+
+def headline(model: FaultModel, node: PlanNode) -> str:
+    """What a step is, in one line."""
+    if node.kind == "check":
+        return f"CHECK {model.checks_by_name[node.name].title}"
+    if node.kind == "repair":
+        repair = model.repairs_by_name[node.name]
+        return f"{'SEND AWAY FOR' if repair.hand_over else 'REPAIR'} {repair.title}"
+    if node.kind == "closed":
+        return "Picture is back: run the proof tests, then close"
+    if node.kind == "hand over":
+        return "HAND OVER unrepaired: no check or repair is worth its cost"
+    said = ending(model, node)
+    return said[:1].upper() + said[1:]
+
+
+def plan_lines(
+    model: FaultModel,
+    plan: Plan,
+    routes: Routes,
+    currency: str,
+    told: str = "",
+    width: int = WIDTH,
+) -> list[str]:
+    """The plan as indented text; every line fits `width`."""
+    lines = [
+        f"Plan from stage {model.stages_by_name[plan.root.stage].title.lower()}",
+        *([f"Starts from: {told}."] if told else []),
+        f"Expected cost {plan.expected_cost:.0f} {currency} ({plan.planner} planner).",
+        f"Branches reached less often than {percent(plan.fold_below)} are folded into a",
+        "repair order. Percent after a result: how often it is seen at that point.",
+    ]
+    if plan.neglected > 1e-4:
+        left_out = f"Left out: combinations of faults, {percent(plan.neglected)} together."
+        _wrap(lines, left_out, "", width)
+    if plan.full:
+        _wrap(lines, "The plan grew too large: what came after was folded.", "", width)
+    _wrap(lines, f"Caution: {safety_words(model)}", "", width)
+    lines.append("")
+    _node_lines(model, plan.root, routes, "", 1, lines, width)
+    lines += ["", "Moves between stages, with their cautions"]
+    for move in moves_used(model, plan, routes):
+        _wrap(lines, f"- {move_words(model, move)}", " ", width)
+    lines += ["", "Proof tests of each repair (faultfinder prove REPAIR says how)"]
+    for title, tests in proofs_by_repair(model, plan).items():
+        _wrap(lines, f"- {title}: {tests}", " ", width)
+    cautions = order_cautions(model, plan)
+    if cautions:
+        lines += ["", "Cautions of repairs named only in an order"]
+        for title, caution in cautions.items():
+            _wrap(lines, f"- {title}: {caution}", " ", width)
+    return lines
+
+
+def _node_lines(
+    model: FaultModel,
+    node: PlanNode,
+    routes: Routes,
+    indent: str,
+    number: int,
+    lines: list[str],
+    width: int,
+) -> None:
+    step = f"{number}. " if node.kind in ("check", "repair") else ""
+    _wrap(lines, f"{step}{headline(model, node)}", indent, width)
+    inner = indent + "   "
+    if node.kind in ("check", "repair"):
+        stage = (
+            model.checks_by_name[node.name].stage
+            if node.kind == "check"
+            else model.repairs_by_name[node.name].stage
+        )
+        if stage != node.stage:
+            _wrap(lines, f"first get to: {model.stages_by_name[stage].title}", inner, width)
+            for said in way_words(model, routes[node.stage, stage]):
+                _wrap(lines, f"Caution: {said}", inner, width)
+        caution = (
+            model.checks_by_name[node.name].caution
+            if node.kind == "check"
+            else model.repairs_by_name[node.name].caution
+        )
+        if caution:
+            _wrap(lines, f"Caution: {caution}", inner, width)
+        if node.kind == "repair":
+            look = look_route(model, routes, stage)
+            if look.moves:
+                goal = model.stages_by_name[look.moves[-1].end].title
+                _wrap(lines, f"then look at it powered up: {goal}", inner, width)
+                for said in way_words(model, look):
+                    _wrap(lines, f"Caution: {said}", inner, width)
+    if node.causes and not node.branches:
+        _wrap(lines, f"likely at this point: {cause_words(model, node)}", inner, width)
+    shown, rare = shown_branches(node)
+    for branch in shown:
+        label = words_of(model, branch.label)
+        _wrap(lines, f"- {label} ({percent(branch.probability)}):", indent + " ", width)
+        _node_lines(model, branch.node, routes, indent + "   ", number + 1, lines, width)
+    if rare:
+        together = percent(sum(branch.probability for branch in rare))
+        _wrap(lines, f"- {rare_words(rare)} ({together}): ask again from here", indent + " ", width)
+
+
+def _wrap(lines: list[str], text: str, indent: str, width: int) -> None:
+    # Deep branches keep a readable column; the step numbers tell the depth.
+    room = indent if len(indent) <= width - 36 else indent[: width - 36]
+    lines += textwrap.wrap(
+        text, width, initial_indent=room, subsequent_indent=room + "  ", break_long_words=True
+    )
+
+
+def plan_json(model: FaultModel, plan: Plan, currency: str) -> dict[str, Any]:
+    """The plan in its documented JSON form."""
+    return {
+        "model": model.name,
+        "planner": plan.planner,
+        "expected_cost": plan.expected_cost,
+        "currency": currency,
+        "fold_below": plan.fold_below,
+        "depth": plan.depth,
+        "neglected_probability": plan.neglected,
+        "plan": _node_json(plan.root),
+    }
+
+
+def _node_json(node: PlanNode) -> dict[str, Any]:
+    return {
+        "kind": node.kind,
+        "name": node.name,
+        "stage": node.stage,
+        "reached": node.reached,
+        "cost": node.cost,
+        "expected_cost": node.expected_cost,
+        "causes": [{"cause": name, "probability": p} for name, p in node.causes],
+        "order": list(node.order),
+        "folded": node.folded or None,
+        "branches": [
+            {
+                "result": branch.label,
+                "probability": branch.probability,
+                "then": _node_json(branch.node),
+            }
+            for branch in node.branches
+        ],
+    }
+
+
+def plan_dot(model: FaultModel, plan: Plan) -> str:
+    """The plan in the DOT language of Graphviz."""
+    lines = ["digraph plan {", "  rankdir=LR;", '  node [shape=box, fontname="sans-serif"];']
+    counter = 0
+
+    def visit(node: PlanNode) -> int:
+        nonlocal counter
+        own = counter
+        counter += 1
+        text = (
+            "\\n".join(_quoted(line) for line in textwrap.wrap(headline(model, node), 28))
+            + f"\\n{percent(node.reached)} reach this"
+        )
+        dashed = ", style=dashed" if node.kind == "order" else ""
+        lines.append(f'  n{own} [label="{text}"{dashed}];')
+        for branch in node.branches:
+            below = visit(branch.node)
+            label = f"{_quoted(branch.label)}\\n{percent(branch.probability)}"
+            lines.append(f'  n{own} -> n{below} [label="{label}"];')
+        return own
+
+    visit(plan.root)
+    lines.append("}")
+    return "\n".join(lines) + "\n"
+
+
+def _quoted(text: str) -> str:
+    return text.replace("\\", "\\\\").replace('"', '\\"')

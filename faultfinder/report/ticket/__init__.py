@@ -1,0 +1,1 @@
+"""Tickets, lists and the bench sheet."""

@@ -1,0 +1,69 @@
+"""Where a ticket stands, in a few words: a row of a list."""
+
+from __future__ import annotations
+
+from dataclasses import asdict, dataclass
+from typing import Any
+
+from faultfinder.report.consultation.view import View
+from faultfinder.tickets.ticket import Ticket
+
+
+@dataclass(frozen=True)
+class Standing:
+    """What the diagnosis says of a ticket; `trouble` is the sentence why there is none."""
+
+    cause: str = ""
+    title: str = ""
+    probability: float = 0.0
+    next_check: str = ""
+    step: str = ""
+    advice: str = ""
+    stop: str = ""
+    trouble: str = ""
+
+    def as_row(self) -> dict[str, Any]:
+        """Plain values."""
+        return asdict(self)
+
+
+def standing_of(view: View) -> Standing:
+    """A diagnosis as a row of a list."""
+    cause, chance = next(iter(view.diagnosis.causes.items()))
+    best = view.diagnosis.next
+    return Standing(
+        cause=cause,
+        title=view.cause(cause),
+        probability=chance,
+        next_check="" if best is None else best.check,
+        step=next_words(view),
+        advice="" if view.advice is None else view.advice.kind,
+        stop=view.diagnosis.stop.removeprefix("Stop.").strip(),
+    )
+
+
+def next_words(view: View) -> str:
+    """What comes next on a ticket, in one sentence."""
+    best = view.diagnosis.next
+    if best is not None:
+        return f"{view.check(best).title} ({best.check})"
+    advice = view.advice
+    if advice is None or not advice.name:
+        return "no check is worth its cost; hand over, or repair on what is known"
+    repair = view.model.repairs_by_name[advice.name]
+    verb = "hand over for" if repair.hand_over else "repair"
+    return f"{verb}: {repair.title} ({repair.name})"
+
+
+def blocked_by(ticket: Ticket, stop: str = "") -> tuple[str, ...]:
+    """What keeps a ticket from going on, each in a few words."""
+    blocks = []
+    if stop:
+        blocks.append(f"safety: {stop}")
+    if ticket.hold is not None:
+        why = f": {ticket.hold.why}" if ticket.hold.why else ""
+        blocks.append(f"waits for {ticket.hold.waiting_for} since {ticket.hold.since[:10]}{why}")
+    for part in ticket.awaited:
+        due = f", due {part.due}" if part.due else ""
+        blocks.append(f"part on order: {part.what or '(erased)'}{due}")
+    return tuple(blocks)

@@ -1,0 +1,213 @@
+"""A ticket as text and in its JSON form: what was taken down, what comes next, its log."""
+
+from __future__ import annotations
+
+from typing import Any
+
+from faultfinder.model.parts import FaultModel
+from faultfinder.report.consultation.repair import proof_lines
+from faultfinder.report.consultation.text import next_page
+from faultfinder.report.consultation.view import View
+from faultfinder.report.page import Page
+from faultfinder.report.ticket.standing import blocked_by
+from faultfinder.report.wording import money
+from faultfinder.tickets.events import Event, Happened
+from faultfinder.tickets.ticket import Ticket
+
+ERASED = "(erased)"
+
+
+def event_words(event: Event) -> str:
+    """What an entry says, on one line."""
+    data, texts = event.data, event.texts
+    match event.kind:
+        case Happened.INTAKE:
+            said = f": {texts['complaint']}" if texts.get("complaint") else ""
+            return f"intake, model {data['model']}{said}"
+        case Happened.PERSON:
+            return f"written down: {', '.join(texts) or ERASED}"
+        case Happened.FOUND:
+            return f"found {data['finding']}={data['result'] or 'unknown'}"
+        case Happened.MOVED:
+            return f"stage now {data['stage']}"
+        case Happened.TRIED:
+            return f"tried {data['repair']}, which did not cure"
+        case Happened.REPAIRED:
+            return f"repaired: {data['repair']}; the picture is back"
+        case Happened.PROVED:
+            return f"proof test {data['test']}: {'passed' if data['passed'] else 'FAILED'}"
+        case Happened.ORDERED:
+            due = f", due {data['due']}" if data.get("due") else ""
+            purpose = f" for {data['repair']}" if data.get("repair") else ""
+            return f"ordered {texts.get('part', ERASED)}{purpose}{due}"
+        case Happened.ARRIVED:
+            return f"arrived: the part of entry {data['order']}"
+        case Happened.HELD:
+            why = f": {texts['why']}" if texts.get("why") else ""
+            return f"on hold, waits for {data['for']}{why}"
+        case Happened.RESUMED:
+            return "resumed"
+        case Happened.NOTE:
+            first = "hand-over note" if data.get("hand_over") else "note"
+            return f"{first}: {texts.get('note', ERASED)}"
+        case Happened.REMODELLED:
+            return f"goes by model version {data['model']} now"
+        case Happened.CLOSED:
+            causes = f" ({', '.join(data['causes'])})" if data["causes"] else ""
+            unproved = ", not all proved" if data.get("without_proof") else ""
+            return f"closed: {data['outcome']}{causes}{unproved}"
+        case Happened.ERASED:
+            return f"erased {'all texts' if data['all_texts'] else 'what was personal'}"
+        case _:
+            return f"took back entry {data['event']}"
+
+
+def ticket_page(ticket: Ticket, comebacks: list[int], currency: str) -> str:
+    """Where a ticket stands, what was taken down at the desk, and its log."""
+    page = Page()
+    stands = "open" if ticket.open else f"closed, {ticket.outcome}"
+    page.heading(f"Ticket {ticket.number}: {stands}")
+    if ticket.causes:
+        page.item("Confirmed:", ", ".join(ticket.causes) + ".", hang=2)
+    page.text(f"Model {ticket.model}, opened {ticket.opened_at}.")
+    _add_desk(page, ticket, currency)
+    for name, text in ticket.person.items():
+        page.item(f"{name.capitalize()}:", text, hang=2)
+    if ticket.first_ticket is not None:
+        page.text(f"A comeback of ticket {ticket.first_ticket}.")
+    if comebacks:
+        page.text(f"It came back: ticket {', '.join(map(str, comebacks))}.")
+    for block in blocked_by(ticket):
+        page.item("Blocked:", block, hang=2)
+    page.blank()
+    page.heading("Log (times in UTC)")
+    for event in ticket.events:
+        gone = " [taken back]" if event.number in ticket.gone else ""
+        first = f"{event.number}. {event.at} {event.who}:"
+        page.item(first, event_words(event) + gone, 2, hang=4)
+    if ticket.open:
+        page.blank()
+        page.text(f"Go on with: faultfinder next {ticket.number}")
+    return str(page)
+
+
+def _add_desk(page: Page, ticket: Ticket, currency: str) -> None:
+    desk = ticket.intake
+    copies = {"yes": "the customer has one", "no": "there is none", "unknown": "not known"}
+    lines = (
+        ("Complaint:", desk.complaint),
+        ("Condition:", desk.condition),
+        ("Left at the desk:", desk.left),
+        ("Agreed to:", ", ".join(desk.consent)),
+        ("Copy of the data:", copies.get(desk.data_copy or "", "")),
+        ("Limit without asking:", "" if desk.limit is None else money(desk.limit, currency)),
+    )
+    for name, text in lines:
+        if text:
+            page.item(name, text, hang=2)
+
+
+def ticket_next_page(ticket: Ticket, view: View, bold: bool = False) -> str:
+    """What whoever takes the ticket up must know, and what comes next."""
+    page = Page(bold)
+    if ticket.hand_over is not None:
+        note = ticket.hand_over
+        page.item("Handed over:", f"{note.texts.get('note', ERASED)} ({note.who}, {note.at})",
+                  hang=2)  # fmt: skip
+    for block in blocked_by(ticket):
+        page.item("Blocked:", block, hang=2)
+    if ticket.first_ticket is not None:
+        page.text(f"A comeback: look at ticket {ticket.first_ticket} as well.")
+    page.blank()
+    if ticket.repaired is not None and not view.diagnosis.stop:
+        _add_proof(page, ticket, view.model)
+    else:
+        page.page(next_page(view, bold))
+    return str(page)
+
+
+def _add_proof(page: Page, ticket: Ticket, model: FaultModel) -> None:
+    assert ticket.repaired is not None
+    repair = model.repairs_by_name[ticket.repaired]
+    page.heading(f"Ticket {ticket.number}: {repair.title}; the picture is back")
+    failed = [name for name, passed in ticket.proofs.items() if not passed]
+    open_ones = [name for name in repair.proof if name not in ticket.proofs]
+    for name in repair.proof:
+        if name in ticket.proofs:
+            page.text(f"{name}: {'passed' if ticket.proofs[name] else 'FAILED'}", 2)
+    if failed:
+        page.text(
+            "A proof test failed, so the repair is not proved. If the fault is still there: "
+            f"faultfinder tried {ticket.number} {repair.name}",
+            2,
+        )
+    if open_ones:
+        page.text("Still to prove:", 2)
+        for line in proof_lines(model, repair, open_ones):
+            page.text(line.strip(), 8 if not line.strip().startswith(("[", "B", "A", "T")) else 4)
+        results = " ".join(f"{name}=pass" for name in open_ones)
+        page.item("Then:", f"faultfinder proved {ticket.number} {results}", 2, hang=4)
+        page.text("(or fail, for those that failed)", 4)
+    elif not failed:
+        causes = list(repair.mends)
+        cause = causes[0] if len(causes) == 1 else "CAUSE"
+        page.text("All proof tests are passed.", 2)
+        page.text(f"Close it with: faultfinder close {ticket.number} --cause {cause}", 2)
+        if len(causes) > 1:
+            page.text(f"The repair mends {', '.join(causes)}: name what it was.", 2)
+
+
+def ticket_json(ticket: Ticket) -> dict[str, Any]:
+    """A ticket in its documented JSON form."""
+    desk = ticket.intake
+    return {
+        "ticket": ticket.number,
+        "key": ticket.key,
+        "model": ticket.model,
+        "model_version": ticket.version or None,
+        "opened_at": ticket.opened_at,
+        "closed_at": ticket.closed_at,
+        "complaint": desk.complaint,
+        "condition": desk.condition,
+        "left": desk.left,
+        "consent": list(desk.consent),
+        "data_copy": desk.data_copy,
+        "limit": desk.limit,
+        "person": dict(ticket.person),
+        "first_ticket": ticket.first_ticket,
+        "stage": ticket.stage,
+        "findings": dict(ticket.findings),
+        "tried": [
+            {"repair": s.repair, "findings": dict(s.findings), "unclear": list(s.unclear)}
+            for s in ticket.tried
+        ],
+        "repaired": ticket.repaired,
+        "proofs": dict(ticket.proofs),
+        "parts": [
+            {
+                "entry": part.entry,
+                "part": part.what,
+                "repair": part.repair,
+                "price": part.price,
+                "due": part.due,
+                "ordered_at": part.ordered_at,
+                "arrived_at": part.arrived_at,
+            }
+            for part in ticket.parts
+        ],
+        "blocked_by": list(blocked_by(ticket)),
+        "outcome": ticket.outcome or None,
+        "causes": list(ticket.causes),
+        "log": [
+            {
+                "entry": event.number,
+                "kind": str(event.kind),
+                "at": event.at,
+                "who": event.who,
+                "data": dict(event.data),
+                "texts": dict(event.texts),
+                "taken_back": event.number in ticket.gone,
+            }
+            for event in ticket.events
+        ],
+    }

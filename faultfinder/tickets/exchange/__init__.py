@@ -1,0 +1,1 @@
+"""Tickets in and out of files."""

@@ -1,0 +1,329 @@
+"""Tickets as rows of a table: what was found before any repair, what was tried, how it ended.
+
+In the complaints of our own tables a zero byte, half a character and a backslash are written
+as escapes, since a table in UTF-8 cannot hold the first two.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Sequence
+from datetime import datetime
+
+from faultfinder.consultation.bench import look_stage
+from faultfinder.errors import MisuseError
+from faultfinder.inference.compiled import CompiledModel
+from faultfinder.model.answers import find_result, fold
+from faultfinder.model.parts import FaultModel
+from faultfinder.tickets import ticket as tickets
+from faultfinder.tickets.events import Event, Happened, Outcome
+from faultfinder.tickets.exchange.arriving import (
+    KEY_LENGTH,
+    STAMP,
+    Arrival,
+    BadRow,
+    RowError,
+    check_ending,
+    check_key,
+    check_moment,
+    check_stamp,
+    check_text,
+    quoted,
+)
+from faultfinder.tickets.exchange.column_map import (
+    COULD_NOT_TELL,
+    OWN,
+    ColumnMap,
+    Dates,
+    Words,
+    askable,
+    causes_of,
+    known_name,
+    repairs_of,
+)
+from faultfinder.tickets.exchange.csv_cells import to_row
+from faultfinder.tickets.kept_text import keep, unkeep
+from faultfinder.tickets.ticket import Ticket
+
+REMEMBERED = 10_000
+"""Words of a column whose meaning is remembered."""
+
+SEVERAL = 200
+"""Causes or repairs in one cell at most."""
+
+DIGITS = 12
+"""Digits of a model's digest that events carry."""
+
+
+def header_row(model: FaultModel, complaint: bool) -> str:
+    """The first line of a table of `model`."""
+    own = [name for name in OWN if complaint or name != "complaint"]
+    return to_row([*own, *(variable.name for variable in askable(model))])
+
+
+def ticket_row(ticket: Ticket, model: FaultModel, complaint: bool) -> tuple[str, int]:
+    """A ticket's line, and how many of its results have no column in this model."""
+    names = [variable.name for variable in askable(model)]
+    cells = [
+        ticket.key,
+        ticket.model,
+        ticket.opened_at,
+        ticket.closed_at or "",
+        ticket.outcome,
+        ";".join(ticket.causes),
+        *([keep(ticket.complaint)] if complaint else []),
+        ";".join(step.repair for step in ticket.tried),
+    ]
+    for name in names:
+        made = name in ticket.findings
+        cells.append((ticket.findings[name] or COULD_NOT_TELL) if made else "")
+    return to_row(cells), len(set(ticket.findings) - set(names))
+
+
+class RowReader:
+    """Rows of one table -> tickets. `own`: the table is one that this program wrote."""
+
+    def __init__(
+        self,
+        columns: ColumnMap,
+        header: Sequence[str],
+        compiled: CompiledModel,
+        who: str,
+        now: datetime,
+        own: bool,
+    ) -> None:
+        self.columns = columns
+        self.own = own
+        self._width = len(header)
+        self._place = {name: place for place, name in reversed(list(enumerate(header)))}
+        self.findings = [
+            (name, words, self._place[words.column]) for name, words in columns.findings
+        ]
+        self._compiled = compiled
+        self._who, self._now = who, now
+        self._variables = {one.name: one for one in askable(compiled.model)}
+        self._causes = causes_of(compiled.model)
+        self._repairs = repairs_of(compiled.model)
+        self._outcomes = {str(outcome): str(outcome) for outcome in Outcome}
+        self._meant: dict[tuple[str, str], str | None] = {}
+        self._stages: dict[str, str] = {}
+
+    def read(
+        self, rows: Iterator[tuple[int, Sequence[str]]]
+    ) -> Iterator[Arrival | tuple[BadRow, ...]]:
+        """Each row as a ticket, or as all that is wrong with it."""
+        for line, cells in rows:
+            yield self.arrival(line, cells)
+
+    def arrival(self, line: int, cells: Sequence[str]) -> Arrival | tuple[BadRow, ...]:
+        """The ticket of a row that begins on `line`, or all that is wrong with it."""
+        if len(cells) < self._width or any(cells[self._width :]):
+            reason = f"has {len(cells)} cells; the first line has {self._width}."
+            return (BadRow(line, "the row", reason),)
+        row = _Row(self, cells)
+        ticket = row.ticket()
+        if ticket is None:
+            return tuple(BadRow(line, error.column, error.reason) for error in row.errors)
+        return Arrival(line, ticket, None, False, self.columns.complaint is not None)
+
+    def cell(self, cells: Sequence[str], column: str) -> str:
+        return cells[self._place[column]]
+
+    def stage_after(self, repair: str) -> str:
+        if repair not in self._stages:
+            made = self._compiled.model.repairs_by_name[repair]
+            self._stages[repair] = look_stage(self._compiled, made)
+        return self._stages[repair]
+
+    def moment(self, dates: Dates, cell: str) -> str:
+        """The time of a cell as logs carry it. Raises RowError."""
+        text = cell.strip()
+        if dates.form == STAMP:
+            return check_stamp(text, dates.column, self._now)
+        try:
+            if dates.form is None:
+                read = datetime.fromisoformat(text)
+            else:
+                read = datetime.strptime(text, dates.form)
+        except ValueError:
+            looks = dates.form or "2026-01-31T09:30:00Z"
+            raise RowError(dates.column, f"is {quoted(text)}. A time looks like {looks}.") from None
+        exact = check_moment(read, dates.column, self._now)
+        return exact.replace(microsecond=0, tzinfo=None).isoformat() + "Z"
+
+    def meaning(self, name: str, words: Words, word: str) -> str | None:
+        """The result, cause, repair or outcome that a word means. Raises RowError."""
+        known = self._meant.get((name, word), "")
+        if known != "":
+            return known
+        if len(word) > KEY_LENGTH:
+            raise RowError(words.column, f"holds {len(word):,} characters, no word of the model.")
+        try:
+            found = self._look_up(name, words, word)
+        except MisuseError as error:
+            raise RowError(words.column, str(error)) from None
+        if len(self._meant) >= REMEMBERED:
+            self._meant.clear()
+        self._meant[name, word] = found
+        return found
+
+    def _look_up(self, name: str, words: Words, word: str) -> str | None:
+        key = fold(word)
+        if key in words.results:
+            return words.results[key]
+        if name in self._variables:
+            return find_result(self._variables[name], word)
+        tables = {":causes": self._causes, ":tried": self._repairs, ":outcome": self._outcomes}
+        return known_name(word, tables[name])
+
+    @property
+    def who(self) -> str:
+        return self._who
+
+    @property
+    def now(self) -> datetime:
+        return self._now
+
+    @property
+    def digest(self) -> str:
+        return self._compiled.model.digest[:DIGITS]
+
+
+class _Row:
+    """One row being read; `errors` are all that is wrong with it."""
+
+    def __init__(self, reader: RowReader, cells: Sequence[str]) -> None:
+        self.reader = reader
+        self.cells = cells
+        self.errors: list[RowError] = []
+
+    def ticket(self) -> Ticket | None:
+        columns = self.reader.columns
+        key = self._key()
+        opened = self._time(columns.opened, needed=True)
+        closed = self._time(columns.closed, needed=False)
+        outcome = self._one(":outcome", columns.outcome)
+        causes = self._several(":causes", columns.causes)
+        tried = self._several(":tried", columns.tried)
+        findings = self._findings()
+        complaint = self._complaint()
+        if columns.outcome is None and closed and causes:
+            outcome = str(Outcome.REPAIRED)
+        if not self.errors:
+            self._check_end(closed, outcome, causes)
+        if self.errors or key is None or opened is None:
+            return None
+        texts = {"complaint": complaint} if complaint else {}
+        who, version = self.reader.who, self.reader.digest
+        entries: list[tuple[Happened, str, dict[str, object], dict[str, str]]] = [
+            (Happened.INTAKE, opened, {"model": columns.model}, texts)
+        ]
+        for name, result in findings.items():
+            data: dict[str, object] = {"finding": name, "result": result, "model": version}
+            entries.append((Happened.FOUND, opened, data, {}))
+        for repair in tried:
+            stage = self.reader.stage_after(repair)
+            data = {"repair": repair, "stage": stage, "model": version}
+            entries.append((Happened.TRIED, opened, data, {}))
+        if closed and outcome:
+            data = {"outcome": outcome, "causes": causes, "model": version}
+            entries.append((Happened.CLOSED, closed, data, {}))
+        events = [
+            Event(number, kind, at, who, data, texts)
+            for number, (kind, at, data, texts) in enumerate(entries, start=1)
+        ]
+        made = tickets.fold(0, events, key)
+        try:
+            check_ending(made)
+        except RowError as error:
+            dates = columns.closed if error.column == "closed_at" else columns.causes
+            self.errors.append(RowError(dates.column if dates else error.column, error.reason))
+            return None
+        return made
+
+    def _key(self) -> str | None:
+        column = self.reader.columns.key
+        try:
+            if self.reader.own:
+                own = self.reader.cell(self.cells, "model")
+                if own != self.reader.columns.model:
+                    raise RowError(
+                        "model", f"is {quoted(own)}; this table is of {self.reader.columns.model}."
+                    )
+            return check_key(self.reader.cell(self.cells, column), column)
+        except RowError as error:
+            self.errors.append(error)
+            return None
+
+    def _time(self, dates: Dates | None, needed: bool) -> str | None:
+        if dates is None:
+            return None
+        cell = self.reader.cell(self.cells, dates.column)
+        if not cell.strip():
+            if needed:
+                self.errors.append(RowError(dates.column, "is empty. Say when it came in."))
+            return None
+        try:
+            return self.reader.moment(dates, cell)
+        except RowError as error:
+            self.errors.append(error)
+            return None
+
+    def _one(self, name: str, words: Words | None) -> str | None:
+        if words is None:
+            return None
+        return self._word(name, words, self.reader.cell(self.cells, words.column).strip())
+
+    def _word(self, name: str, words: Words, word: str) -> str | None:
+        if not word:
+            return None
+        try:
+            return self.reader.meaning(name, words, word)
+        except RowError as error:
+            self.errors.append(error)
+            return None
+
+    def _several(self, name: str, words: Words | None) -> list[str]:
+        if words is None:
+            return []
+        cell = self.reader.cell(self.cells, words.column)
+        if cell.count(words.split) >= SEVERAL:
+            reason = f"holds more than {SEVERAL} words. Is {quoted(words.split)} between them?"
+            self.errors.append(RowError(words.column, reason))
+            return []
+        parts = (part.strip() for part in cell.split(words.split))
+        meant = (self._word(name, words, part) for part in parts)
+        known = [one for one in meant if one is not None]
+        # Two words of a shop may mean one of the model's; our own rows stay as they were.
+        return known if self.reader.own else list(dict.fromkeys(known))
+
+    def _findings(self) -> dict[str, str | None]:
+        made: dict[str, str | None] = {}
+        for name, words, place in self.reader.findings:
+            # Most cells are blank.
+            if self.cells[place] and (word := self.cells[place].strip()):
+                made[name] = self._word(name, words, word)
+        return made
+
+    def _complaint(self) -> str:
+        column = self.reader.columns.complaint
+        if column is None:
+            return ""
+        cell = self.reader.cell(self.cells, column)
+        try:
+            return check_text(unkeep(cell) if self.reader.own else cell, column)
+        except RowError as error:
+            self.errors.append(error)
+            return ""
+
+    def _check_end(self, closed: str | None, outcome: str | None, causes: list[str]) -> None:
+        columns = self.reader.columns
+        if closed and not outcome:
+            column = columns.outcome.column if columns.outcome else "outcome"
+            self.errors.append(RowError(column, "is empty, though the ticket is closed."))
+        elif outcome and not closed and columns.closed is not None:
+            self.errors.append(
+                RowError(columns.closed.column, f"is empty, though it ended: {outcome}.")
+            )
+        elif causes and not outcome:
+            column = columns.causes.column if columns.causes else "causes"
+            self.errors.append(RowError(column, "names a cause, though the ticket is open."))
