@@ -33,7 +33,15 @@ from demo_data.make_demo import (
 from faultfinder.inference.compiled import CompiledModel
 from faultfinder.inference.posterior import beliefs, evidence_from, posterior
 from faultfinder.model.parts import Kind
-from faultfinder.tickets.events import Event, Happened, Outcome, Waiting
+from faultfinder.tickets.events import (
+    Arrived,
+    Event,
+    Found,
+    Held,
+    Ordered,
+    Outcome,
+    entry_of,
+)
 from faultfinder.tickets.ticket import Ticket, fold
 
 RARE = 1e-4
@@ -44,7 +52,7 @@ BATTERY_LOOKS = ("case_bulge", "battery_shape")
 def folded(line: str, number: int) -> Ticket:
     told = json.loads(line)
     events = [
-        Event(e["number"], Happened(e["kind"]), e["at"], e["who"], e["data"], e.get("texts", {}))
+        Event(e["number"], e["at"], e["who"], entry_of(e["kind"], e["data"], e.get("texts", {})))
         for e in told["events"]
     ]
     ticket = fold(number, events, told["key"])
@@ -82,9 +90,9 @@ def fits(count: int, of: int, chance: float) -> bool:
 def results(ticket: Ticket) -> list[tuple[str, str, str]]:
     """(finding, result, who) of all that was written down as seen."""
     return [
-        (event.data["finding"], event.data["result"], event.who)
+        (event.entry.finding, event.entry.result, event.who)
         for event in ticket.events
-        if event.kind is Happened.FOUND and event.data["result"] is not None
+        if isinstance(event.entry, Found) and event.entry.result is not None
     ]
 
 
@@ -117,7 +125,7 @@ def test_everything_is_marked_invented(tickets: list[Ticket]) -> None:
         assert ticket.complaint.startswith("Invented: ")
         for event in ticket.events:
             assert event.who.startswith("invented ")
-            assert all(text.startswith("Invented: ") for text in event.texts.values())
+            assert all(text.startswith("Invented: ") for text in event.entry.as_texts().values())
         assert not ticket.person
 
 
@@ -138,24 +146,20 @@ def test_every_name_is_one_of_the_model(tickets: list[Ticket]) -> None:
         assert ticket.model == model.name
         ordered: set[int] = set()
         for event in ticket.events:
-            data = event.data
-            if event.kind is Happened.FOUND and data["result"] is not None:
-                assert data["result"] in model.by_name[data["finding"]].states
-            if event.kind is Happened.FOUND:
-                assert model.by_name[data["finding"]].kind in (Kind.FINDING, Kind.HISTORY)
+            entry, data = event.entry, event.entry.as_data()
+            if isinstance(entry, Found):
+                if entry.result is not None:
+                    assert entry.result in model.by_name[entry.finding].states
+                assert model.by_name[entry.finding].kind in (Kind.FINDING, Kind.HISTORY)
             if "stage" in data:
                 assert data["stage"] in model.stages_by_name
             if "repair" in data:
                 assert data["repair"] in model.repairs_by_name
-            if event.kind is Happened.ORDERED:
+            if isinstance(entry, Ordered):
                 ordered.add(event.number)
-            if event.kind is Happened.ARRIVED:
-                assert data["order"] in ordered
-            if event.kind is Happened.HELD:
-                assert data["for"] in set(Waiting)
-            if event.kind is Happened.CLOSED:
-                assert data["outcome"] in set(Outcome)
-                assert set(data["causes"]) <= causes
+            if isinstance(entry, Arrived):
+                assert entry.order in ordered
+        assert set(ticket.causes) <= causes
 
 
 def test_a_repaired_machine_has_a_cause_and_passed_all_proof_tests(tickets: list[Ticket]) -> None:
@@ -193,8 +197,8 @@ def test_the_battery_is_looked_at_before_any_work_inside(tickets: list[Ticket]) 
     for ticket in tickets:
         seen = False
         for event in ticket.events:
-            seen |= event.data.get("finding") == "battery_shape"
-            inside = event.data.get("stage") not in (None, "closed", "cover_off")
+            seen |= event.entry.as_data().get("finding") == "battery_shape"
+            inside = event.entry.as_data().get("stage") not in (None, "closed", "cover_off")
             assert seen or not inside, ticket.key
 
 
@@ -203,13 +207,16 @@ def test_a_bad_battery_ends_the_checks_and_goes_to_a_specialist(tickets: list[Ti
     met = 0
     for ticket in tickets:
         for place, event in enumerate(ticket.events):
-            if (event.data.get("finding"), event.data.get("result")) not in stops:
+            if (
+                event.entry.as_data().get("finding"),
+                event.entry.as_data().get("result"),
+            ) not in stops:
                 continue
             met += 1
             after = ticket.events[place + 1 :]
-            assert after[0].kind is Happened.HELD
-            assert after[0].data == {"for": "specialist"}
-            later = [e.data["finding"] for e in after if e.kind is Happened.FOUND]
+            assert isinstance(after[0].entry, Held)
+            assert after[0].entry.waiting_for == "specialist"
+            later = [e.entry.finding for e in after if isinstance(e.entry, Found)]
             assert set(later) <= {"battery_shape"}, ticket.key
     assert met > 5
 

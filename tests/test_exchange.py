@@ -19,8 +19,20 @@ from hypothesis import strategies as st
 from faultfinder.cli.exchange_commands import bring_in, hand_out
 from faultfinder.errors import FaultfinderError, MisuseError, ModelFileError
 from faultfinder.inference.loading import load_model
-from faultfinder.tickets.events import NOTE_LIMIT, Entry, Happened
+from faultfinder.tickets.events import (
+    Closed,
+    Entry,
+    Found,
+    Held,
+    Intake,
+    Note,
+    Ordered,
+    Person,
+    TakenBack,
+    Tried,
+)
 from faultfinder.tickets.exchange.csv_cells import delimiter_of, shielded, to_row, unshielded
+from faultfinder.tickets.limits import TEXT_LIMIT
 from faultfinder.tickets.opening import open_store
 from faultfinder.tickets.store import Store
 from faultfinder.tickets.tables import EVENT, FREE_TEXT, TICKET
@@ -40,7 +52,7 @@ HOSTILE = (
     "lines\nof\r\nall\rkinds\u2028",
     "  spaces around  ",
     "\u202eright to left \N{CRYING FACE}",
-    "@" + "x" * (NOTE_LIMIT - 1),
+    "@" + "x" * (TEXT_LIMIT - 1),
 )
 
 
@@ -72,15 +84,15 @@ def done(result: Result) -> Result:
 
 
 def found(finding: str, result: str | None) -> Entry:
-    return Entry(Happened.FOUND, {"finding": finding, "result": result})
+    return Found(finding, result)
 
 
 def closed(outcome: str, *causes: str) -> Entry:
-    return Entry(Happened.CLOSED, {"outcome": outcome, "causes": list(causes)})
+    return Closed(outcome, causes)
 
 
 def a_ticket(store: Store, *entries: Entry, first: int | None = None, **texts: str) -> int:
-    intake = Entry(Happened.INTAKE, {"model": "thin_clamshell"}, texts)
+    intake = Intake("thin_clamshell", **texts)
     number = store.intake("thin_clamshell", AT, "invented anna", [intake], first)
     if entries:
         store.append(number, 1, LATER, "invented ben", entries)
@@ -90,7 +102,7 @@ def a_ticket(store: Store, *entries: Entry, first: int | None = None, **texts: s
 def some_tickets() -> None:
     """Open, closed, taken back, come back, with all kinds of entries and texts."""
     store = open_store()
-    tried = Entry(Happened.TRIED, {"repair": "reseat_data", "stage": "cover_off"})
+    tried = Tried("reseat_data", "cover_off")
     first = a_ticket(
         store,
         found("backlight", "off"),
@@ -102,13 +114,13 @@ def some_tickets() -> None:
         customer="Invented Person",
         serial="INV-1",
     )
-    a_ticket(store, found("glass", "cracked"), Entry(Happened.TAKEN_BACK, {"event": 2}))
+    a_ticket(store, found("glass", "cracked"), TakenBack(2))
     a_ticket(
         store,
-        Entry(Happened.ORDERED, {"repair": None, "price": 12.5, "due": None}, {"part": "a flex"}),
-        Entry(Happened.HELD, {"for": "customer"}, {"why": "asked by phone"}),
-        Entry(Happened.PERSON, {}, {"contact": "invented@example.org"}),
-        Entry(Happened.NOTE, {"hand_over": True}, {"note": "half done"}),
+        Ordered("a flex", price=12.5),
+        Held("customer", "asked by phone"),
+        Person(contact="invented@example.org"),
+        Note("half done", hand_over=True),
         closed("customer declined"),
         first=first,
     )
@@ -506,7 +518,7 @@ def test_a_file_longer_than_a_batch_is_taken_whole_or_not_at_all() -> None:
 def test_a_table_holds_the_tickets_of_one_model() -> None:
     store = open_store()
     a_ticket(store)
-    store.intake("other_model", AT, "x", [Entry(Happened.INTAKE, {"model": "other_model"})])
+    store.intake("other_model", AT, "x", [Intake("other_model")])
     store.close()
     with pytest.raises(MisuseError, match=r"other_model and thin_clamshell.*--model"):
         done(run_export("a.csv"))

@@ -42,7 +42,17 @@ from faultfinder.learning.watch.bench_habits import (
 )
 from faultfinder.model.parts import FaultModel, StopRule
 from faultfinder.report.lead.page import lead_page
-from faultfinder.tickets.events import Event, Happened
+from faultfinder.tickets.events import (
+    Closed,
+    Entry,
+    Event,
+    Found,
+    Intake,
+    Moved,
+    Repaired,
+    TakenBack,
+    Tried,
+)
 from faultfinder.tickets.ticket import Ticket, fold
 from tests.brute_force import Joint, entropy, joint_of_model
 from tests.chromium import measured, printed_pages
@@ -55,39 +65,39 @@ EVIL = (
 )
 AT = "2026-03-04T05:06:00Z"
 
-Line = tuple[str, Happened, Mapping[str, Any]]
+Line = tuple[str, Entry]
 
 
 def found(finding: str, result: str | None, who: str = "ann") -> Line:
-    return who, Happened.FOUND, {"finding": finding, "result": result}
+    return who, Found(finding, result)
 
 
 def moved_to(stage: str) -> Line:
-    return "ann", Happened.MOVED, {"stage": stage}
+    return "ann", Moved(stage)
 
 
 def tried(repair: str) -> Line:
-    return "ann", Happened.TRIED, {"repair": repair, "stage": "isolated"}
+    return "ann", Tried(repair, "isolated")
 
 
 def made(repair: str) -> Line:
-    return "ann", Happened.REPAIRED, {"repair": repair, "stage": "isolated"}
+    return "ann", Repaired(repair, "isolated")
 
 
 def back(entry: int) -> Line:
-    return "ann", Happened.TAKEN_BACK, {"event": entry}
+    return "ann", TakenBack(entry)
 
 
 def ticket(*lines: Line, number: int = 1, closed: str | None = "2026-01-31T23:59:00Z") -> Ticket:
     """An invented ticket; the intake is entry 1, the first line entry 2."""
-    rows: list[Line] = [("desk", Happened.INTAKE, {"model": "small_shop"}), *lines]
+    rows: list[Line] = [("desk", Intake("small_shop")), *lines]
     events = [
-        Event(place, kind, f"2026-01-02T08:{place:02d}:00Z", who, data)
-        for place, (who, kind, data) in enumerate(rows, 1)
+        Event(place, f"2026-01-02T08:{place:02d}:00Z", who, entry)
+        for place, (who, entry) in enumerate(rows, 1)
     ]
     if closed is not None:
-        ending = {"outcome": "repaired", "causes": []}
-        events.append(Event(len(events) + 1, Happened.CLOSED, closed, "ann", ending))
+        ending = Closed("not established", ())
+        events.append(Event(len(events) + 1, closed, "ann", ending))
     return fold(number, events)
 
 

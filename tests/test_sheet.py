@@ -12,7 +12,6 @@ from collections.abc import Mapping, Sequence
 from dataclasses import replace
 from html.parser import HTMLParser
 from pathlib import Path
-from typing import Any
 
 import pytest
 from hypothesis import given, settings
@@ -24,7 +23,24 @@ from faultfinder.inference.loading import load_model
 from faultfinder.report.consultation.view import View
 from faultfinder.report.ticket.sheet import NOTE_SHOWN, sheet_page
 from faultfinder.report.wording import percent
-from faultfinder.tickets.events import Event, Happened
+from faultfinder.tickets.events import (
+    Arrived,
+    Closed,
+    Entry,
+    Event,
+    Found,
+    Held,
+    Intake,
+    Moved,
+    Note,
+    Ordered,
+    Person,
+    Proved,
+    Repaired,
+    Resumed,
+    TakenBack,
+    Tried,
+)
 from faultfinder.tickets.ticket import Ticket, fold
 from tests.chromium import FLAGS, chromium, measured, printed_pages
 
@@ -35,30 +51,21 @@ DESK = {
     "condition": "Dent at the left hinge.",
     "left": "charger, grey bag",
 }
-CONSENT = {"consent": ["opening"], "data_copy": "no", "limit": 20.0}
 EVIL = (
     '<script>document.title="run"</script><img src=x onerror=\'document.title="run"\'>'
     "</p></body>\x1b[2J\u202egnp.\x07<style>body{display:none}</style>"
 )
 
-Line = tuple[Happened, Mapping[str, Any], Mapping[str, str]]
+found, note, proved = Found, Note, Proved
 
 
-def found(finding: str, result: str | None) -> Line:
-    return (Happened.FOUND, {"finding": finding, "result": result}, {})
-
-
-def note(text: str, hand_over: bool = False) -> Line:
-    return (Happened.NOTE, {"hand_over": hand_over}, {"note": text})
-
-
-def ticket(*lines: Line, desk: Mapping[str, str] | None = None) -> Ticket:
+def ticket(*lines: Entry, desk: Mapping[str, str] | None = None) -> Ticket:
     """An invented ticket; entry n was written n minutes after eight."""
     texts = {**DESK, **PERSON, **(desk or {})}
-    first: Line = (Happened.INTAKE, {"model": MODEL, **CONSENT}, texts)
+    first = Intake(MODEL, consent=("opening",), data_copy="no", limit=20.0, **texts)
     events = [
-        Event(number, kind, f"2026-01-02T08:{number:02d}:00Z", f"invented hand {number}", data, own)
-        for number, (kind, data, own) in enumerate([first, *lines], 1)
+        Event(number, f"2026-01-02T08:{number:02d}:00Z", f"invented hand {number}", entry)
+        for number, entry in enumerate([first, *lines], 1)
     ]
     return fold(7, events)
 
@@ -81,19 +88,15 @@ EARLY = (
     found("torch_image", None),
 )
 PLUG_OFF = (*EARLY[:3], found("external_picture", "good"), found("data_connector_seen", "off"))
-RESEATED: Line = (Happened.REPAIRED, {"repair": "reseat_data", "stage": "cover_off"}, {})
+RESEATED = Repaired("reseat_data", "cover_off")
 
 
-def proved(test: str, passed: bool) -> Line:
-    return (Happened.PROVED, {"test": test, "passed": passed}, {})
-
-
-CASES: dict[str, tuple[Line, ...]] = {
+CASES: dict[str, tuple[Entry, ...]] = {
     "to check": (*EARLY, note("Screws in tray 4.", hand_over=True), note(EVIL)),
-    "to repair": (*PLUG_OFF, (Happened.MOVED, {"stage": "isolated"}, {})),
+    "to repair": (*PLUG_OFF, Moved("isolated")),
     "not cured": (
         *PLUG_OFF,
-        (Happened.TRIED, {"repair": "reseat_data", "stage": "cover_off"}, {}),
+        Tried("reseat_data", "cover_off"),
         found("backlight", "on"),
         found("image", "lines"),
     ),
@@ -103,7 +106,7 @@ CASES: dict[str, tuple[Line, ...]] = {
         *PLUG_OFF,
         RESEATED,
         proved("brightness_range", True),
-        (Happened.CLOSED, {"outcome": "repaired", "causes": ["data_connector"]}, {}),
+        Closed("repaired", ("data_connector",)),
     ),
 }
 
@@ -223,9 +226,9 @@ def test_the_percents_are_the_diagnosis_and_the_bars_are_as_long() -> None:
 
 
 def test_what_was_taken_back_is_left_out_and_what_was_found_again_counts() -> None:
-    back: Line = (Happened.TAKEN_BACK, {"event": 4}, {})
+    back = TakenBack(4)
     state = ticket(*EARLY[:3], back, found("backlight", "on"), note("gone"),
-                   (Happened.TAKEN_BACK, {"event": 7}, {}))  # fmt: skip
+                   TakenBack(7))  # fmt: skip
     text = words(sheet_page(state, view_of(state)))
     history = text[text.index("Found and done") : text.index("Likely causes")]
     assert "Image on the panel" not in history
@@ -319,18 +322,14 @@ def test_without_a_diagnosis_the_sentence_stands_there_instead() -> None:
 
 
 def test_who_waits_for_what_is_said_and_is_gone_once_it_is_here() -> None:
-    order: Line = (
-        Happened.ORDERED,
-        {"repair": "new_assembly", "price": 180.0, "due": "2026-01-09"},
-        {"part": "display assembly"},
-    )
-    held: Line = (Happened.HELD, {"for": "approval"}, {"why": "Quote sent."})
+    order = Ordered("display assembly", "new_assembly", 180.0, "2026-01-09")
+    held = Held("approval", "Quote sent.")
     state = ticket(*EARLY, order, held)
     text = words(sheet_page(state, view_of(state)))
     assert "Blocked: waits for approval since 2026-01-02: Quote sent." in text
     assert "Blocked: part on order: display assembly, due 2026-01-09" in text
-    later = ticket(*EARLY, order, held, (Happened.ARRIVED, {"order": 6}, {}),
-                   (Happened.RESUMED, {}, {}))  # fmt: skip
+    later = ticket(*EARLY, order, held, Arrived(6),
+                   Resumed())  # fmt: skip
     text = words(sheet_page(later, view_of(later)))
     assert "Blocked" not in text
     assert "display assembly, due" not in text
@@ -338,7 +337,7 @@ def test_who_waits_for_what_is_said_and_is_gone_once_it_is_here() -> None:
 
 @pytest.mark.parametrize("case", CASES)
 def test_nobody_can_read_whose_machine_it_is(case: str) -> None:
-    more: Line = (Happened.PERSON, {}, {"customer": "Invented Otto", "serial": "INV-2"})
+    more = Person(customer="Invented Otto", serial="INV-2")
     state = ticket(*CASES[case], more)
     for page in (sheet(case), sheet_page(state, view_of(state))):
         for own in (*PERSON.values(), "Invented Otto", "INV-2"):
@@ -346,7 +345,7 @@ def test_nobody_can_read_whose_machine_it_is(case: str) -> None:
 
 
 def test_a_long_note_is_cut_and_an_erased_one_is_named() -> None:
-    text = words(sheet_page(ticket(note("y" * 5_000), (Happened.NOTE, {}, {})), "None."))
+    text = words(sheet_page(ticket(note("y" * 5_000), Note()), "None."))
     assert text.count("y" * NOTE_SHOWN) == 1
     assert "y" * (NOTE_SHOWN + 1) not in text
     assert "(Cut here: it has 5,000 characters, 2,000 are shown.)" in text

@@ -20,7 +20,7 @@ import sqlalchemy as sa
 from faultfinder.errors import FaultfinderError, MisuseError
 from faultfinder.tickets.backup import back_up, check_backup, check_store, restore
 from faultfinder.tickets.database import Database, store_place
-from faultfinder.tickets.events import Entry, Happened
+from faultfinder.tickets.events import Entry, Erased, Found, Intake, Note
 from faultfinder.tickets.opening import open_store
 from faultfinder.tickets.store import StaleTicket, Store
 from faultfinder.tickets.tables import HEAD, META, REVISION
@@ -28,7 +28,7 @@ from faultfinder.tickets.upgrading import upgrade
 from tests.stores import new_database, server_address
 
 AT = "2026-01-01T00:00:00Z"
-INTAKE = Entry(Happened.INTAKE, {"model": "m"}, {"complaint": "Invented: no picture"})
+INTAKE = Intake("m", complaint="Invented: no picture")
 EVIL = "'); DROP TABLE event; --\x1b[2J\x00\x07 <script>\u202e\\u0000 \ud800 {0} %s :a"
 
 
@@ -53,7 +53,7 @@ def file(tmp_path: Path) -> Path:
 
 
 def note(text: str) -> Entry:
-    return Entry(Happened.NOTE, {}, {"note": text})
+    return Note(text)
 
 
 def start(store: Store, *entries: Entry) -> int:
@@ -71,21 +71,21 @@ def test_who_comes_second_with_an_old_view_writes_nothing(place: str) -> None:
     store.append(number, 1, AT, "x", [note("first")])
     with pytest.raises(StaleTicket, match="Nothing of yours was written"):
         store.append(number, 1, AT, "y", [note("second")])
-    assert [event.texts for event in store.ticket(number).events[1:]] == [{"note": "first"}]
+    assert [event.entry for event in store.ticket(number).events[1:]] == [Note("first")]
 
 
 def test_hostile_text_comes_back_as_it_was(place: str) -> None:
     store = open_store()
     number = store.intake("m", AT, EVIL, [INTAKE, note(EVIL), note("x" * 1_000_000)])
     ticket = store.ticket(number)
-    assert ticket.events[1].texts == {"note": EVIL}
+    assert ticket.events[1].entry == Note(EVIL)
     assert ticket.events[1].who == EVIL
-    assert len(ticket.events[2].texts["note"]) == 1_000_000
+    assert len(ticket.events[2].entry.as_texts()["note"]) == 1_000_000
 
 
 WRITER = """
 import sys
-from faultfinder.tickets.events import Entry, Happened
+from faultfinder.tickets.events import Note
 from faultfinder.tickets.opening import open_store
 from faultfinder.tickets.store import StaleTicket
 numbers, count, name = sys.argv[1].split(","), int(sys.argv[2]), sys.argv[3]
@@ -94,9 +94,9 @@ for place in range(count):
     number = int(numbers[place % len(numbers)])
     while True:
         seen = store.ticket(number).last
-        entries = [Entry(Happened.NOTE, {}, {"note": f"{name} {place} {half}"}) for half in "ab"]
+        entries = [Note(f"{name} {place} {half}") for half in "ab"]
         try:
-            store.append(number, seen, "t", name, entries)
+            store.append(number, seen, "2026-01-01T00:00:00Z", name, entries)
         except StaleTicket:
             print("stale", flush=True)
             continue
@@ -115,7 +115,7 @@ def start_writer(numbers: list[int], count: int, name: str) -> subprocess.Popen[
 
 
 def notes(number: int) -> list[str]:
-    return [event.texts["note"] for event in open_store().ticket(number).events[1:]]
+    return [event.entry.note for event in open_store().ticket(number).events[1:]]
 
 
 def test_a_thousand_writes_with_the_process_killed_at_random_moments(place: str) -> None:
@@ -141,7 +141,7 @@ def test_a_thousand_writes_with_the_process_killed_at_random_moments(place: str)
     assert life >= 3
     whole: set[str] = set()
     for ticket in open_store().open_tickets():
-        kept = [event.texts["note"] for event in ticket.events[1:]]
+        kept = [event.entry.note for event in ticket.events[1:]]
         assert [text[-1] for text in kept] == ["a", "b"] * (len(kept) // 2)
         assert [text[:-2] for text in kept[0::2]] == [text[:-2] for text in kept[1::2]]
         assert [event.number for event in ticket.events] == list(range(1, len(kept) + 2))
@@ -166,11 +166,11 @@ def test_eight_processes_at_once_lose_nothing(place: str, tickets: int) -> None:
 
 def test_eight_processes_may_open_tickets_at_once(place: str) -> None:
     code = (
-        "from faultfinder.tickets.events import Entry, Happened\n"
+        "from faultfinder.tickets.events import Intake\n"
         "from faultfinder.tickets.opening import open_store\n"
         "store = open_store()\n"
         "for _ in range(5):\n"
-        "    store.intake('m', 't', 'x', [Entry(Happened.INTAKE, {'model': 'm'})])\n"
+        "    store.intake('m', '2026-01-01T00:00:00Z', 'x', [Intake('m')])\n"
     )
     many = [subprocess.Popen([sys.executable, "-c", code], env=dict(os.environ)) for _ in range(8)]
     assert [one.wait(120) for one in many] == [0] * 8
@@ -180,14 +180,14 @@ def test_eight_processes_may_open_tickets_at_once(place: str) -> None:
 
 def test_erased_texts_are_gone_from_the_tables_and_the_log_says_so(place: str) -> None:
     store = open_store()
-    person = Entry(Happened.INTAKE, {"model": "m"}, {"customer": "Anna Invented", "complaint": "c"})
-    number = store.intake("m", AT, "x", [person, note("kept"), Entry(Happened.FOUND, FOUND)])
+    person = Intake("m", customer="Anna Invented", complaint="c")
+    number = store.intake("m", AT, "x", [person, note("kept"), Found("a", "yes")])
     after, gone = store.erase(number, 3, AT, "x", all_texts=False)
     assert gone == 1
     assert after.person == {}
     assert after.complaint == "c"
     assert after.findings == {"a": "yes"}
-    assert after.events[-1].kind is Happened.ERASED
+    assert after.events[-1].entry == Erased(all_texts=False)
     after, gone = store.erase(number, 4, AT, "x", all_texts=True)
     assert gone == 2
     assert after.complaint == ""
@@ -196,9 +196,6 @@ def test_erased_texts_are_gone_from_the_tables_and_the_log_says_so(place: str) -
         store.close()
         folder = Path(place).parent
         assert not any(b"Anna Invented" in file.read_bytes() for file in folder.iterdir())
-
-
-FOUND = {"finding": "a", "result": "yes"}
 
 
 def test_a_backup_is_of_one_moment_and_comes_back_the_same(place: str, tmp_path: Path) -> None:
@@ -323,7 +320,7 @@ def test_an_earlier_version_is_upgraded_by_a_command_and_never_silently(file: Pa
     ticket = store.ticket(1)
     assert ticket.complaint == "Invented: dark"
     assert ticket.findings == {"a": "yes"}
-    assert ticket.events[2].texts == {"note": "it \x00 flickers"}
+    assert ticket.events[2].entry == Note("it \x00 flickers")
     assert (store.ticket(5).outcome, store.ticket(5).causes) == ("repaired", ("panel",))
     assert [t.number for t in store.open_tickets()] == [1]
     assert start(store) == 6
@@ -420,7 +417,7 @@ def test_a_full_disk_is_a_sentence_and_nothing_is_half_written(tmp_path: Path) -
             fill(store, number)
         kept = store.ticket(number).events[1:]
         assert len(kept) % 2 == 0
-        assert all(event.texts["note"] == "second" for event in kept[1::2])
+        assert all(event.entry.note == "second" for event in kept[1::2])
         store.close()
     finally:
         subprocess.run(["umount", str(small)], check=True)
@@ -440,12 +437,12 @@ def test_a_file_that_may_only_be_read_is_a_sentence(tmp_path: Path) -> None:
         code = (
             "import os, sys\n"
             "if os.geteuid() == 0: os.setgid(65534); os.setuid(65534)\n"
-            "from faultfinder.tickets.events import Entry, Happened\n"
+            "from faultfinder.tickets.events import Note\n"
             "from faultfinder.tickets.opening import open_store\n"
             "from faultfinder.errors import FaultfinderError\n"
             "try:\n"
             "    store = open_store(sys.argv[1])\n"
-            "    store.append(1, 1, 't', 'x', [Entry(Happened.NOTE)])\n"
+            "    store.append(1, 1, '2026-01-01T00:00:00Z', 'x', [Note('n')])\n"
             "except FaultfinderError as error:\n"
             "    print(error)\n"
         )

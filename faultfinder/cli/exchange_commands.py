@@ -22,7 +22,7 @@ from faultfinder.inference.loading import load_model
 from faultfinder.model.parts import FaultModel
 from faultfinder.report.wording import counted, harmless, joined
 from faultfinder.tickets.exchange import csv_rows, json_lines
-from faultfinder.tickets.exchange.arriving import KEY_LENGTH, Arrival, BadRow, RowError
+from faultfinder.tickets.exchange.arriving import Arrival, BadRow, RowError
 from faultfinder.tickets.exchange.bring_in import Account
 from faultfinder.tickets.exchange.bring_in import bring_in as write_all
 from faultfinder.tickets.exchange.column_map import own_map, parse_map
@@ -37,6 +37,7 @@ from faultfinder.tickets.exchange.hand_out import (
     write_whole,
 )
 from faultfinder.tickets.exchange.source import Source, opened, read_whole
+from faultfinder.tickets.limits import NAME_LIMIT
 from faultfinder.tickets.store import Store
 from faultfinder.tickets.ticket import Ticket
 
@@ -229,7 +230,7 @@ def _own_rows(source: Source, model: str | None, by: str, moment: datetime) -> R
     line, cells = first
     place = header.index("model")
     named = model or (cells[place] if place < len(cells) else "")
-    if not named or len(named) > KEY_LENGTH or not named.isprintable():
+    if not named or len(named) > NAME_LIMIT or not named.isprintable():
         raise MisuseError(f"Line {line} of {source.name} names no model. Name it with --model.")
     if model is None and _is_path(named):
         raise MisuseError(f'{source.name} goes by the model file "{named}": say --model {named}.')
@@ -252,7 +253,7 @@ def _json_rows(source: Source, moment: datetime) -> Rows:
 
 def _model_here(name: str, load: Callable[[str], CompiledModel | None]) -> FaultModel | None:
     # A file that came from elsewhere does not choose which files are opened here.
-    compiled = None if _is_path(name) or len(name) > KEY_LENGTH else load(name)
+    compiled = None if _is_path(name) or len(name) > NAME_LIMIT else load(name)
     return None if compiled is None else compiled.model
 
 

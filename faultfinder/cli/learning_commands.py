@@ -13,7 +13,7 @@ from typing import TYPE_CHECKING, Any
 import click
 
 from faultfinder.cli.looking import pick_model
-from faultfinder.cli.on_ticket import checked_text, now, the_store
+from faultfinder.cli.on_ticket import now, the_store
 from faultfinder.cli.options import AS_JSON, DB, MODEL
 from faultfinder.cli.ticket_commands import read_date
 from faultfinder.decide.shop_file import read_shop
@@ -213,7 +213,7 @@ def adopt(model: str | None, by: str) -> None:
     Open tickets keep the version they began with until "faultfinder remodel".
     """
     path = find_model(pick_model(model))
-    change = Versions(path).adopt(checked_text(by), now())
+    change = Versions(path).adopt(by, now())
     load_model(path)
     click.echo(
         f"{path.stem}: the proposal from {change.tickets} tickets is in force. The file before is "
@@ -238,6 +238,6 @@ def rollback(model: str | None, to: int | None, listing: bool, by: str | None) -
         return
     if by is None:
         raise click.UsageError("Name the lead who decides it with --by.")
-    change = versions.roll_back(checked_text(by), now(), to)
+    change = versions.roll_back(by, now(), to)
     load_model(path)
     click.echo(f"{path.stem}: the earlier file is in force. The one before is {change.kept}.")

@@ -14,11 +14,11 @@ import click
 from faultfinder.cli.looking import Answer, Bench
 from faultfinder.cli.options import DB_NAMED
 from faultfinder.decide.shop_file import read_shop
-from faultfinder.errors import FaultfinderError, MisuseError
+from faultfinder.errors import FaultfinderError
 from faultfinder.inference.compiled import CompiledModel
 from faultfinder.inference.loading import load_kept, load_model, model_files
 from faultfinder.report.consultation.view import View
-from faultfinder.tickets.events import NOTE_LIMIT, Entry
+from faultfinder.tickets.events import Entry
 from faultfinder.tickets.opening import open_store
 from faultfinder.tickets.store import Store
 from faultfinder.tickets.ticket import Ticket
@@ -35,7 +35,7 @@ def now() -> str:
 def who(named: str | None) -> str:
     """Who writes: as named, FAULTFINDER_WHO, or the user's name on this machine."""
     if named:
-        return checked_text(named)
+        return named
     own = os.environ.get("FAULTFINDER_WHO")
     if own:
         return own
@@ -43,15 +43,6 @@ def who(named: str | None) -> str:
         return getpass.getuser()
     except (OSError, KeyError):
         return "unknown"
-
-
-def checked_text(text: str) -> str:
-    """A text of bearable length. Raises MisuseError."""
-    if len(text) > NOTE_LIMIT:
-        raise MisuseError(
-            f"The text is {len(text):,} characters long; the limit is {NOTE_LIMIT:,}."
-        )
-    return text
 
 
 def named_place() -> str | None:

@@ -5,14 +5,24 @@ from __future__ import annotations
 import click
 
 from faultfinder.cli import completing
-from faultfinder.cli.on_ticket import bench_of, checked_text, open_ticket, the_store, write
+from faultfinder.cli.on_ticket import bench_of, open_ticket, the_store, write
 from faultfinder.cli.options import BY, DB, TICKET
 from faultfinder.cli.repaired import find_repair
 from faultfinder.cli.ticket_commands import read_date, show_next
 from faultfinder.consultation.bench import look_stage
 from faultfinder.errors import FaultfinderError, MisuseError, did_you_mean
 from faultfinder.model.parts import FaultModel, Kind
-from faultfinder.tickets.events import Entry, Happened, Outcome, Waiting
+from faultfinder.tickets.events import (
+    Arrived,
+    Closed,
+    Held,
+    Ordered,
+    Outcome,
+    Proved,
+    Repaired,
+    Resumed,
+    Waiting,
+)
 from faultfinder.tickets.ticket import Ticket
 
 PASSED = {"pass": True, "passes": True, "passed": True, "fail": False, "fails": False,
@@ -29,8 +39,8 @@ def repaired(ticket: int, repair: str, by: str | None) -> None:
     store, state = open_ticket(ticket)
     bench, _ = bench_of(store, state)
     made = find_repair(bench.compiled, repair)
-    data = {"repair": made.name, "stage": look_stage(bench.compiled, made)}
-    show_next(store, write(store, state, by, [Entry(Happened.REPAIRED, data)]))
+    entry = Repaired(made.name, look_stage(bench.compiled, made))
+    show_next(store, write(store, state, by, [entry]))
 
 
 @click.command("proved", short_help="What the proof tests said.")
@@ -52,14 +62,14 @@ def proved(ticket: int, tests: tuple[str, ...], by: str | None) -> None:
     show_next(store, write(store, state, by, entries))
 
 
-def _proof_entry(typed: str, repair: str, wanted: tuple[str, ...]) -> Entry:
+def _proof_entry(typed: str, repair: str, wanted: tuple[str, ...]) -> Proved:
     name, _, said = typed.partition("=")
     test = name.strip().replace("-", "_").lower()
     if test not in wanted:
         raise MisuseError(f'{repair} has no proof test "{name}". {did_you_mean(name, wanted)}')
     if said.strip().lower() not in PASSED:
         raise MisuseError(f'"{typed}": a proof test ends with pass or fail, as in {test}=pass.')
-    return Entry(Happened.PROVED, {"test": test, "passed": PASSED[said.strip().lower()]})
+    return Proved(test, PASSED[said.strip().lower()])
 
 
 @click.command("ordered", short_help="A part is on order.")
@@ -84,8 +94,9 @@ def ordered(
     name = None
     if repair is not None:
         name = find_repair(bench_of(store, state)[0].compiled, repair).name
-    data = {"repair": name, "price": price, "due": None if due is None else read_date(due)}
-    entry = Entry(Happened.ORDERED, data, {"part": checked_text(part)})
+    if not part.strip():
+        raise MisuseError("Say what was ordered.")
+    entry = Ordered(part, name, price, None if due is None else read_date(due))
     after = write(store, state, by, [entry])
     click.echo(
         f"Ticket {ticket} waits for {part}.\n"
@@ -112,7 +123,8 @@ def arrived(ticket: int, order: int | None, by: str | None) -> None:
             if order is not None or not awaited
             else f"Several parts are on order, name one by its entry: {listed}."
         )
-    show_next(store, write(store, state, by, [Entry(Happened.ARRIVED, {"order": order})]))
+    assert order is not None
+    show_next(store, write(store, state, by, [Arrived(order)]))
 
 
 @click.command("hold", short_help="Work rests until somebody answers.")
@@ -124,8 +136,7 @@ def arrived(ticket: int, order: int | None, by: str | None) -> None:
 def hold(ticket: int, waiting_for: str, why: str, by: str | None) -> None:
     """Put a ticket on hold until the customer, an approval or a specialist has answered."""
     store, state = open_ticket(ticket)
-    texts = {"why": checked_text(why)} if why else {}
-    write(store, state, by, [Entry(Happened.HELD, {"for": waiting_for}, texts)])
+    write(store, state, by, [Held(waiting_for, why)])
     click.echo(f'Ticket {ticket} is on hold. Go on with "faultfinder resume {ticket}".')
 
 
@@ -138,7 +149,7 @@ def resume(ticket: int, by: str | None) -> None:
     store, state = open_ticket(ticket)
     if state.hold is None:
         raise FaultfinderError(f"Ticket {ticket} is not on hold.")
-    show_next(store, write(store, state, by, [Entry(Happened.RESUMED)]))
+    show_next(store, write(store, state, by, [Resumed()]))
 
 
 @click.command("close", short_help="Close a ticket.")
@@ -167,13 +178,8 @@ def close(
         raise MisuseError("A repaired machine has a confirmed cause: name it with --cause.")
     if ended == Outcome.REPAIRED and not without_proof:
         _refuse_unproved(state, model)
-    data = {
-        "outcome": ended,
-        "causes": list(dict.fromkeys(causes)),
-        "model": state.version,
-        "without_proof": without_proof and ended == Outcome.REPAIRED,
-    }
-    write(store, state, by, [Entry(Happened.CLOSED, data)])
+    unproved = without_proof and ended == Outcome.REPAIRED
+    write(store, state, by, [Closed(ended, tuple(dict.fromkeys(causes)), state.version, unproved)])
     click.echo(f"Ticket {ticket} closed: {ended}.")
     if state.intake.left:
         click.echo(f"Give back what was left at the desk: {state.intake.left}.")

@@ -24,7 +24,7 @@ from faultfinder.report.ticket.standing import Standing, standing_of
 from faultfinder.tickets.store import Store
 from faultfinder.tickets.ticket import Ticket
 
-LAYOUT = 1
+LAYOUT = 2
 """Raised when what is kept, or how it is worked out, changes."""
 
 T = TypeVar("T")
@@ -66,7 +66,7 @@ def _key(store: Store, ticket: Ticket, shop: str) -> str:
         digest = compiled_of(store, ticket).model.digest
     except FaultfinderError:
         return ""
-    events = repr([(e.number, e.kind, sorted(e.data.items())) for e in ticket.counting()])
+    events = repr([(e.number, e.kind, e.entry.as_data()) for e in ticket.counting()])
     return _hash(f"{LAYOUT}|{digest}|{shop}|{ticket.key}|{events}")
 
 
@@ -94,5 +94,5 @@ def _read(place: Path) -> dict[str, dict[str, Any]]:
 def _write(place: Path, rows: dict[str, dict[str, Any]]) -> None:
     with contextlib.suppress(OSError):
         place.parent.mkdir(mode=0o700, parents=True, exist_ok=True)
-        with whole_file(place) as stream:
+        with whole_file(place, private=True) as stream:
             stream.write(json.dumps(rows).encode("ascii"))

@@ -11,7 +11,6 @@ from faultfinder.cli.looking import Answer, Bench, findings_of, pick_model, read
 from faultfinder.cli.on_ticket import (
     DIGITS,
     bench_of,
-    checked_text,
     keep_model,
     now,
     open_ticket,
@@ -27,7 +26,18 @@ from faultfinder.decide.shop_file import read_shop
 from faultfinder.errors import FaultfinderError, MisuseError, did_you_mean
 from faultfinder.inference.loading import load_model
 from faultfinder.model.answers import find_stage
-from faultfinder.tickets.events import CONSENTS, PERSONAL, Entry, Happened
+from faultfinder.tickets.events import (
+    CONSENTS,
+    Entry,
+    Found,
+    Intake,
+    Moved,
+    Note,
+    Person,
+    Remodelled,
+    TakenBack,
+    Tried,
+)
 from faultfinder.tickets.store import Store
 from faultfinder.tickets.ticket import Ticket, check_take_back
 
@@ -39,13 +49,10 @@ def answers_of(bench: Bench, typed: tuple[str, ...]) -> tuple[Answer, ...]:
     return answers
 
 
-def found_entries(bench: Bench, answers: tuple[Answer, ...]) -> list[Entry]:
+def found_entries(bench: Bench, answers: tuple[Answer, ...]) -> list[Found]:
     """Findings to write down, each with the model version under which it was read."""
     digest = bench.compiled.model.digest[:DIGITS]
-    return [
-        Entry(Happened.FOUND, {"finding": a.name, "result": a.result, "model": digest})
-        for a in answers
-    ]
+    return [Found(a.name, a.result, digest) for a in answers]
 
 
 def show_next(store: Store, state: Ticket) -> None:
@@ -99,19 +106,20 @@ def intake(
     answers = answers_of(bench, saw)
     # Judged before it is kept: what the model holds impossible is not opened with.
     bench.diagnose(answers, None)
-    texts = {"complaint": complaint, "condition": condition, "left": ", ".join(left)} | person
     store = the_store()
-    data = {
-        "model": name,
-        "version": keep_model(store, bench.compiled, name),
-        "consent": sorted(set(consent)),
-        "data_copy": data_copy,
-        "limit": limit,
-    }
-    if first is not None:
-        data["comeback_of"] = first.number
-    given = {field: checked_text(text) for field, text in texts.items() if text}
-    entries = [Entry(Happened.INTAKE, data, given), *found_entries(bench, answers)]
+    taken = Intake(
+        model=name,
+        version=keep_model(store, bench.compiled, name),
+        consent=tuple(sorted(set(consent))),
+        data_copy=data_copy,
+        limit=limit,
+        comeback_of=None if first is None else first.number,
+        complaint=complaint,
+        condition=condition,
+        left=", ".join(left),
+        **person,
+    )
+    entries = [taken, *found_entries(bench, answers)]
     number = store.intake(name, now(), who(by), entries, comeback_of)
     click.echo(f"Ticket {number} opened.")
     if first is not None:
@@ -140,13 +148,12 @@ def _comeback_words(first: Ticket, guarantee_days: float) -> str:
 @BY
 def person(ticket: int, customer: str, contact: str, serial: str, by: str | None) -> None:
     """Write down who brought it. None of it is needed, and all of it can be erased."""
-    given = dict(zip(PERSONAL, (customer, contact, serial), strict=True))
-    texts = {field: checked_text(text) for field, text in given.items() if text}
-    if not texts:
+    given = Person(customer, contact, serial)
+    if not given.as_texts():
         raise MisuseError("Give --customer, --contact or --serial.")
     store, state = open_ticket(ticket)
-    write(store, state, by, [Entry(Happened.PERSON, {}, texts)])
-    click.echo(f"Written on ticket {ticket}: {', '.join(texts)}.")
+    write(store, state, by, [given])
+    click.echo(f"Written on ticket {ticket}: {', '.join(given.as_texts())}.")
 
 
 @click.command("found", short_help="Write down what was found.")
@@ -174,9 +181,9 @@ def found(ticket: int, results: tuple[str, ...], stage: str | None, by: str | No
     if not state.tried:
         # What the model holds impossible is refused before it is written.
         bench.diagnose((*before, *answers), None)
-    entries = found_entries(bench, answers)
+    entries: list[Entry] = [*found_entries(bench, answers)]
     if stage is not None:
-        entries.append(Entry(Happened.MOVED, {"stage": find_stage(bench.compiled.model, stage)}))
+        entries.append(Moved(find_stage(bench.compiled.model, stage)))
     show_next(store, write(store, state, by, entries))
 
 
@@ -193,8 +200,7 @@ def tried(ticket: int, repair: str, by: str | None) -> None:
     if any(step.repair == made.name for step in state.tried):
         raise MisuseError(f"{made.title} is on the ticket already.")
     stage = look_stage(bench.compiled, made)
-    entry = Entry(Happened.TRIED, {"repair": made.name, "stage": stage})
-    show_next(store, write(store, state, by, [entry]))
+    show_next(store, write(store, state, by, [Tried(made.name, stage)]))
 
 
 @click.command("note", short_help="Add a note.")
@@ -207,8 +213,9 @@ def note(ticket: int, text: str, hand_over: bool, by: str | None) -> None:
     """Add a note."""
     store = the_store()
     state = store.ticket(ticket)
-    data = {"hand_over": True} if hand_over else {}
-    write(store, state, by, [Entry(Happened.NOTE, data, {"note": checked_text(text)})])
+    if not text.strip():
+        raise MisuseError("The note says nothing.")
+    write(store, state, by, [Note(text, hand_over)])
     click.echo(f"Noted on ticket {ticket}.")
 
 
@@ -222,7 +229,7 @@ def takeback(ticket: int, entry: int, by: str | None) -> None:
     store = the_store()
     state = store.ticket(ticket)
     check_take_back(state, entry)
-    after = write(store, state, by, [Entry(Happened.TAKEN_BACK, {"event": entry})])
+    after = write(store, state, by, [TakenBack(entry)])
     click.echo(f"Entry {entry} of ticket {ticket} is taken back.")
     if after.open:
         click.echo("")
@@ -256,7 +263,7 @@ def remodel(ticket: int, by: str | None) -> None:
     if state.version == digest:
         raise FaultfinderError(f"Ticket {ticket} goes by the present {model.name} already.")
     keep_model(store, compiled, state.model)
-    show_next(store, write(store, state, by, [Entry(Happened.REMODELLED, {"model": digest})]))
+    show_next(store, write(store, state, by, [Remodelled(digest)]))
 
 
 def read_date(text: str) -> str:

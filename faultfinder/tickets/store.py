@@ -14,8 +14,16 @@ import sqlalchemy as sa
 
 from faultfinder.errors import FaultfinderError, MisuseError
 from faultfinder.tickets.database import Database
-from faultfinder.tickets.event_data import check_data
-from faultfinder.tickets.events import PERSONAL, Entry, Event, Happened, read_event, to_text
+from faultfinder.tickets.events import (
+    PERSONAL,
+    Entry,
+    Erased,
+    Event,
+    Intake,
+    made_event,
+    read_event,
+    to_text,
+)
 from faultfinder.tickets.kept_text import folded, keep, unkeep
 from faultfinder.tickets.tables import EVENT, FREE_TEXT, MODEL_VERSION, STORE, TICKET
 from faultfinder.tickets.ticket import Ticket, fold
@@ -43,7 +51,7 @@ class Store:
         first_ticket: int | None = None,
     ) -> int:
         """Open a ticket; `entries` begin with its intake. Returns its number."""
-        if not entries or entries[0].kind is not Happened.INTAKE:
+        if not entries or not isinstance(entries[0], Intake):
             raise ValueError("a ticket's first entry is its intake")
         with self.database.transaction(write=True) as connection:
             identity = connection.execute(sa.select(STORE.c.id)).scalar_one()
@@ -84,8 +92,9 @@ class Store:
                 )
             written = numbered(before.last, at, who, entries)
             write_events(connection, number, written)
-            after = fold(number, [*before.events, *written], before.key, before.first_ticket)
-            if any(event.kind in _CHANGES_SUMMARY for event in written):
+            log = [*before.events, *written]
+            after = fold(number, log, before.key, before.first_ticket, before.model, _gaps(log))
+            if summary(after) != summary(before):
                 connection.execute(
                     TICKET.update().where(TICKET.c.number == number).values(summary(after))
                 )
@@ -106,7 +115,7 @@ class Store:
             # Overwritten first: a deleted row could be read in the file until it is reused.
             connection.execute(FREE_TEXT.update().where(which).values(text="", folded=""))
             gone = connection.execute(FREE_TEXT.delete().where(which)).rowcount
-            entry = Entry(Happened.ERASED, {"all_texts": all_texts})
+            entry = Erased(all_texts)
             write_events(connection, number, numbered(before.last, at, who, [entry]))
             after = self._read(connection, number)
         if not self.database.server:
@@ -161,9 +170,6 @@ class Store:
         self.database.close()
 
 
-_CHANGES_SUMMARY = {Happened.CLOSED, Happened.TAKEN_BACK}
-
-
 def summary(ticket: Ticket) -> dict[str, object]:
     """The columns of a ticket's row that repeat what its log says."""
     return {
@@ -175,10 +181,9 @@ def summary(ticket: Ticket) -> dict[str, object]:
 
 
 def numbered(newest: int, at: str, who: str, entries: Sequence[Entry]) -> list[Event]:
-    """Entries as the events that follow event `newest`."""
+    """Entries as the events that follow event `newest`. Raises BadValue."""
     return [
-        Event(newest + place, entry.kind, at, who, entry.data, entry.texts)
-        for place, entry in enumerate(entries, start=1)
+        made_event(newest + place, at, who, entry) for place, entry in enumerate(entries, start=1)
     ]
 
 
@@ -187,10 +192,10 @@ def event_row(ticket: int, event: Event) -> dict[str, object]:
     return {
         "ticket": ticket,
         "number": event.number,
-        "kind": str(event.kind),
+        "kind": event.kind,
         "at": event.at,
         "who": keep(event.who),
-        "data": to_text(event.data),
+        "data": to_text(event.entry),
     }
 
 
@@ -205,7 +210,7 @@ def text_rows(ticket: int, event: Event) -> list[dict[str, object]]:
             "folded": folded(text),
             "personal": name in PERSONAL,
         }
-        for name, text in event.texts.items()
+        for name, text in event.entry.as_texts().items()
     ]
 
 
@@ -228,7 +233,7 @@ def _read_some(connection: sa.Connection, numbers: list[int]) -> Iterator[Ticket
     heads = {
         row.number: row
         for row in connection.execute(
-            sa.select(TICKET.c.number, TICKET.c.key, TICKET.c.first_ticket).where(
+            sa.select(TICKET.c.number, TICKET.c.key, TICKET.c.model, TICKET.c.first_ticket).where(
                 TICKET.c.number.in_(numbers)
             )
         )
@@ -238,31 +243,34 @@ def _read_some(connection: sa.Connection, numbers: list[int]) -> Iterator[Ticket
         FREE_TEXT.c.ticket, FREE_TEXT.c.event, FREE_TEXT.c.field, FREE_TEXT.c.text
     ).where(FREE_TEXT.c.ticket.in_(numbers))
     for ticket, event, name, text in connection.execute(said):
-        if not isinstance(text, str):
-            raise FaultfinderError(_damaged(ticket))
-        texts[ticket, event][name] = unkeep(text)
+        texts[ticket, event][_word(name)] = unkeep(_word(text))
     logs: Mapping[int, list[Event]] = defaultdict(list)
     log = sa.select(EVENT).where(EVENT.c.ticket.in_(numbers))
     for ticket, number, kind, at, who, data in connection.execute(
         log.order_by(EVENT.c.ticket, EVENT.c.number)
     ):
+        if not isinstance(number, int):
+            continue
         own = texts.get((ticket, number), {})
-        if not all(isinstance(one, str) for one in (kind, at, who, data)):
-            raise FaultfinderError(_damaged(ticket))
-        event = read_event(number, kind, at, unkeep(who), data, own)
-        try:
-            check_data(event.kind, event.data, number)
-        except ValueError:
-            raise FaultfinderError(_damaged(ticket)) from None
-        logs[ticket].append(event)
-    for ticket in numbers:
-        if ticket in heads:
-            head = heads[ticket]
-            try:
-                yield fold(ticket, logs.get(ticket, []), str(head.key), head.first_ticket)
-            except (KeyError, TypeError, ValueError, AttributeError):
-                raise FaultfinderError(_damaged(ticket)) from None
+        logs[ticket].append(
+            read_event(number, _word(kind), _word(at), unkeep(_word(who)), _word(data), own)
+        )
+    for number in numbers:
+        if number in heads:
+            head, events = heads[number], logs.get(number, [])
+            model = unkeep(_word(head.model)) or "(no model)"
+            first = head.first_ticket if isinstance(head.first_ticket, int) else None
+            yield fold(number, events, _word(head.key), first, model, _gaps(events))
 
 
-def _damaged(ticket: int) -> str:
-    return f"The log of ticket {ticket} is damaged. Restore a backup of the tickets."
+def _word(kept: object) -> str:
+    """What a column of texts holds; anything at all in a damaged file."""
+    return kept if isinstance(kept, str) else repr(kept)
+
+
+def _gaps(events: Sequence[Event]) -> list[str]:
+    """What is wrong with the numbers of a log: they count 1, 2, 3 ..."""
+    numbers = [event.number for event in events]
+    if numbers == list(range(1, len(numbers) + 1)):
+        return [] if numbers else ["its log is empty"]
+    return ["entries of its log are missing"]

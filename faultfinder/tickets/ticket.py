@@ -3,46 +3,12 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass
 
 from faultfinder.decide.belief import Tried
 from faultfinder.errors import FaultfinderError, MisuseError
-from faultfinder.tickets.events import PERSONAL, Event, Happened
-
-
-@dataclass(frozen=True)
-class Part:
-    """A part on order: `entry` is the number of the event that ordered it."""
-
-    entry: int
-    what: str
-    repair: str | None
-    price: float | None
-    due: str | None
-    ordered_at: str
-    arrived_at: str | None = None
-
-
-@dataclass(frozen=True)
-class Hold:
-    """Why work rests: whom it waits for, and in whose words."""
-
-    entry: int
-    waiting_for: str
-    why: str
-    since: str
-
-
-@dataclass(frozen=True)
-class Intake:
-    """What was taken down at the desk. `limit` is what the customer has agreed to spend."""
-
-    complaint: str = ""
-    condition: str = ""
-    left: str = ""
-    consent: tuple[str, ...] = ()
-    data_copy: str | None = None
-    limit: float | None = None
+from faultfinder.tickets.events import Event, Intake, Note, TakenBack, Unreadable
+from faultfinder.tickets.state import Hold, Part, State
 
 
 @dataclass(frozen=True)
@@ -53,7 +19,8 @@ class Ticket:
     be told. `tried` are the repairs that did not cure, each with what was found after it.
     `repaired` is the repair after which the picture came back, `proofs` what its tests said.
     `version` is the digest of the model the ticket goes by. `last` is the number of the
-    newest event: whoever writes next must have seen it.
+    newest event: whoever writes next must have seen it. `damage` says what of the log could not
+    be used; it is empty for a ticket in order.
     """
 
     number: int
@@ -77,10 +44,18 @@ class Ticket:
     closed_at: str | None
     events: tuple[Event, ...]
     gone: frozenset[int]
+    damage: tuple[str, ...] = ()
 
     @property
     def last(self) -> int:
-        return self.events[-1].number
+        return self.events[-1].number if self.events else 0
+
+    @property
+    def whole(self) -> bool:
+        """Whether every entry of the log could be read, so that it can be written elsewhere."""
+        return bool(self.events) and not any(
+            isinstance(event.entry, Unreadable) for event in self.events
+        )
 
     @property
     def open(self) -> bool:
@@ -95,78 +70,15 @@ class Ticket:
         """Parts that were ordered and are not here yet."""
         return tuple(part for part in self.parts if part.arrived_at is None)
 
+    @property
+    def hand_over_note(self) -> str:
+        """The words of the last hand-over note; "" when they were erased."""
+        entry = None if self.hand_over is None else self.hand_over.entry
+        return entry.note if isinstance(entry, Note) else ""
+
     def counting(self) -> tuple[Event, ...]:
         """The events that were not taken back."""
         return tuple(event for event in self.events if event.number not in self.gone)
-
-
-@dataclass
-class _Fold:
-    person: dict[str, str] = field(default_factory=dict)
-    findings: dict[str, str | None] = field(default_factory=dict)
-    tried: list[tuple[str, dict[str, str | None]]] = field(default_factory=list)
-    stage: str | None = None
-    version: str = ""
-    repaired: str | None = None
-    proofs: dict[str, bool] = field(default_factory=dict)
-    parts: dict[int, Part] = field(default_factory=dict)
-    hold: Hold | None = None
-    hand_over: Event | None = None
-    outcome: str = ""
-    causes: tuple[str, ...] = ()
-    closed_at: str | None = None
-
-    def take(self, event: Event) -> None:
-        data, texts = event.data, event.texts
-        match event.kind:
-            case Happened.PERSON:
-                self.person |= texts
-            case Happened.FOUND:
-                place = self.tried[-1][1] if self.tried else self.findings
-                place[data["finding"]] = data["result"]
-            case Happened.MOVED:
-                self.stage = data["stage"]
-            case Happened.TRIED:
-                self.tried.append((data["repair"], {}))
-                self.stage = data["stage"]
-                self.repaired, self.proofs = None, {}
-            case Happened.REPAIRED:
-                self.repaired, self.proofs = data["repair"], {}
-                self.stage = data["stage"]
-            case Happened.PROVED:
-                self.proofs[data["test"]] = data["passed"]
-            case Happened.ORDERED:
-                self.parts[event.number] = Part(
-                    event.number,
-                    texts.get("part", ""),
-                    data.get("repair"),
-                    data.get("price"),
-                    data.get("due"),
-                    event.at,
-                )
-            case Happened.ARRIVED:
-                self._arrived(data["order"], event.at)
-            case Happened.HELD:
-                self.hold = Hold(event.number, data["for"], texts.get("why", ""), event.at)
-            case Happened.RESUMED:
-                self.hold = None
-            case Happened.NOTE:
-                if data.get("hand_over"):
-                    self.hand_over = event
-            case Happened.REMODELLED:
-                self.version = data["model"]
-            case Happened.CLOSED:
-                self.outcome, self.causes = data["outcome"], tuple(data["causes"])
-                self.closed_at = event.at
-            case Happened.INTAKE | Happened.ERASED | Happened.TAKEN_BACK:
-                pass
-
-    def _arrived(self, order: int, at: str) -> None:
-        part = self.parts.get(order)
-        if part is not None:
-            self.parts[order] = Part(
-                part.entry, part.what, part.repair, part.price, part.due, part.ordered_at, at
-            )
 
 
 def taken_back(events: Sequence[Event]) -> frozenset[int]:
@@ -177,24 +89,37 @@ def taken_back(events: Sequence[Event]) -> frozenset[int]:
     """
     gone: set[int] = set()
     for event in reversed(events):
-        if event.kind is Happened.TAKEN_BACK and event.number not in gone:
-            gone.add(int(event.data["event"]))
+        if isinstance(event.entry, TakenBack) and event.number not in gone:
+            gone.add(event.entry.entry)
     return frozenset(gone)
 
 
 def fold(
-    number: int, events: Sequence[Event], key: str = "", first_ticket: int | None = None
+    number: int,
+    events: Sequence[Event],
+    key: str = "",
+    first_ticket: int | None = None,
+    model: str = "",
+    flaws: Sequence[str] = (),
 ) -> Ticket:
-    """The state after all events. Raises FaultfinderError for a log without an intake."""
-    if not events or events[0].kind is not Happened.INTAKE:
-        raise FaultfinderError(f"Ticket {number} has no intake; its log is damaged.")
-    intake = events[0]
+    """The state after all events.
+
+    Raises FaultfinderError for a log without an intake, unless `model` says what else is known
+    of the ticket's model; `flaws` are what is wrong with it besides its events.
+    """
+    intake = events[0].entry if events else None
+    if not isinstance(intake, Intake):
+        if not model:
+            raise FaultfinderError(f"Ticket {number} has no intake; its log is damaged.")
+        flaws = (*flaws, "it has no intake that can be read")
+        intake = Intake(model)
     gone = taken_back(events)
-    state = _Fold(version=intake.data.get("version", ""))
-    state.person = {name: intake.texts[name] for name in PERSONAL if name in intake.texts}
-    for event in events:
-        if event.number not in gone:
-            state.take(event)
+    state = State()
+    counting = [event for event in events if event.number not in gone]
+    for event in counting:
+        event.entry.change(state, event.number, event.at)
+    damage = [f"entry {event.number}: {event.flaw}" for event in counting if event.flaw]
+    by_number = {event.number: event for event in counting}
     tried = tuple(
         Tried(
             repair,
@@ -206,10 +131,10 @@ def fold(
     return Ticket(
         number=number,
         key=key,
-        model=intake.data["model"],
+        model=intake.model,
         version=state.version,
-        opened_at=intake.at,
-        intake=_desk(intake),
+        opened_at=events[0].at if events else "",
+        intake=intake,
         person=state.person,
         first_ticket=first_ticket,
         findings=state.findings,
@@ -219,24 +144,13 @@ def fold(
         proofs=state.proofs,
         parts=tuple(state.parts.values()),
         hold=state.hold,
-        hand_over=state.hand_over,
+        hand_over=None if state.hand_over is None else by_number[state.hand_over],
         outcome=state.outcome,
         causes=state.causes,
         closed_at=state.closed_at,
         events=tuple(events),
         gone=gone,
-    )
-
-
-def _desk(intake: Event) -> Intake:
-    data, texts = intake.data, intake.texts
-    return Intake(
-        complaint=texts.get("complaint", ""),
-        condition=texts.get("condition", ""),
-        left=texts.get("left", ""),
-        consent=tuple(data.get("consent", ())),
-        data_copy=data.get("data_copy"),
-        limit=data.get("limit"),
+        damage=(*flaws, *damage),
     )
 
 
@@ -247,9 +161,7 @@ def check_take_back(ticket: Ticket, number: int) -> None:
         raise MisuseError(
             f"Ticket {ticket.number} has no entry {number}; its entries are 1 to {ticket.last}."
         )
-    if known[number].kind is Happened.INTAKE:
-        raise MisuseError("The intake itself cannot be taken back. Close the ticket instead.")
-    if known[number].kind is Happened.ERASED:
-        raise MisuseError("What was erased is gone: an erasure cannot be taken back.")
+    if number == 1 or known[number].entry.why_it_stays:
+        raise MisuseError(known[number].entry.why_it_stays or Intake.why_it_stays)
     if number in ticket.gone:
         raise MisuseError(f"Entry {number} was taken back already.")

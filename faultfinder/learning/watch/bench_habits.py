@@ -26,7 +26,7 @@ from faultfinder.inference.target import Target, resolve_target
 from faultfinder.learning.judge.forecasts import batches, evidence_columns
 from faultfinder.model.network import Array
 from faultfinder.model.parts import FaultModel, Kind
-from faultfinder.tickets.events import Event, Happened
+from faultfinder.tickets.events import Event, Found, Moved, Repaired, Tried
 from faultfinder.tickets.ticket import Ticket
 
 USAGE_TICKETS = 200
@@ -156,7 +156,7 @@ def check_usage(
     followed: list[_Step] = []
     unknown = 0
     for ticket in closed:
-        unknown += sum(_check_of(event, homes, model.model) is None for event in _early(ticket))
+        unknown += sum(_check_of(made, homes, model.model) is None for made in _early(ticket))
         for step in _steps(ticket, model.model, homes):
             made[step.check] += 1
             if ticket.number in chosen:
@@ -270,8 +270,8 @@ def wrong_parts(tickets: Iterable[Ticket], model: FaultModel) -> tuple[WrongPart
             continue
         fitted: list[tuple[str, bool]] = []
         for event in ticket.counting():
-            if event.kind in (Happened.TRIED, Happened.REPAIRED):
-                name, wrong = event.data["repair"], event.kind is Happened.TRIED
+            if isinstance(event.entry, Tried | Repaired):
+                name, wrong = event.entry.repair, isinstance(event.entry, Tried)
                 if fitted and fitted[-1] == (name, False):
                     # The picture came back and went again, or was entered twice.
                     fitted.pop()
@@ -308,18 +308,20 @@ def _homes(model: FaultModel) -> dict[str, str]:
 
 def _before_repair(ticket: Ticket) -> Iterator[Event]:
     for event in ticket.counting():
-        if event.kind in (Happened.TRIED, Happened.REPAIRED):
+        if isinstance(event.entry, Tried | Repaired):
             return
         yield event
 
 
-def _early(ticket: Ticket) -> Iterator[Event]:
-    return (event for event in _before_repair(ticket) if event.kind is Happened.FOUND)
+def _early(ticket: Ticket) -> Iterator[Found]:
+    for event in _before_repair(ticket):
+        if isinstance(event.entry, Found):
+            yield event.entry
 
 
-def _check_of(event: Event, homes: Mapping[str, str], model: FaultModel) -> str | None:
+def _check_of(made: Found, homes: Mapping[str, str], model: FaultModel) -> str | None:
     """The check a result belongs to; None when the name or the result is not the model's."""
-    name, result = event.data["finding"], event.data["result"]
+    name, result = made.finding, made.result
     if name not in homes or (result is not None and result not in model.by_name[name].states):
         return None
     return homes[name]
@@ -327,28 +329,28 @@ def _check_of(event: Event, homes: Mapping[str, str], model: FaultModel) -> str 
 
 def _steps(ticket: Ticket, model: FaultModel, homes: Mapping[str, str]) -> Iterator[_Step]:
     stage = here = model.start
-    rows: list[tuple[str, Event, str]] = []
+    rows: list[tuple[str, Found, str, str]] = []
     for event in _before_repair(ticket):
-        if event.kind is Happened.MOVED:
-            here = event.data["stage"]
-        elif event.kind is Happened.FOUND:
-            check = _check_of(event, homes, model)
+        if isinstance(event.entry, Moved):
+            here = event.entry.stage
+        elif isinstance(event.entry, Found):
+            check = _check_of(event.entry, homes, model)
             if check is not None:
-                rows.append((check, event, here))
+                rows.append((check, event.entry, event.who, here))
     known: Known = {}
     unclear: set[str] = set()
     for check, run in groupby(rows, key=lambda row: row[0]):
         before, vain = dict(known), frozenset(unclear)
         who, reached = "", stage
-        for _, event, place in run:
-            name, result = event.data["finding"], event.data["result"]
+        for _, made, by, place in run:
+            name, result = made.finding, made.result
             known.pop(name, None)
             unclear.discard(name)
             if result is None:
                 unclear.add(name)
             else:
                 known[name] = result
-            who, reached = who or event.who, place
+            who, reached = who or by, place
         yield _Step(ticket.number, check, who, before, vain, dict(known), stage)
         stage = reached
 

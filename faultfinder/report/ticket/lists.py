@@ -36,6 +36,9 @@ def _add_ticket(page: Page, ticket: Ticket, standing: Standing | None) -> None:
         page.text(ticket.complaint if len(ticket.complaint) < 150 else ticket.complaint[:150], 2)
     if ticket.causes:
         page.text(f"Confirmed: {', '.join(ticket.causes)}.", 2)
+    if standing is None or standing.trouble:
+        for flaw in ticket.damage:
+            page.item("Damaged:", flaw, 2, hang=2)
     if standing is None:
         return
     if standing.trouble:
@@ -70,6 +73,8 @@ def tickets_json(rows: Sequence[Row]) -> list[dict[str, Any]]:
             "causes": list(ticket.causes),
             "repaired": ticket.repaired,
         }
+        if ticket.damage:
+            row["damage"] = list(ticket.damage)
         if standing is not None and standing.trouble:
             row["problem"] = standing.trouble
         elif standing is not None:

@@ -19,7 +19,7 @@ from faultfinder.report.page import Page
 from faultfinder.report.plan.words import BATTERY, safety_words
 from faultfinder.report.ticket.standing import blocked_by
 from faultfinder.report.wording import counted, joined, minutes, money, percent
-from faultfinder.tickets.events import Event, Happened
+from faultfinder.tickets.events import Event, Note, Proved, Tried
 from faultfinder.tickets.ticket import Ticket
 
 NOTE_SHOWN = 2_000
@@ -27,6 +27,8 @@ NOTE_SHOWN = 2_000
 
 LINES_SHOWN = 60
 """Lines of such a text."""
+
+TEXT_GONE = "(the text was erased)"
 
 CAUSES_SHOWN = 6
 CHECKS_AFTER = 3
@@ -236,7 +238,7 @@ def _waiting(ticket: Ticket) -> list[str]:
     said = [f"<p><b>Blocked:</b> {_told(block)}</p>" for block in blocked_by(ticket)]
     if ticket.hand_over is not None:
         by = safe(f"Last hand-over, {_by(ticket.hand_over)}:")
-        said.append(f"<p><b>{by}</b> {_told(_note(ticket.hand_over))}</p>")
+        said.append(f"<p><b>{by}</b> {_told(ticket.hand_over_note or TEXT_GONE)}</p>")
     return ["<h2>Waiting and handed over</h2>", *said] if said else []
 
 
@@ -259,20 +261,35 @@ def _state(ticket: Ticket, view: View | str) -> list[str]:
     return said
 
 
+class _Titles:
+    """How this page calls what the model names; without a model, as the log does."""
+
+    def __init__(self, model: FaultModel | None) -> None:
+        self._model = model
+
+    def finding(self, name: str) -> str:
+        return _finding(self._model, name, None)[0]
+
+    def result(self, finding: str, result: str | None) -> str:
+        return _finding(self._model, finding, result)[1]
+
+    def repair(self, name: str) -> str:
+        return _repair(self._model, name)
+
+
 def _happened(ticket: Ticket, model: FaultModel | None) -> list[tuple[Event, str, str]]:
     """Results and repairs that count, in order; of two results of one look the later one."""
     rows: dict[tuple[object, ...], tuple[Event, str, str]] = {}
-    repairs = 0
+    tried = 0
     for event in ticket.counting():
-        if event.kind is Happened.FOUND:
-            key = ("found", repairs, event.data["finding"])
-            rows.pop(key, None)
-            rows[key] = (event, *_finding(model, event.data["finding"], event.data["result"]))
-        elif event.kind in (Happened.TRIED, Happened.REPAIRED):
-            cured = event.kind is Happened.REPAIRED
-            repairs += not cured
-            said = "made; the picture came back" if cured else "tried; it did not cure"
-            rows["repair", event.number] = (event, _repair(model, event.data["repair"]), said)
+        row = event.entry.row(_Titles(model))
+        if row is None:
+            continue
+        name, title, said = row
+        tried += isinstance(event.entry, Tried)
+        key = (tried, name) if name else (event.number,)
+        rows.pop(key, None)
+        rows[key] = (event, title, said)
     return list(rows.values())
 
 
@@ -280,7 +297,7 @@ def _proving(ticket: Ticket, view: View | str, at_work: bool) -> list[str]:
     model, name = _model(view), ticket.repaired or ""
     said = [f"<h2>Repair made: {safe(_repair(model, name))}</h2>"]
     repair = model.repairs_by_name.get(name) if model else None
-    last = {e.data["test"]: e for e in ticket.counting() if e.kind is Happened.PROVED}
+    last = {e.entry.test: e for e in ticket.counting() if isinstance(e.entry, Proved)}
     results = {
         test: f"<b>{'passed' if passed else 'FAILED'}</b> ({safe(_by(last[test]))})"
         for test, passed in ticket.proofs.items()
@@ -471,12 +488,8 @@ def _stages(view: View) -> list[str]:
 
 def _notes(ticket: Ticket) -> list[str]:
     lines = [
-        f"<p><b>{safe(_by(event))}:</b> {_told(_note(event))}</p>"
+        f"<p><b>{safe(_by(event))}:</b> {_told(event.entry.note or TEXT_GONE)}</p>"
         for event in ticket.counting()
-        if event.kind is Happened.NOTE
+        if isinstance(event.entry, Note)
     ]
     return ["<h2>Notes</h2>", *lines] if lines else []
-
-
-def _note(event: Event) -> str:
-    return event.texts.get("note") or "(the text was erased)"

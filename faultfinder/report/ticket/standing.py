@@ -66,4 +66,5 @@ def blocked_by(ticket: Ticket, stop: str = "") -> tuple[str, ...]:
     for part in ticket.awaited:
         due = f", due {part.due}" if part.due else ""
         blocks.append(f"part on order: {part.what or '(erased)'}{due}")
+    blocks += [f"its log is damaged, {flaw}" for flaw in ticket.damage]
     return tuple(blocks)

@@ -11,55 +11,8 @@ from faultfinder.report.consultation.view import View
 from faultfinder.report.page import Page
 from faultfinder.report.ticket.standing import blocked_by
 from faultfinder.report.wording import money
-from faultfinder.tickets.events import Event, Happened
+from faultfinder.tickets.events import ERASED_TEXT
 from faultfinder.tickets.ticket import Ticket
-
-ERASED = "(erased)"
-
-
-def event_words(event: Event) -> str:
-    """What an entry says, on one line."""
-    data, texts = event.data, event.texts
-    match event.kind:
-        case Happened.INTAKE:
-            said = f": {texts['complaint']}" if texts.get("complaint") else ""
-            return f"intake, model {data['model']}{said}"
-        case Happened.PERSON:
-            return f"written down: {', '.join(texts) or ERASED}"
-        case Happened.FOUND:
-            return f"found {data['finding']}={data['result'] or 'unknown'}"
-        case Happened.MOVED:
-            return f"stage now {data['stage']}"
-        case Happened.TRIED:
-            return f"tried {data['repair']}, which did not cure"
-        case Happened.REPAIRED:
-            return f"repaired: {data['repair']}; the picture is back"
-        case Happened.PROVED:
-            return f"proof test {data['test']}: {'passed' if data['passed'] else 'FAILED'}"
-        case Happened.ORDERED:
-            due = f", due {data['due']}" if data.get("due") else ""
-            purpose = f" for {data['repair']}" if data.get("repair") else ""
-            return f"ordered {texts.get('part', ERASED)}{purpose}{due}"
-        case Happened.ARRIVED:
-            return f"arrived: the part of entry {data['order']}"
-        case Happened.HELD:
-            why = f": {texts['why']}" if texts.get("why") else ""
-            return f"on hold, waits for {data['for']}{why}"
-        case Happened.RESUMED:
-            return "resumed"
-        case Happened.NOTE:
-            first = "hand-over note" if data.get("hand_over") else "note"
-            return f"{first}: {texts.get('note', ERASED)}"
-        case Happened.REMODELLED:
-            return f"goes by model version {data['model']} now"
-        case Happened.CLOSED:
-            causes = f" ({', '.join(data['causes'])})" if data["causes"] else ""
-            unproved = ", not all proved" if data.get("without_proof") else ""
-            return f"closed: {data['outcome']}{causes}{unproved}"
-        case Happened.ERASED:
-            return f"erased {'all texts' if data['all_texts'] else 'what was personal'}"
-        case _:
-            return f"took back entry {data['event']}"
 
 
 def ticket_page(ticket: Ticket, comebacks: list[int], currency: str) -> str:
@@ -84,7 +37,8 @@ def ticket_page(ticket: Ticket, comebacks: list[int], currency: str) -> str:
     for event in ticket.events:
         gone = " [taken back]" if event.number in ticket.gone else ""
         first = f"{event.number}. {event.at} {event.who}:"
-        page.item(first, event_words(event) + gone, 2, hang=4)
+        flaw = f" [damaged: {event.flaw}]" if event.flaw and event.entry.kind else ""
+        page.item(first, event.entry.words + flaw + gone, 2, hang=4)
     if ticket.open:
         page.blank()
         page.text(f"Go on with: faultfinder next {ticket.number}")
@@ -112,8 +66,8 @@ def ticket_next_page(ticket: Ticket, view: View, bold: bool = False) -> str:
     page = Page(bold)
     if ticket.hand_over is not None:
         note = ticket.hand_over
-        page.item("Handed over:", f"{note.texts.get('note', ERASED)} ({note.who}, {note.at})",
-                  hang=2)  # fmt: skip
+        said = ticket.hand_over_note or ERASED_TEXT
+        page.item("Handed over:", f"{said} ({note.who}, {note.at})", hang=2)
     for block in blocked_by(ticket):
         page.item("Blocked:", block, hang=2)
     if ticket.first_ticket is not None:
@@ -198,14 +152,16 @@ def ticket_json(ticket: Ticket) -> dict[str, Any]:
         "blocked_by": list(blocked_by(ticket)),
         "outcome": ticket.outcome or None,
         "causes": list(ticket.causes),
+        "damage": list(ticket.damage),
         "log": [
             {
                 "entry": event.number,
-                "kind": str(event.kind),
+                "kind": event.kind,
                 "at": event.at,
                 "who": event.who,
-                "data": dict(event.data),
-                "texts": dict(event.texts),
+                "data": event.entry.as_data(),
+                "texts": event.entry.as_texts(),
+                "flaw": event.flaw or None,
                 "taken_back": event.number in ticket.gone,
             }
             for event in ticket.events

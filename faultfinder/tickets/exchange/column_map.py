@@ -16,7 +16,7 @@ from faultfinder.model.reading.faults import Faults, TooManyProblems, shown
 from faultfinder.model.reading.fields import Fields, described, is_empty
 from faultfinder.model.reading.yaml_nodes import Node, Text, read_nodes
 from faultfinder.tickets.events import Outcome
-from faultfinder.tickets.exchange.arriving import STAMP
+from faultfinder.tickets.limits import STAMP
 
 VERSION = 1
 """The version of the file's form that is read."""

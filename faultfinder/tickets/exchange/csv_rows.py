@@ -15,10 +15,8 @@ from faultfinder.inference.compiled import CompiledModel
 from faultfinder.model.answers import find_result, fold
 from faultfinder.model.parts import FaultModel
 from faultfinder.tickets import ticket as tickets
-from faultfinder.tickets.events import Event, Happened, Outcome
+from faultfinder.tickets.events import Closed, Entry, Found, Intake, Outcome, Tried, made_event
 from faultfinder.tickets.exchange.arriving import (
-    KEY_LENGTH,
-    STAMP,
     Arrival,
     BadRow,
     RowError,
@@ -26,8 +24,6 @@ from faultfinder.tickets.exchange.arriving import (
     check_key,
     check_moment,
     check_stamp,
-    check_text,
-    quoted,
 )
 from faultfinder.tickets.exchange.column_map import (
     COULD_NOT_TELL,
@@ -42,13 +38,11 @@ from faultfinder.tickets.exchange.column_map import (
 )
 from faultfinder.tickets.exchange.csv_cells import to_row
 from faultfinder.tickets.kept_text import keep, unkeep
+from faultfinder.tickets.limits import NAME_LIMIT, SEVERAL, STAMP, BadValue, quoted, text
 from faultfinder.tickets.ticket import Ticket
 
 REMEMBERED = 10_000
 """Words of a column whose meaning is remembered."""
-
-SEVERAL = 200
-"""Causes or repairs in one cell at most."""
 
 DIGITS = 12
 """Digits of a model's digest that events carry."""
@@ -155,7 +149,7 @@ class RowReader:
         known = self._meant.get((name, word), "")
         if known != "":
             return known
-        if len(word) > KEY_LENGTH:
+        if len(word) > NAME_LIMIT:
             raise RowError(words.column, f"holds {len(word):,} characters, no word of the model.")
         try:
             found = self._look_up(name, words, word)
@@ -212,31 +206,30 @@ class _Row:
             self._check_end(closed, outcome, causes)
         if self.errors or key is None or opened is None:
             return None
-        texts = {"complaint": complaint} if complaint else {}
         who, version = self.reader.who, self.reader.digest
-        entries: list[tuple[Happened, str, dict[str, object], dict[str, str]]] = [
-            (Happened.INTAKE, opened, {"model": columns.model}, texts)
-        ]
-        for name, result in findings.items():
-            data: dict[str, object] = {"finding": name, "result": result, "model": version}
-            entries.append((Happened.FOUND, opened, data, {}))
-        for repair in tried:
-            stage = self.reader.stage_after(repair)
-            data = {"repair": repair, "stage": stage, "model": version}
-            entries.append((Happened.TRIED, opened, data, {}))
-        if closed and outcome:
-            data = {"outcome": outcome, "causes": causes, "model": version}
-            entries.append((Happened.CLOSED, closed, data, {}))
-        events = [
-            Event(number, kind, at, who, data, texts)
-            for number, (kind, at, data, texts) in enumerate(entries, start=1)
-        ]
+        try:
+            entries: list[tuple[str, Entry]] = [
+                (opened, Intake(columns.model, complaint=complaint)),
+                *((opened, Found(name, result, version)) for name, result in findings.items()),
+                *((opened, Tried(one, self.reader.stage_after(one), version)) for one in tried),
+            ]
+            if closed and outcome:
+                entries.append((closed, Closed(outcome, tuple(causes), version)))
+            events = [
+                made_event(number, at, who, entry)
+                for number, (at, entry) in enumerate(entries, start=1)
+            ]
+        except BadValue as bad:
+            words = {"causes": columns.causes, "outcome": columns.outcome}.get(bad.field)
+            column = words.column if words else bad.field
+            self.errors.append(RowError(column, bad.reason))
+            return None
         made = tickets.fold(0, events, key)
         try:
             check_ending(made)
         except RowError as error:
-            dates = columns.closed if error.column == "closed_at" else columns.causes
-            self.errors.append(RowError(dates.column if dates else error.column, error.reason))
+            column = columns.closed.column if columns.closed else error.column
+            self.errors.append(RowError(column, error.reason))
             return None
         return made
 
@@ -310,9 +303,9 @@ class _Row:
             return ""
         cell = self.reader.cell(self.cells, column)
         try:
-            return check_text(unkeep(cell) if self.reader.own else cell, column)
-        except RowError as error:
-            self.errors.append(error)
+            return text(unkeep(cell) if self.reader.own else cell)
+        except ValueError as error:
+            self.errors.append(RowError(column, str(error)))
             return ""
 
     def _check_end(self, closed: str | None, outcome: str | None, causes: list[str]) -> None:

@@ -8,19 +8,17 @@ from collections.abc import Callable, Sequence
 from dataclasses import dataclass, field
 from datetime import datetime
 
-from faultfinder.errors import FaultfinderError, did_you_mean
+from faultfinder.errors import did_you_mean
 from faultfinder.model.parts import FaultModel, Kind
-from faultfinder.tickets.event_data import check_data
-from faultfinder.tickets.events import PERSONAL, Event, Happened
+from faultfinder.tickets.events import PERSONAL, Event, Intake, entry_of, made_event
 from faultfinder.tickets.exchange.arriving import (
     Arrival,
     RowError,
     check_ending,
     check_key,
     check_stamp,
-    check_text,
-    quoted,
 )
+from faultfinder.tickets.limits import BadValue, quoted
 from faultfinder.tickets.ticket import Ticket, fold
 
 FORM = 1
@@ -56,17 +54,18 @@ class StaffNames:
 
 
 def to_line(ticket: Ticket, first_key: str | None, told: Told, staff: StaffNames) -> str:
-    """The line of a ticket, ASCII, with its end."""
+    """The line of a ticket that is whole: ASCII that can be printed, with its end."""
     events = []
     for event in ticket.events:
         entry: dict[str, object] = {
             "number": event.number,
-            "kind": str(event.kind),
+            "kind": event.kind,
             "at": event.at,
             "who": event.who if told.texts else staff.of(event.who),
-            "data": dict(event.data),
+            "data": event.entry.as_data(),
         }
-        texts = {name: text for name, text in sorted(event.texts.items()) if told.wants(name)}
+        said = sorted(event.entry.as_texts().items())
+        texts = {name: text for name, text in said if told.wants(name)}
         if texts:
             entry["texts"] = texts
         events.append(entry)
@@ -77,7 +76,8 @@ def to_line(ticket: Ticket, first_key: str | None, told: Told, staff: StaffNames
         "first_ticket": first_key,
         "events": events,
     }
-    return json.dumps(line, ensure_ascii=True, separators=(",", ":")) + "\n"
+    written = json.dumps(line, ensure_ascii=True, separators=(",", ":"))
+    return written.replace("\x7f", "\\u007f") + "\n"
 
 
 def _deeper(read: object, levels: int) -> bool:
@@ -115,12 +115,9 @@ def from_line(text: str, line: int, now: datetime, model_of: KnownModel) -> Arri
     if first is not None and check_key(first, "first_ticket") == key:
         raise RowError("first_ticket", "is the ticket itself.")
     events = _events(read.get("events"), now)
-    if events[0].data["model"] != read.get("model"):
+    ticket = fold(0, events, key)
+    if ticket.model != read.get("model"):
         raise RowError("model", f"is {quoted(read.get('model'))}, and its intake says otherwise.")
-    try:
-        ticket = fold(0, events, key)
-    except (FaultfinderError, KeyError, TypeError, ValueError, AttributeError):
-        raise RowError("events", "make no sense together: no state follows from them.") from None
     check_ending(ticket)
     _check_against(ticket, model_of(ticket.model))
     return Arrival(line, ticket, first)
@@ -145,9 +142,9 @@ def _events(read: object, now: datetime) -> tuple[Event, ...]:
     if not isinstance(read, list) or not read:
         raise RowError("events", "is no list of entries.")
     events = tuple(_event(one, number, now) for number, one in enumerate(read, start=1))
-    if events[0].kind is not Happened.INTAKE:
+    if not isinstance(events[0].entry, Intake):
         raise RowError("events", "begin without an intake.")
-    if any(event.kind is Happened.INTAKE for event in events[1:]):
+    if any(isinstance(event.entry, Intake) for event in events[1:]):
         raise RowError("events", "hold a second intake.")
     return events
 
@@ -160,27 +157,16 @@ def _event(read: object, number: int, now: datetime) -> Event:
         raise RowError(
             place, f"has the number {quoted(read.get('number'))}; they count 1, 2, 3 ..."
         )
-    kinds = [str(kind) for kind in Happened]
-    kind = read.get("kind")
-    if kind not in kinds:
-        raise RowError(f"{place}, kind", f"is {quoted(kind)}. It may be from a newer version.")
-    who, data, texts = read.get("who"), read.get("data"), read.get("texts", {})
+    who, texts = read.get("who"), read.get("texts", {})
     if not isinstance(who, str):
         raise RowError(f"{place}, who", "is no name.")
-    check_text(who, f"{place}, who")
-    happened = Happened(str(kind))
-    try:
-        check_data(happened, data, number)
-    except ValueError as error:
-        raise RowError(f"{place}, data", str(error)) from None
     if not isinstance(texts, dict) or not all(isinstance(text, str) for text in texts.values()):
         raise RowError(f"{place}, texts", "are no texts with their names.")
-    for name, text in texts.items():
-        check_key(name, f"{place}, texts")
-        check_text(text, f"{place}, {name}")
     at = check_stamp(read.get("at"), f"{place}, at", now)
-    assert isinstance(data, dict)
-    return Event(number, happened, at, who, data, texts)
+    try:
+        return made_event(number, at, who, entry_of(read.get("kind"), read.get("data"), texts))
+    except BadValue as bad:
+        raise RowError(f"{place}, {bad.field}", bad.reason) from None
 
 
 def _check_against(ticket: Ticket, model: FaultModel | None) -> None:
@@ -188,29 +174,23 @@ def _check_against(ticket: Ticket, model: FaultModel | None) -> None:
     written by another version of it."""
     if model is None:
         return
-    causes = [variable.name for variable in model.of_kind(Kind.CAUSE)]
+    known = {
+        "cause": [variable.name for variable in model.of_kind(Kind.CAUSE)],
+        "finding": list(model.by_name),
+        "repair": list(model.repairs_by_name),
+        "stage": list(model.stages_by_name),
+    }
     for event in ticket.counting():
-        data = event.data
-        named = None if event.kind is Happened.REMODELLED else data.get("model")
-        version = ticket.version if event.kind is Happened.INTAKE or not named else named
-        if not model.digest.startswith(str(version)):
+        if not model.digest.startswith(event.entry.read_by or ticket.version):
             continue
-        if event.kind is Happened.CLOSED:
-            for cause in data["causes"]:
-                _check_name("causes", cause, causes, "cause")
-        elif event.kind is Happened.FOUND:
-            place = f"entry {event.number}, finding"
-            _check_name(place, data["finding"], list(model.by_name), "finding")
-            if data["result"] is not None:
-                states = model.by_name[data["finding"]].states
-                _check_name(place, data["result"], states, f"result of {data['finding']}")
-        elif event.kind in (Happened.TRIED, Happened.REPAIRED):
-            place = f"entry {event.number}, repair"
-            _check_name(place, data["repair"], list(model.repairs_by_name), "repair")
-            _check_name(place, data["stage"], list(model.stages_by_name), "stage")
-        elif event.kind is Happened.MOVED:
-            place = f"entry {event.number}, stage"
-            _check_name(place, data["stage"], list(model.stages_by_name), "stage")
+        place = f"entry {event.number}, "
+        for what, name in event.entry.names():
+            if what == "result":
+                finding, _, result = name.partition("=")
+                states = model.by_name[finding].states
+                _check_name(f"{place}finding", result, states, f"result of {finding}")
+            else:
+                _check_name(f"{place}{what}", name, known[what], what)
 
 
 def _check_name(place: str, name: str, known: Sequence[str], what: str) -> None:

@@ -1,0 +1,47 @@
+"""The kind "closed"."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from dataclasses import dataclass
+from enum import StrEnum
+
+from faultfinder.tickets import limits
+from faultfinder.tickets.events.entry import Entry, value, version
+from faultfinder.tickets.limits import BadValue
+from faultfinder.tickets.state import State
+
+
+class Outcome(StrEnum):
+    """How a ticket ends."""
+
+    REPAIRED = "repaired"
+    NOT_ESTABLISHED = "not established"
+    DECLINED = "customer declined"
+    UNECONOMIC = "uneconomic"
+
+
+@dataclass(frozen=True)
+class Closed(Entry, kind="closed"):
+    """How it ended, with the causes that were confirmed."""
+
+    outcome: str = value(limits.one_of(tuple(Outcome)))
+    causes: tuple[str, ...] = value(limits.several(limits.name))
+    model_version: str = version()
+    without_proof: bool = value(limits.flag, False)
+
+    def __post_init__(self) -> None:
+        super().__post_init__()
+        if self.outcome == Outcome.REPAIRED and not self.causes:
+            raise BadValue("causes", "is empty. A repaired machine has a confirmed cause.")
+
+    @property
+    def words(self) -> str:
+        causes = f" ({', '.join(self.causes)})" if self.causes else ""
+        return f"closed: {self.outcome}{causes}{', not all proved' if self.without_proof else ''}"
+
+    def change(self, state: State, number: int, at: str) -> None:
+        state.outcome, state.causes, state.closed_at = self.outcome, self.causes, at
+
+    def names(self) -> Iterator[tuple[str, str]]:
+        return (("cause", cause) for cause in self.causes)
