@@ -10,7 +10,7 @@ from contextlib import contextmanager
 import pytest
 import sqlalchemy as sa
 
-from faultfinder.tickets.upgrading import upgrade
+from faultfinder.tickets.opening import make_store
 
 SERVER = "FAULTFINDER_TEST_SERVER"
 """Set by .ci/run: the address of a server on which databases may be made."""
@@ -37,7 +37,7 @@ def new_database(tables: bool = True) -> Iterator[str]:
     place = address.set(database=name).render_as_string(hide_password=False)
     try:
         if tables:
-            upgrade(place)
+            make_store(place)
         yield place
     finally:
         with engine.connect() as connection:

@@ -33,7 +33,7 @@ from faultfinder.tickets.events import (
 )
 from faultfinder.tickets.exchange.csv_cells import delimiter_of, shielded, to_row, unshielded
 from faultfinder.tickets.limits import TEXT_LIMIT
-from faultfinder.tickets.opening import open_store
+from faultfinder.tickets.opening import open_store as open_there
 from faultfinder.tickets.store import Store
 from faultfinder.tickets.tables import EVENT, FREE_TEXT, TICKET
 from tests.stores import new_database
@@ -54,6 +54,11 @@ HOSTILE = (
     "\u202eright to left \N{CRYING FACE}",
     "@" + "x" * (TEXT_LIMIT - 1),
 )
+
+
+def open_store(place: str | Path | None = None) -> Store:
+    """A store that is made where there is none."""
+    return open_there(place, make=True)
 
 
 @pytest.fixture(autouse=True)
@@ -260,13 +265,17 @@ def test_a_first_ticket_may_come_later_in_the_file() -> None:
         (line("a", events=[]), "events", "no list"),
         (line("a", events=events(event(3, "note"))), "entry 2", "count 1, 2, 3"),
         (line("a", events=events(event(2, "danced"))), "entry 2, kind", "newer version"),
-        (line("a", events=events(event(2, "found", finding="x"))), "entry 2, data", "no result"),
+        (line("a", events=events(event(2, "found", finding="x"))), "entry 2, result", "is missing"),
         (
             line("a", events=events(event(2, "found", finding=[], result=None))),
-            "entry 2, data",
-            "for finding",
+            "entry 2, finding",
+            "no name",
         ),
-        (line("a", events=events(event(2, "taken back", event=2))), "entry 2, data", "cannot be"),
+        (
+            line("a", events=events(event(2, "taken back", event=2))),
+            "entry 2, event",
+            "cannot take",
+        ),
         (line("a", events=events(event(2, "note", "2999-01-01T00:00:00Z"))), "at", "to come"),
         (line("a", events=events(event(2, "note", "2026-02-30T00:00:00Z"))), "at", "no such"),
         (line("a", events=events(event(2, "note", "yesterday"))), "at", "looks like"),
@@ -290,7 +299,7 @@ def test_a_first_ticket_may_come_later_in_the_file() -> None:
             "closed_at",
             "before it was opened",
         ),
-        (line("a", events=events(event(2, "held", **{"for": 3}))), "entry 2, data", "for for"),
+        (line("a", events=events(event(2, "held", **{"for": 3}))), "entry 2, for", "Known here"),
     ],
 )
 def test_a_line_that_is_no_sound_ticket_is_told_with_line_column_and_reason(

@@ -21,15 +21,21 @@ from faultfinder.errors import FaultfinderError, MisuseError
 from faultfinder.tickets.backup import back_up, check_backup, check_store, restore
 from faultfinder.tickets.database import Database, store_place
 from faultfinder.tickets.events import Entry, Erased, Found, Intake, Note
-from faultfinder.tickets.opening import open_store
+from faultfinder.tickets.opening import make_store, revision
+from faultfinder.tickets.opening import open_store as open_there
 from faultfinder.tickets.store import StaleTicket, Store
 from faultfinder.tickets.tables import HEAD, META, REVISION
-from faultfinder.tickets.upgrading import upgrade
+from faultfinder.tickets.upgrading import _migrate, upgrade
 from tests.stores import new_database, server_address
 
 AT = "2026-01-01T00:00:00Z"
 INTAKE = Intake("m", complaint="Invented: no picture")
 EVIL = "'); DROP TABLE event; --\x1b[2J\x00\x07 <script>\u202e\\u0000 \ud800 {0} %s :a"
+
+
+def open_store(place: str | Path | None = None) -> Store:
+    """A store that is made where there is none."""
+    return open_there(place, make=True)
 
 
 @pytest.fixture(params=["sqlite", "postgresql"])
@@ -168,7 +174,7 @@ def test_eight_processes_may_open_tickets_at_once(place: str) -> None:
     code = (
         "from faultfinder.tickets.events import Intake\n"
         "from faultfinder.tickets.opening import open_store\n"
-        "store = open_store()\n"
+        "store = open_store(make=True)\n"
         "for _ in range(5):\n"
         "    store.intake('m', '2026-01-01T00:00:00Z', 'x', [Intake('m')])\n"
     )
@@ -182,18 +188,18 @@ def test_erased_texts_are_gone_from_the_tables_and_the_log_says_so(place: str) -
     store = open_store()
     person = Intake("m", customer="Anna Invented", complaint="c")
     number = store.intake("m", AT, "x", [person, note("kept"), Found("a", "yes")])
-    after, gone = store.erase(number, 3, AT, "x", all_texts=False)
-    assert gone == 1
+    after, gone, done = store.erase(number, 3, AT, "x", all_texts=False)
+    assert (gone, done) == (1, True)
     assert after.person == {}
     assert after.complaint == "c"
     assert after.findings == {"a": "yes"}
     assert after.events[-1].entry == Erased(all_texts=False)
-    after, gone = store.erase(number, 4, AT, "x", all_texts=True)
-    assert gone == 2
+    after, gone, done = store.erase(number, 4, AT, "x", all_texts=True)
+    assert (gone, done) == (2, True)
     assert after.complaint == ""
     assert after.findings == {"a": "yes"}
     if "://" not in place:
-        store.close()
+        # Also while the store is open, in its log and all.
         folder = Path(place).parent
         assert not any(b"Anna Invented" in file.read_bytes() for file in folder.iterdir())
 
@@ -266,12 +272,14 @@ def test_migrations_make_the_same_tables_as_a_new_file(tmp_path: Path) -> None:
     from alembic.autogenerate import compare_metadata
     from alembic.migration import MigrationContext
 
-    path = tmp_path / "old.db"
-    make_first_version(path)
-    assert upgrade(path) == ("0001", HEAD)
-    for place in (path, tmp_path / "new.db"):
-        open_store(place).close()
-        database = Database(place)
+    migrated = Database(tmp_path / "migrated.db")
+    migrated.create()
+    migrated.trust()
+    with migrated.transaction(write=True) as connection:
+        _migrate(connection)
+    open_store(tmp_path / "new.db").close()
+    for database in (migrated, Database(tmp_path / "new.db")):
+        assert revision(database) == HEAD
         with database.engine().connect() as connection:
             context = MigrationContext.configure(connection)
             found = compare_metadata(context, META)
@@ -280,74 +288,62 @@ def test_migrations_make_the_same_tables_as_a_new_file(tmp_path: Path) -> None:
         database.close()
 
 
-def make_first_version(path: Path) -> None:
-    """Tickets as the first version of this program wrote them."""
-    with sqlite3.connect(path) as old:
-        old.executescript(
-            """
-            create table faultfinder_schema (version integer primary key);
-            insert into faultfinder_schema values (1);
-            create table ticket (number integer primary key autoincrement, model text not null,
-              opened_at text not null, is_open boolean not null);
-            create index ix_ticket_is_open on ticket (is_open);
-            create table event (ticket integer not null references ticket (number),
-              number integer not null, kind text not null, at text not null, who text not null,
-              data text not null, primary key (ticket, number));
-            insert into ticket values (1, 'm', '2026-01-01T00:00:00Z', 1);
-            insert into ticket values (5, 'm', '2026-01-02T00:00:00Z', 0);
-            insert into event values (1, 1, 'intake', '2026-01-01T00:00:00Z', 'ana',
-              '{"complaint": "Invented: dark", "model": "m"}');
-            insert into event values (1, 2, 'found', '2026-01-01T00:00:00Z', 'ana',
-              '{"finding": "a", "model": "d", "result": "yes"}');
-            insert into event values (1, 3, 'note', '2026-01-01T00:00:00Z', 'ana',
-              '{"text": "it \\u0000 flickers"}');
-            insert into event values (5, 1, 'intake', '2026-01-02T00:00:00Z', 'ana',
-              '{"complaint": "", "model": "m"}');
-            insert into event values (5, 2, 'closed', '2026-01-03T00:00:00Z', 'ana',
-              '{"causes": ["panel"], "model": "d", "outcome": "repaired"}');
-            """
-        )
+def as_version(place: str | Path, version: str) -> None:
+    """Let a store's tables be of another version, as far as they say."""
+    store = open_store(place)
+    with store.database.transaction(write=True) as connection:
+        connection.execute(REVISION.update().values(version_num=version))
+    store.close()
 
 
-def test_an_earlier_version_is_upgraded_by_a_command_and_never_silently(file: Path) -> None:
-    make_first_version(file)
-    before = file.read_bytes()
+def test_the_version_before_is_upgraded_by_a_command_and_never_silently(place: str) -> None:
+    number = start(open_store(), note("kept"))
+    before = open_store().ticket(number)
+    as_version(place, "0002")
     with pytest.raises(FaultfinderError, match="store upgrade"):
-        open_store(file)
+        open_store()
+    assert upgrade(place) == ("0002", HEAD)
+    assert open_store().ticket(number) == before
+    assert start(open_store()) == number + 1
+    assert upgrade(place) == (HEAD, HEAD)
+
+
+def test_tables_of_before_the_first_version_say_how_to_bring_tickets_over(file: Path) -> None:
+    with sqlite3.connect(file) as old:
+        old.execute("create table faultfinder_schema (version integer primary key)")
+        old.execute("create table ticket (number integer primary key)")
+    before = file.read_bytes()
+    for opening in (open_store, upgrade):
+        with pytest.raises(FaultfinderError, match=r"Export .* import them here"):
+            opening(file)
     assert file.read_bytes() == before
-    upgrade(file)
-    store = open_store(file)
-    ticket = store.ticket(1)
-    assert ticket.complaint == "Invented: dark"
-    assert ticket.findings == {"a": "yes"}
-    assert ticket.events[2].entry == Note("it \x00 flickers")
-    assert (store.ticket(5).outcome, store.ticket(5).causes) == ("repaired", ("panel",))
-    assert [t.number for t in store.open_tickets()] == [1]
-    assert start(store) == 6
-    assert upgrade(file) == (HEAD, HEAD)
 
 
 def test_a_server_without_tables_is_refused_until_they_are_made() -> None:
     with new_database(tables=False) as address:
-        with pytest.raises(FaultfinderError, match="store upgrade"):
-            open_store(address)
-        assert upgrade(address) == (None, HEAD)
+        for opening in (open_store, upgrade):
+            with pytest.raises(FaultfinderError, match="store new"):
+                opening(address)
+        make_store(address)
+        with pytest.raises(FaultfinderError, match="holds tickets already"):
+            make_store(address)
         assert start(open_store(address)) == 1
 
 
 def test_an_upgrade_that_fails_half_way_changes_nothing(
-    file: Path, monkeypatch: pytest.MonkeyPatch
+    place: str, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    make_first_version(file)
-    with sqlite3.connect(file) as old:
-        old.execute("update event set data = 'no JSON' where ticket = 5 and number = 1")
-    with pytest.raises(ValueError, match="Expecting value"):
-        upgrade(file)
-    with sqlite3.connect(file) as old:
-        names = {row[0] for row in old.execute("select name from sqlite_master")}
-        assert {"faultfinder_schema", "ticket", "event"} <= names
-        assert "free_text" not in names
-        assert old.execute("select count(*) from event").fetchone() == (5,)
+    start(open_store())
+    as_version(place, "0002")
+
+    def fail(_connection: object) -> None:
+        raise RuntimeError
+
+    monkeypatch.setattr("faultfinder.tickets.upgrading._migrate", fail)
+    with pytest.raises(RuntimeError):
+        upgrade(place)
+    monkeypatch.undo()
+    assert upgrade(place) == ("0002", HEAD)
 
 
 # Files and servers that cannot be used

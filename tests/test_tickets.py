@@ -13,7 +13,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from faultfinder.cli.main import commands
-from faultfinder.errors import FaultfinderError, MisuseError
+from faultfinder.errors import MisuseError
 from faultfinder.inference.loading import load_model
 from faultfinder.tickets.events import Entry, Event, Found, Intake, TakenBack, Tried
 from faultfinder.tickets.opening import open_store

@@ -15,6 +15,7 @@ from dataclasses import dataclass, field, replace
 import click
 
 from faultfinder.cli.looking import Answer, Bench, ranked_check, read_answer
+from faultfinder.cli.terminal import stoppable
 from faultfinder.consultation.next_check import RankedCheck
 from faultfinder.errors import ImpossibleEvidence, MisuseError
 from faultfinder.model.answers import find_result
@@ -244,7 +245,8 @@ def ask_at_terminal(bench: Bench, stage: str | None, bold: bool) -> None:
         sys.stdin.reconfigure(errors="backslashreplace")
     model = bench.compiled.model
     session = Session(bench, Place(stage=stage or model.start), input, _say)
-    view = session.run()
+    with stoppable():
+        view = session.run()
     _say("")
     _say(next_page(view, bold))
     if session.place.answers:

@@ -5,7 +5,7 @@ from __future__ import annotations
 import contextlib
 import sys
 from collections.abc import Callable, Iterator
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from datetime import UTC, datetime
 from functools import cache, partial
 from itertools import chain
@@ -16,11 +16,13 @@ from sqlalchemy import Connection
 
 from faultfinder.cli.on_ticket import the_store, who
 from faultfinder.cli.options import BY, DB, MODEL
+from faultfinder.cli.terminal import for_bars
 from faultfinder.errors import FaultfinderError, MisuseError, did_you_mean
+from faultfinder.files import check_target, write_lines
 from faultfinder.inference.compiled import CompiledModel
 from faultfinder.inference.loading import load_model
 from faultfinder.model.parts import FaultModel
-from faultfinder.report.wording import counted, harmless, joined
+from faultfinder.report.wording import counted, harmless, harmless_lines, joined
 from faultfinder.tickets.exchange import csv_rows, json_lines
 from faultfinder.tickets.exchange.arriving import Arrival, BadRow, RowError
 from faultfinder.tickets.exchange.bring_in import Account
@@ -29,12 +31,10 @@ from faultfinder.tickets.exchange.column_map import own_map, parse_map
 from faultfinder.tickets.exchange.csv_cells import read_rows
 from faultfinder.tickets.exchange.hand_out import (
     Which,
-    check_target,
     count_of,
     models_of,
     tickets_of,
     to_bytes,
-    write_whole,
 )
 from faultfinder.tickets.exchange.source import Source, opened, read_whole
 from faultfinder.tickets.limits import NAME_LIMIT
@@ -46,6 +46,9 @@ MAP_LIMIT = 1_000_000
 
 _FORM = click.option("--format", "form", type=click.Choice(["jsonl", "csv"]),
                      help="Not needed for a file that ends in .csv or .jsonl.")  # fmt: skip
+_MARKS = {"jsonl": '"faultfinder_ticket"', "csv": "key,model,opened_at,"}
+"""What the first line of an export holds."""
+
 Rows = Iterator[Arrival | tuple[BadRow, ...]]
 
 
@@ -82,18 +85,20 @@ def hand_out(
     if form == "csv" and with_person:
         raise MisuseError("A table holds nothing about persons; --with-person is for JSON Lines.")
     if file != "-":
-        check_target(Path(file), replace)
+        check_target(Path(file), _MARKS[form], replace)
     store = the_store()
     which = Which(None if state is None else state == "open", model)
     told = json_lines.Told(with_texts, with_person)
     went = _Went()
     if file == "-":
         out = sys.stdout.buffer
+        shown = harmless_lines if sys.stdout.isatty() else str
         for line in _lines(store, which, form, told, went):
-            out.write(to_bytes(line))
+            out.write(to_bytes(shown(line)))
         out.flush()
     else:
-        write_whole(Path(file), _lines(store, which, form, told, went), replace)
+        lines = (to_bytes(line) for line in _lines(store, which, form, told, went))
+        write_lines(Path(file), lines, mark=_MARKS[form], replace=replace, private=True)
         click.echo(f"{counted(went.tickets, 'ticket')} written to {harmless(file)}.")
     if went.cut:
         click.echo(
@@ -102,25 +107,46 @@ def hand_out(
             f"{harmless(went.first_cut)}.",
             err=True,
         )
+    if went.damaged:
+        raise FaultfinderError(
+            f"{counted(len(went.damaged), 'ticket')} left out, whose log cannot be read: "
+            f'{joined(map(str, went.damaged[:20]))}. All others are written. "faultfinder store '
+            'check" says what is wrong.'
+        )
 
 
 @dataclass
 class _Went:
-    """What went out: `cut` tickets have results that no column of the table takes."""
+    """What went out: `cut` tickets have results that no column of the table takes; the logs of
+    `damaged` ones cannot be read."""
 
     tickets: int = 0
     cut: int = 0
     first_cut: str = ""
+    damaged: list[int] = field(default_factory=list)
 
 
-def _watched(connection: Connection, which: Which) -> Iterator[tuple[Ticket, str | None]]:
+def _whole(
+    tickets: Iterator[tuple[Ticket, str | None]], went: _Went
+) -> Iterator[tuple[Ticket, str | None]]:
+    """Those whose log could be read."""
+    for ticket, first_key in tickets:
+        if ticket.whole:
+            yield ticket, first_key
+        else:
+            went.damaged.append(ticket.number)
+
+
+def _watched(
+    connection: Connection, which: Which, went: _Went
+) -> Iterator[tuple[Ticket, str | None]]:
     """The tickets, with a bar on standard error when somebody looks on."""
-    tickets = tickets_of(connection, which)
+    tickets = _whole(tickets_of(connection, which), went)
     if not sys.stderr.isatty():
         yield from tickets
         return
     count = count_of(connection, which)
-    with click.progressbar(tickets, length=count, label="Writing", file=sys.stderr) as bar:
+    with click.progressbar(tickets, length=count, label="Writing", file=for_bars()) as bar:
         yield from bar
 
 
@@ -137,7 +163,7 @@ def _lines(
             )
         if form == "jsonl":
             staff = json_lines.StaffNames()
-            for ticket, first_key in _watched(connection, which):
+            for ticket, first_key in _watched(connection, which, went):
                 went.tickets += 1
                 yield json_lines.to_line(ticket, first_key, told, staff)
             return
@@ -150,7 +176,7 @@ def _lines(
             raise FaultfinderError("There are no such tickets, so no table can be made of them.")
         model = load_model(names[0]).model
         yield csv_rows.header_row(model, told.texts)
-        for ticket, _ in _watched(connection, which):
+        for ticket, _ in _watched(connection, which, went):
             row, missing = csv_rows.ticket_row(ticket, model, told.texts)
             went.tickets += 1
             if missing:
@@ -193,7 +219,7 @@ def bring_in(
         else:
             source = stack.enter_context(opened(Path(file)))
         rows = _rows(source, form, map_file, model, who(by))
-        store = the_store()
+        store = the_store(make=not dry_run)
         on_batch = stack.enter_context(_progress(source))
         account = write_all(store, rows, _say_bad, skip_bad, dry_run, on_batch)
     _say(account, dry_run, skip_bad)
@@ -278,7 +304,7 @@ def _progress(source: Source) -> Iterator[Callable[[], None]]:
     if not source.size or not sys.stderr.isatty():
         yield lambda: None
         return
-    with click.progressbar(length=source.size, label="Reading", file=sys.stderr) as bar:
+    with click.progressbar(length=source.size, label="Reading", file=for_bars()) as bar:
         yield lambda: bar.update(source.done - bar.pos)
 
 

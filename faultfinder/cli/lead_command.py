@@ -17,10 +17,10 @@ from faultfinder.cli.learning_commands import (
 )
 from faultfinder.cli.looking import pick_model
 from faultfinder.cli.on_ticket import now, the_store
-from faultfinder.cli.options import DB, MODEL
+from faultfinder.cli.options import DB, MODEL, REPLACE, replacing
 from faultfinder.decide.shop_file import read_shop
 from faultfinder.errors import FaultfinderError
-from faultfinder.files import write_text
+from faultfinder.files import write_page
 from faultfinder.inference.compiled import CompiledModel, compile_model
 from faultfinder.inference.loading import load_model
 from faultfinder.learning.records import ClosedTicket
@@ -38,6 +38,7 @@ HELD = 0.25
 @SINCE
 @UNTIL
 @LABELS
+@REPLACE
 @DB
 def lead(
     model: str | None, target: str, since: str | None, until: str | None, label_error: float
@@ -83,5 +84,5 @@ def lead(
         wrong_parts(tickets, in_force.model),
         now(),
     )
-    write_text(Path(target), page)
+    write_page(Path(target), page, replacing(), [path])
     click.echo(f"Written: {harmless(target)}")

@@ -8,12 +8,12 @@ from pathlib import Path
 import click
 
 from faultfinder.cli.on_ticket import bench_of, the_store, view_of
-from faultfinder.cli.options import AS_JSON, DB, TICKET
+from faultfinder.cli.options import AS_JSON, DB, REPLACE, TICKET, replacing
 from faultfinder.cli.standings import standings, with_bar
 from faultfinder.cli.ticket_commands import read_date
 from faultfinder.decide.shop_file import read_shop
 from faultfinder.errors import FaultfinderError, MisuseError
-from faultfinder.files import write_text
+from faultfinder.files import write_page
 from faultfinder.report.ticket.standing import Standing, blocked_by
 from faultfinder.report.wording import harmless
 from faultfinder.tickets.events import Outcome
@@ -182,6 +182,7 @@ def _minutes(store: Store, ticket: Ticket, without: tuple[str, ...]) -> float:
 @click.command("sheet", short_help="A ticket as a page to print.")
 @TICKET
 @click.option("--html", "target", required=True, metavar="FILE", help="Where to write it.")
+@REPLACE
 @DB
 def sheet(ticket: int, target: str) -> None:
     """One ticket as a page to print, or to open on a tablet at the bench."""
@@ -196,5 +197,5 @@ def sheet(ticket: int, target: str) -> None:
         raise
     except FaultfinderError as error:
         page = sheet_page(state, str(error))
-    write_text(Path(target), page)
+    write_page(Path(target), page, replacing())
     click.echo(f"Written: {harmless(target)}")

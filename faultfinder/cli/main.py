@@ -6,8 +6,10 @@ misuse, 1 for a refused operation.
 
 from __future__ import annotations
 
+import contextlib
 import gc
 import os
+import signal
 import sys
 from collections.abc import Sequence
 from importlib import import_module
@@ -15,8 +17,10 @@ from typing import Any, NoReturn
 
 import click
 
+from faultfinder.cli.terminal import guarded
 from faultfinder.errors import FaultfinderError, ModelFileError
 from faultfinder.report.wording import harmless
+from faultfinder.written import forget, stands
 
 COMMANDS = {
     "next": "faultfinder.cli.next_command:next_command",
@@ -54,8 +58,6 @@ COMMANDS = {
 }
 """Where each subcommand lives; it is imported only when it is used."""
 
-STOPPED = "Stopped. Nothing was written."
-
 
 class LazyGroup(click.Group):
     """A group that imports a subcommand when it is asked for, and words every refusal."""
@@ -80,31 +82,50 @@ class LazyGroup(click.Group):
         standalone_mode: bool = True,
         **extra: Any,
     ) -> NoReturn:
+        """Run a command; its end is a status, and every refusal a sentence."""
         if os.environ.get("_FAULTFINDER_COMPLETE"):
             from faultfinder.cli.completing import register
 
             register()
+        forget()
+        with guarded():
+            status = self._run(args, prog_name, complete_var, extra)
+        sys.exit(status)
+
+    def _run(
+        self, args: Sequence[str] | None, name: str | None, complete: str | None, extra: Any
+    ) -> int:
         try:
-            status = super().main(args, prog_name, complete_var, standalone_mode=False, **extra)
+            status = super().main(args, name, complete, standalone_mode=False, **extra)
             # A full disk or a closed pipe shows only here.
             sys.stdout.flush()
+            return status if isinstance(status, int) else 0
         except FaultfinderError as error:
-            status = _refuse(_sentences(error), error.exit_status)
+            return _refuse([*_sentences(error), *stands()], error.exit_status)
         except click.ClickException as error:
-            status = _refuse(_usage(error), error.exit_code)
+            return _refuse([*_usage(error), *stands()], error.exit_code)
         except (click.Abort, KeyboardInterrupt, EOFError):
-            status = _refuse([STOPPED], 2)
+            return _refuse(stopped(), 2)
         except BrokenPipeError:
-            status = _give_up_output(1)
+            return _give_up_output(_refuse(list(stands()), 1))
         except OSError as error:
-            status = _refuse([f"The system refused: {error.strerror or error}."], 1)
-            _give_up_output(1)
-        sys.exit(status if isinstance(status, int) else 0)
+            said = f"The system refused: {error.strerror or error}."
+            return _give_up_output(_refuse([said, *stands()], 1))
+
+
+def stopped() -> list[str]:
+    """What is told to somebody who stopped a command: what stands, or that nothing does."""
+    return ["Stopped.", *stands()] if stands() else ["Stopped. Nothing was written."]
 
 
 def _refuse(sentences: list[str], status: int) -> int:
+    """Tell them, come what may: from here on nothing is stopped any more."""
+    with contextlib.suppress(ValueError):
+        signal.signal(signal.SIGINT, signal.SIG_IGN)
     for sentence in sentences:
-        click.echo(harmless(sentence), err=True)
+        # Where nobody listens any more the status still tells.
+        with contextlib.suppress(OSError):
+            click.echo(harmless(sentence), err=True)
     return status
 
 
@@ -152,6 +173,9 @@ def run() -> NoReturn:
             stream.reconfigure(errors="backslashreplace")
     try:
         commands.main(prog_name="faultfinder")
+    except KeyboardInterrupt:
+        # Before the command began, or while its refusal was being worded.
+        _leave(_refuse(stopped(), 2))
     except SystemExit as ended:
         _leave(ended.code if isinstance(ended.code, int) else 0)
 

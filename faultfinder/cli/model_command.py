@@ -32,13 +32,16 @@ def check_command(file: str) -> None:
 
     FILE may also be the name of a model.
     """
+    from faultfinder.files import open_plain
     from faultfinder.inference.compiled import compile_model
+    from faultfinder.inference.loading import READ_AT_MOST
     from faultfinder.model.locate import find_model
     from faultfinder.model.reading.reader import parse_model
 
     path = find_model(file)
     try:
-        content = path.read_bytes()
+        with open_plain(path) as stream:
+            content = stream.read(READ_AT_MOST)
     except OSError as error:
         raise MisuseError(f"{path} cannot be read: {error.strerror}.") from error
     compiled = compile_model(parse_model(content, str(path)))

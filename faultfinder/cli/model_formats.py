@@ -8,6 +8,7 @@ from pathlib import Path
 import click
 
 from faultfinder.cli import completing
+from faultfinder.cli.options import REPLACE, replacing
 from faultfinder.errors import FaultfinderError, MisuseError
 from faultfinder.report.wording import harmless, wrapped
 
@@ -18,6 +19,7 @@ _FILE = click.Path(dir_okay=False, path_type=Path)
 @click.argument("model", metavar="NAME", shell_complete=completing.models)
 @click.option("--bif", type=_FILE, help="Write it in BIF.")
 @click.option("--xmlbif", type=_FILE, help="Write it in XMLBIF.")
+@REPLACE
 def export_command(model: str, bif: Path | None, xmlbif: Path | None) -> None:
     """Write the network of a model for other programs, numbers in full.
 
@@ -34,7 +36,7 @@ def export_command(model: str, bif: Path | None, xmlbif: Path | None) -> None:
     nodes = f"{len(compiled.network.names)} nodes"
     for path, make in ((bif, bif_text), (xmlbif, xmlbif_text)):
         if path is not None:
-            write_text(path, make(compiled), "network")
+            write_text(path, make(compiled), "network", replacing())
             click.echo(harmless(f"Network written to {path}: {nodes}."))
     changed = len(safe_names(compiled).changes())
     if changed:

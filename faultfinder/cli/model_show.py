@@ -8,7 +8,7 @@ from pathlib import Path
 import click
 
 from faultfinder.cli import completing
-from faultfinder.cli.options import AS_JSON, STAGE
+from faultfinder.cli.options import AS_JSON, REPLACE, STAGE, replacing
 from faultfinder.errors import MisuseError
 
 NAME = click.argument("model", metavar="NAME", shell_complete=completing.models)
@@ -29,6 +29,7 @@ NAME = click.argument("model", metavar="NAME", shell_complete=completing.models)
     show_default=True,
     help="Results that differ by no more than this count as alike, in percent.",
 )
+@REPLACE
 @AS_JSON
 def show_command(model: str, dot: bool, html: Path | None, tolerance: float, as_json: bool) -> None:
     """A model as a whole: causes, checks, how they hang together, and how well they tell
@@ -37,7 +38,7 @@ def show_command(model: str, dot: bool, html: Path | None, tolerance: float, as_
     NAME is a model's name or file.
     """
     from faultfinder.decide.shop_file import read_shop
-    from faultfinder.files import write_text
+    from faultfinder.files import write_page
     from faultfinder.inference.loading import load_model
 
     if not 0.0 <= tolerance <= 100.0:
@@ -55,7 +56,7 @@ def show_command(model: str, dot: bool, html: Path | None, tolerance: float, as_
     if html is not None:
         from faultfinder.report.model.page import model_html
 
-        write_text(html, model_html(compiled.model, found), "page")
+        write_page(html, model_html(compiled.model, found), replacing())
         click.echo(f"Model written to {html}.", err=as_json or dot)
     if as_json:
         from faultfinder.report.model.plain import model_json

@@ -51,9 +51,9 @@ def named_place() -> str | None:
     return None if context is None else context.find_root().meta.get(DB_NAMED)
 
 
-def the_store() -> Store:
-    """The tickets: where --db says, or the usual place."""
-    store = open_store(named_place())
+def the_store(make: bool = False) -> Store:
+    """The tickets: where --db says, or the usual place; with `make` a missing file is made."""
+    store = open_store(named_place(), make)
     context = click.get_current_context(silent=True)
     if context is not None:
         # The last one to close a file writes all of it into the one file that people copy.

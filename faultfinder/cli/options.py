@@ -41,6 +41,30 @@ STAGE = click.option(
     shell_complete=completing.stages,
     help="The teardown stage the machine is in now.",
 )
+
+
+def _replace(ctx: click.Context, _param: click.Parameter, value: bool) -> None:
+    ctx.find_root().meta[REPLACE_SAID] = value
+
+
+REPLACE_SAID = "faultfinder.replace"
+"""Where a command keeps whether --replace was said."""
+
+REPLACE = click.option(
+    "--replace",
+    is_flag=True,
+    expose_value=False,
+    callback=_replace,
+    help="Replace a file that is there, though this program did not make it.",
+)
+
+
+def replacing() -> bool:
+    """Whether the command that runs was told to replace a file."""
+    context = click.get_current_context(silent=True)
+    return context is not None and bool(context.find_root().meta.get(REPLACE_SAID))
+
+
 AS_JSON = click.option("--json", "as_json", is_flag=True, help="Print all of it as JSON.")
 
 

@@ -11,8 +11,9 @@ from pathlib import Path
 import click
 
 from faultfinder.cli.looking import findings_of, pick_model, read_answer
-from faultfinder.cli.options import AS_JSON, MODEL, NOW, SAW, STAGE, TRIED
+from faultfinder.cli.options import AS_JSON, MODEL, NOW, REPLACE, SAW, STAGE, TRIED, replacing
 from faultfinder.cli.repaired import read_tried, refuse_stopped
+from faultfinder.cli.terminal import for_bars
 from faultfinder.consultation.bench import build_problem, look_stage
 from faultfinder.decide.plan import Plan, make_plan
 from faultfinder.decide.policies.exact import Exact
@@ -22,7 +23,7 @@ from faultfinder.decide.problem import Problem
 from faultfinder.decide.shop import Shop
 from faultfinder.decide.shop_file import read_shop
 from faultfinder.errors import MisuseError
-from faultfinder.files import write_text
+from faultfinder.files import write_page
 from faultfinder.inference.compiled import CompiledModel
 from faultfinder.inference.loading import load_model
 
@@ -52,6 +53,7 @@ PLANNERS: dict[str, Callable[[Problem, Shop], Planner]] = {
 @click.option("--html", "html", type=click.Path(dir_okay=False, path_type=Path),
               help="Write the plan as a page to print, and say so.")  # fmt: skip
 @click.option("--dot", is_flag=True, help="Print it in the DOT language.")
+@REPLACE
 @AS_JSON
 def plan_command(
     model: str | None,
@@ -107,7 +109,8 @@ def _print(
     if html is not None:
         from faultfinder.report.plan.page import plan_page
 
-        write_text(html, plan_page(model, plan, compiled.routes, shop.currency, told), "page")
+        page = plan_page(model, plan, compiled.routes, shop.currency, told)
+        write_page(html, page, replacing())
         click.echo(f"Plan written to {html}.", err=as_json or dot)
     if as_json:
         click.echo(json.dumps(plan_json(model, plan, shop.currency), indent=2))
@@ -124,7 +127,7 @@ def _progress() -> Iterator[Callable[[float], None] | None]:
         yield None
         return
     done = 0.0
-    with click.progressbar(length=1000, label="Planning", file=sys.stderr) as bar:
+    with click.progressbar(length=1000, label="Planning", file=for_bars()) as bar:
 
         def tell(leaf: float) -> None:
             nonlocal done

@@ -12,6 +12,7 @@ from faultfinder.cli.ticket_commands import read_date, show_next
 from faultfinder.consultation.bench import look_stage
 from faultfinder.errors import FaultfinderError, MisuseError, did_you_mean
 from faultfinder.model.parts import FaultModel, Kind
+from faultfinder.report.wording import counted, harmless
 from faultfinder.tickets.events import (
     Arrived,
     Closed,
@@ -99,7 +100,7 @@ def ordered(
     entry = Ordered(part, name, price, None if due is None else read_date(due))
     after = write(store, state, by, [entry])
     click.echo(
-        f"Ticket {ticket} waits for {part}.\n"
+        f"Ticket {ticket} waits for {harmless(part)}.\n"
         f'When it is here: "faultfinder arrived {ticket} {after.last}".'
     )
 
@@ -182,7 +183,7 @@ def close(
     write(store, state, by, [Closed(ended, tuple(dict.fromkeys(causes)), state.version, unproved)])
     click.echo(f"Ticket {ticket} closed: {ended}.")
     if state.intake.left:
-        click.echo(f"Give back what was left at the desk: {state.intake.left}.")
+        click.echo(f"Give back what was left at the desk: {harmless(state.intake.left)}.")
 
 
 def _refuse_unproved(state: Ticket, model: FaultModel) -> None:
@@ -222,5 +223,17 @@ def erase(ticket: int, all_texts: bool, yes: bool, by: str | None) -> None:
     what = "all texts" if all_texts else "customer, contact and serial number"
     if not yes:
         click.confirm(f"Erase {what} of ticket {ticket} for good?", abort=True)
-    _, gone = store.erase(ticket, state.last, now(), who(by), all_texts)
-    click.echo(f"{gone} texts of ticket {ticket} are erased. Backups made before still hold them.")
+    _, gone, done = store.erase(ticket, state.last, now(), who(by), all_texts)
+    click.echo(f"{counted(gone, 'text')} of ticket {ticket} erased.")
+    if not done:
+        click.echo(
+            "It is not done yet: another command or bench is reading, or you may not clear up on\n"
+            "this server, so the database's files still hold what was erased. The next command\n"
+            "that can finishes it."
+        )
+    held = "Backups and exports made before still hold what was erased"
+    if store.database.server:
+        held += (
+            ", and so do\nthe server's own write-ahead log, archives and copies until they expire"
+        )
+    click.echo(f"{held}.")

@@ -16,9 +16,10 @@ from typing import Any, TypeVar
 import click
 
 from faultfinder.cli.on_ticket import compiled_of, view_of
+from faultfinder.cli.terminal import for_bars
 from faultfinder.decide.shop_file import read_shop
 from faultfinder.errors import FaultfinderError
-from faultfinder.files import whole_file
+from faultfinder.files import open_plain, private_folder, whole_file
 from faultfinder.inference.cache import cache_folder
 from faultfinder.report.ticket.standing import Standing, standing_of
 from faultfinder.tickets.store import Store
@@ -35,7 +36,7 @@ def with_bar(items: Sequence[T], label: str, long: int = 10) -> Iterator[T]:
     if len(items) < long or not sys.stderr.isatty():
         yield from items
         return
-    with click.progressbar(items, label=label, file=sys.stderr) as bar:
+    with click.progressbar(items, label=label, file=for_bars()) as bar:
         yield from bar
 
 
@@ -85,7 +86,7 @@ def _read(place: Path) -> dict[str, dict[str, Any]]:
     """What was kept; nothing when it cannot be read: it costs time, never an error."""
     fields = set(Standing().as_row())
     with contextlib.suppress(OSError, ValueError, AttributeError):
-        with open(place, encoding="ascii") as stream:
+        with open_plain(place) as stream:
             kept = json.load(stream)
         return {key: row for key, row in kept.items() if set(row) == fields}
     return {}
@@ -93,6 +94,6 @@ def _read(place: Path) -> dict[str, dict[str, Any]]:
 
 def _write(place: Path, rows: dict[str, dict[str, Any]]) -> None:
     with contextlib.suppress(OSError):
-        place.parent.mkdir(mode=0o700, parents=True, exist_ok=True)
+        private_folder(place.parent)
         with whole_file(place, private=True) as stream:
             stream.write(json.dumps(rows).encode("ascii"))

@@ -1,4 +1,4 @@
-"""`faultfinder store`: upgrade, backup, restore and check of the tickets' database."""
+"""`faultfinder store`: make, upgrade, back up, restore and check the tickets' database."""
 
 from __future__ import annotations
 
@@ -10,20 +10,32 @@ from pathlib import Path
 import click
 
 from faultfinder.cli.on_ticket import named_place, the_store
-from faultfinder.cli.options import DB
+from faultfinder.cli.options import DB, REPLACE, replacing
+from faultfinder.cli.terminal import for_bars
+from faultfinder.errors import FaultfinderError
 from faultfinder.report.wording import counted, harmless
 from faultfinder.tickets.database import store_place
 
 
-@click.group("store", short_help="The tickets' database: upgrade, backup, restore, check.")
+@click.group("store", short_help="The tickets' database: make, upgrade, backup, restore, check.")
 def store_group() -> None:
     """Look after the database that the tickets lie in."""
 
 
-@store_group.command("upgrade", short_help="Make or upgrade the tables.")
+@store_group.command("new", short_help="Make an empty place for tickets.")
+@DB
+def new() -> None:
+    """Make the tables in a new file or an empty database of a server."""
+    from faultfinder.tickets.opening import make_store
+
+    name = make_store(named_place() or store_place())
+    click.echo(f"Tables made: {harmless(name)}")
+
+
+@store_group.command("upgrade", short_help="Upgrade the tables of an earlier version.")
 @DB
 def upgrade() -> None:
-    """Make the tables on a new server, or bring those of an earlier version up to this one.
+    """Bring the tables of an earlier version up to this one.
 
     Make a backup before. It is one transaction: it is done whole, or nothing is changed.
     """
@@ -32,10 +44,26 @@ def upgrade() -> None:
     before, after = bring_up(named_place() or store_place())
     if before == after:
         click.echo(f"The tables are at {after} already; nothing was changed.")
-    elif before is None:
-        click.echo(f"Tables made, version {after}.")
     else:
         click.echo(f"Tables upgraded from {before} to {after}.")
+
+
+@store_group.command("roles", short_help="Rights on a PostgreSQL server: bench and lead.")
+@click.argument("bench")
+@click.argument("lead")
+@DB
+def roles(bench: str, lead: str) -> None:
+    """Give two roles of a PostgreSQL server their rights on the tickets.
+
+    BENCH may read and write tickets. LEAD owns the tables: it may also erase, restore and
+    upgrade. A role that is not there yet is made; give it a password before it can log in from
+    elsewhere. To be run by whoever made the tables and may make roles.
+    """
+    from faultfinder.tickets.roles import give_roles
+
+    made = give_roles(named_place() or store_place(), bench, lead)
+    for name, new_one in made:
+        click.echo(f"{harmless(name)}: {'made' if new_one else 'was there'}, rights given.")
 
 
 @contextmanager
@@ -47,7 +75,7 @@ def _counting(label: str) -> Iterator[Callable[[int], None]]:
         nonlocal done
         done += rows
         if sys.stderr.isatty():
-            click.echo(f"\r{label}: {done:,} rows", nl=False, err=True)
+            for_bars().write(f"\r{label}: {done:,} rows")
 
     yield told
     if done and sys.stderr.isatty():
@@ -56,16 +84,25 @@ def _counting(label: str) -> Iterator[Callable[[int], None]]:
 
 @store_group.command("backup", short_help="Write everything into one file.")
 @click.argument("file")
+@click.option("--empty", is_flag=True, help="Back up though there is no ticket.")
+@REPLACE
 @DB
-def backup(file: str) -> None:
+def backup(file: str, empty: bool) -> None:
     """Write a backup: everything as it is at one moment, checked, into one file.
 
-    Others may go on writing meanwhile. The backup holds all texts: keep it safe.
+    Others may go on writing meanwhile. The backup holds all texts: keep it safe. With
+    --replace it may take the place of an older backup, never of the tickets themselves.
     """
     from faultfinder.tickets.backup import back_up
 
+    store = the_store()
+    if not empty and store.empty():
+        raise FaultfinderError(
+            f"{store.database.name} holds no ticket. Is it the right place? Say --empty to back "
+            "it up all the same."
+        )
     with _counting("Backup") as progress:
-        copied = back_up(the_store(), Path(file), progress)
+        copied = back_up(store, Path(file), replacing(), progress)
     click.echo(
         f"{counted(copied.tickets, 'ticket')} with {counted(copied.events, 'entry', 'entries')} "
         f"backed up and read again: {harmless(file)}"
@@ -74,28 +111,36 @@ def backup(file: str) -> None:
 
 @store_group.command("restore", short_help="Bring a backup into an empty place.")
 @click.argument("file")
+@REPLACE
 @DB
 def restore(file: str) -> None:
-    """Bring a backup into an empty place (--db), and check what arrived."""
+    """Bring a backup into an empty place (--db), and check what arrived.
+
+    With --replace tickets that are there are moved aside first, to NAME.before-DATE.
+    """
     from faultfinder.tickets.backup import restore as bring_back
 
     place = named_place() or store_place()
     with _counting("Restore") as progress:
-        copied = bring_back(Path(file), place, progress)
+        copied, older = bring_back(Path(file), place, replacing(), progress)
     click.echo(
         f"{counted(copied.tickets, 'ticket')} with {counted(copied.events, 'entry', 'entries')} "
         "restored; what arrived agrees with the backup."
     )
+    if older:
+        click.echo(f"What was there lies in {harmless(older)}")
 
 
 @store_group.command("check", short_help="Read everything and see whether it is whole.")
 @DB
 def check() -> None:
-    """Read every ticket and compute it from its log."""
+    """Read every ticket and compute it from its log; name each that is not in order."""
     from faultfinder.tickets.backup import check_store
 
     found = check_store(named_place())
-    click.echo(
-        f"In order: {counted(found.tickets, 'ticket')} with "
-        f"{counted(found.events, 'entry', 'entries')}."
-    )
+    for fault in found.faults:
+        click.echo(harmless(fault))
+    held = f"{counted(found.tickets, 'ticket')} with {counted(found.events, 'entry', 'entries')}"
+    if found.faults:
+        raise FaultfinderError(f"{held}: {counted(len(found.faults), 'fault')}. All else is whole.")
+    click.echo(f"In order: {held}.")

@@ -106,7 +106,7 @@ def intake(
     answers = answers_of(bench, saw)
     # Judged before it is kept: what the model holds impossible is not opened with.
     bench.diagnose(answers, None)
-    store = the_store()
+    store = the_store(make=True)
     taken = Intake(
         model=name,
         version=keep_model(store, bench.compiled, name),

@@ -13,6 +13,7 @@ from pathlib import Path
 
 from faultfinder.decide.shop import Shop
 from faultfinder.errors import MisuseError, ModelFileError, Problem, did_you_mean
+from faultfinder.files import open_plain
 from faultfinder.folders import user_place
 
 _WORDS = ("currency", "model")
@@ -37,7 +38,7 @@ def read_shop(path: Path | None = None) -> Shop:
     named = path is not None or bool(os.environ.get("FAULTFINDER_SHOP"))
     place = path or shop_path()
     try:
-        with place.open("rb") as opened:
+        with open_plain(place) as opened:
             content = opened.read(FILE_LIMIT + 1)
     except FileNotFoundError:
         if named:

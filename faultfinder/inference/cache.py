@@ -19,7 +19,7 @@ from collections.abc import Callable
 from pathlib import Path
 from typing import Any
 
-from faultfinder.files import whole_file
+from faultfinder.files import open_plain, private_folder, whole_file
 from faultfinder.folders import user_place
 from faultfinder.inference.compiled import COMPILER_VERSION, CompiledModel
 
@@ -66,7 +66,8 @@ def load_or_compile(
 
 def _read(place: Path) -> CompiledModel | None:
     try:
-        data = place.read_bytes()
+        with open_plain(place) as stream:
+            data = stream.read()
     except OSError:
         return None
     head = len(_MAGIC) + 32
@@ -86,7 +87,7 @@ def _write(place: Path, made: CompiledModel) -> None:
     body = pickle.dumps(made, protocol=5)
     data = _MAGIC + hashlib.sha256(body).digest() + body
     with contextlib.suppress(OSError):
-        place.parent.mkdir(mode=0o700, parents=True, exist_ok=True)
+        private_folder(place.parent)
         with whole_file(place, private=True) as stream:
             stream.write(data)
 

@@ -2,14 +2,15 @@
 
 from __future__ import annotations
 
+import errno
 import hashlib
 import os
 from collections.abc import Iterable
 from pathlib import Path
 
-from faultfinder.errors import MisuseError
-from faultfinder.files import write_text
-from faultfinder.inference.cache import cache_folder, load_or_compile
+from faultfinder.errors import FaultfinderError, MisuseError
+from faultfinder.files import open_plain
+from faultfinder.inference.cache import load_or_compile
 from faultfinder.inference.compiled import CompiledModel, compile_model
 from faultfinder.model.locate import find_model
 
@@ -25,7 +26,7 @@ def load_model(path_or_name: str | os.PathLike[str]) -> CompiledModel:
     """
     path = find_model(os.fspath(path_or_name))
     try:
-        with path.open("rb") as file:
+        with open_plain(path) as file:
             # More than a model file can hold is refused, not read.
             content = file.read(READ_AT_MOST)
     except OSError as error:
@@ -47,7 +48,7 @@ def load_model(path_or_name: str | os.PathLike[str]) -> CompiledModel:
 
 def _digest(path: Path) -> str:
     try:
-        with path.open("rb") as file:
+        with open_plain(path) as file:
             return hashlib.sha256(file.read(READ_AT_MOST)).hexdigest()
     except OSError:
         return ""
@@ -71,14 +72,28 @@ def model_files(
 def load_kept(digest: str, files: Iterable[tuple[str, str]]) -> CompiledModel:
     """The compiled model of files kept earlier (see `model_files`); the first one is the model.
 
-    They are laid out below the cache folder, so that they are compiled once like any other.
+    They are read from memory; what they include is looked up among them, and nowhere else.
+    Raises FaultfinderError where they are another model than `digest` says.
     """
-    folder = cache_folder() / "versions" / digest
-    paths = []
-    for name, text in files:
-        place = folder / name
-        paths.append(place)
-        if not place.exists():
-            place.parent.mkdir(mode=0o700, parents=True, exist_ok=True)
-            write_text(place, text)
-    return load_model(paths[0])
+    kept = {name: text.encode("utf-8", "surrogatepass") for name, text in files}
+    first = next(iter(kept))
+
+    def included(path: Path) -> bytes:
+        name = os.path.normpath(path).replace(os.sep, "/")
+        if name not in kept:
+            raise FileNotFoundError(errno.ENOENT, "it is not among the kept files", name)
+        return kept[name]
+
+    def make() -> CompiledModel:
+        from faultfinder.model.reading.reader import parse_model
+
+        return compile_model(parse_model(kept[first], first, included))
+
+    whole = b"\0".join(part for name in kept for part in (name.encode(), kept[name]))
+    compiled = load_or_compile(whole, f"kept {digest}", make)
+    if not compiled.model.digest.startswith(digest):
+        raise FaultfinderError(
+            f"The kept model {digest} is another one than it says, so it is not used. Restore a "
+            "backup."
+        )
+    return compiled

@@ -19,6 +19,7 @@ from typing import Any
 import numpy as np
 
 from faultfinder.errors import FaultfinderError, MisuseError
+from faultfinder.files import open_plain
 from faultfinder.inference.compiled import CompiledModel
 from faultfinder.model.network import Array
 
@@ -229,10 +230,10 @@ def _node(network: Any, name: str) -> Node:
 def _text(path: Path) -> str:
     try:
         if path.suffix == ".gz":
-            with gzip.open(path, "rb") as file:
+            with open_plain(path) as packed, gzip.open(packed) as file:
                 content = file.read(READ_LIMIT + 1)
         else:
-            with path.open("rb") as plain:
+            with open_plain(path) as plain:
                 content = plain.read(READ_LIMIT + 1)
     except EOFError as error:
         raise MisuseError(f"{path} is cut off in the middle.") from error

@@ -159,7 +159,7 @@ class Versions:
                 os.fsync(stream.fileno())
         except OSError as error:
             raise FaultfinderError(f"{self.folder} cannot be written: {error.strerror}.") from error
-        write_text(self.model, text)
+        write_text(self.model, text, replace=True)
 
     def _write(self, name: str, text: str) -> None:
         try:
@@ -169,4 +169,4 @@ class Versions:
                 f"{self.folder} cannot be made: {error.strerror}. Copy the models to a folder of "
                 "your own and name it with FAULTFINDER_MODELS."
             ) from error
-        write_text(self.folder / name, text)
+        write_text(self.folder / name, text, replace=True)

@@ -10,6 +10,7 @@ import re
 from pathlib import Path
 
 from faultfinder.errors import MisuseError, did_you_mean
+from faultfinder.files import open_plain
 
 FOLDER_VARIABLE = "FAULTFINDER_MODELS"
 """Environment variable naming a folder of one's own, looked in before the others."""
@@ -62,7 +63,7 @@ def models_in(folder: Path) -> dict[str, Path]:
 def _is_part_file(path: Path) -> bool:
     """Whether the file's beginning says so; told without reading YAML."""
     try:
-        with path.open("rb") as file:
+        with open_plain(path) as file:
             return re.search(rb"^\s*faultfinder_parts\s*:", file.read(1 << 16), re.M) is not None
     except OSError:
         return False

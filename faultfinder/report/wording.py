@@ -21,7 +21,22 @@ def harmless(text: str) -> str:
     return _HARMFUL.sub(_escaped, text)
 
 
+_SHOWN = re.compile("\n|\x1b\\[[01]m")
+
+
+def harmless_lines(text: str) -> str:
+    """Text of several lines made harmless; bold, as our pages set it, stays."""
+    if not _HARMFUL.search(text):
+        return text
+    parts = _SHOWN.split(text)
+    signs = [*_SHOWN.findall(text), ""]
+    return "".join(harmless(part) + sign for part, sign in zip(parts, signs, strict=True))
+
+
 def _escaped(match: re.Match[str]) -> str:
+    if match[0] == "\x7f":
+        # Written so that it stays valid within JSON, the one such sign left there.
+        return "\\u007f"
     return match[0].encode("unicode_escape", "surrogatepass").decode("ascii")
 
 

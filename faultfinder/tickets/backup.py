@@ -9,30 +9,36 @@ from __future__ import annotations
 import contextlib
 import hashlib
 import os
-import tempfile
+import secrets
 from collections.abc import Callable, Iterator
 from dataclasses import dataclass
+from datetime import UTC, datetime
 from pathlib import Path
 from typing import Any
 
 import sqlalchemy as sa
 
-from faultfinder.errors import FaultfinderError
+from faultfinder.errors import FaultfinderError, MisuseError
+from faultfinder.files import check_target
 from faultfinder.tickets.database import Database
+from faultfinder.tickets.kept_models import read_files
 from faultfinder.tickets.opening import open_store, revision, set_up
-from faultfinder.tickets.store import Store, read_tickets
-from faultfinder.tickets.tables import EVENT, FREE_TEXT, HEAD, MODEL_VERSION, STORE, TICKET
+from faultfinder.tickets.store import Store, read_tickets, summary
+from faultfinder.tickets.tables import (
+    EVENT,
+    FREE_TEXT,
+    HEAD,
+    MODEL_VERSION,
+    STORE,
+    SUM,
+    TICKET,
+    UNRELEASED,
+)
+from faultfinder.tickets.ticket import Ticket
+from faultfinder.written import lasting
 
 TABLES = (STORE, MODEL_VERSION, TICKET, EVENT, FREE_TEXT)
 """In an order in which each row finds the rows it points to."""
-
-_SUM = sa.Table(
-    "backup_sum",
-    sa.MetaData(),
-    sa.Column("digest", sa.Text, primary_key=True),
-    sa.Column("rows", sa.Integer, nullable=False),
-)
-"""One row in a backup: a checksum over all rows of all tables."""
 
 AT_ONCE = 2_000
 
@@ -48,22 +54,23 @@ class Copied:
     rows: int
 
 
-def back_up(store: Store, target: Path, progress: Progress = lambda rows: None) -> Copied:
-    """Write a backup aside and move it into place; an older one there is replaced.
+def back_up(
+    store: Store, target: Path, replace: bool = False, progress: Progress = lambda rows: None
+) -> Copied:
+    """Write a backup aside and move it into place; with `replace` an older backup there goes.
 
-    The file is read again and compared before it is moved. Raises FaultfinderError.
+    The file is read again and compared before it is moved. Raises MisuseError for a place that
+    holds anything else, FaultfinderError when it cannot be written.
     """
+    _check_target(store, target, replace)
+    aside = target.parent / f".backup-{secrets.token_hex(8)}"
     try:
-        handle, name = tempfile.mkstemp(dir=target.parent or ".", prefix=".backup-")
-    except OSError as error:
-        raise FaultfinderError(f"{target} cannot be written: {error.strerror}.") from error
-    os.close(handle)
-    aside = Path(name)
-    try:
+        Database(aside).create()
         copied = _copy_out(store, aside, progress)
         check_backup(aside)
         try:
-            os.replace(aside, target)
+            with lasting(f"The backup {target} is written."):
+                os.replace(aside, os.path.realpath(target))
         except OSError as error:
             raise FaultfinderError(f"{target} cannot be written: {error.strerror}.") from error
         return copied
@@ -71,6 +78,33 @@ def back_up(store: Store, target: Path, progress: Progress = lambda rows: None) 
         for leftover in (aside, Path(f"{aside}-wal"), Path(f"{aside}-shm")):
             with contextlib.suppress(OSError):
                 leftover.unlink(missing_ok=True)
+
+
+def _check_target(store: Store, target: Path, replace: bool) -> None:
+    own = () if store.database.server else (store.database.path,)
+    if target.exists() and not target.is_file():
+        raise MisuseError(f"{target} is no plain file. A backup is written into one.")
+    if replace and is_backup(target):
+        # The one kind of database that is replaced: by a newer one of its kind.
+        if any(path.samefile(target) for path in own):
+            raise MisuseError(f"{target} is what this would be made from. Name another file.")
+        return
+    check_target(target, replace=replace, sources=own)
+
+
+def is_backup(path: Path) -> bool:
+    """Whether a file is a backup, by what it says itself."""
+    if not path.is_file():
+        return False
+    database = Database(path, frozen=True)
+    try:
+        revision(database)
+        with database.transaction(write=False) as connection:
+            return connection.execute(sa.select(SUM.c.digest)).scalar() is not None
+    except FaultfinderError:
+        return False
+    finally:
+        database.close()
 
 
 def _copy_out(store: Store, aside: Path, progress: Progress) -> Copied:
@@ -83,8 +117,8 @@ def _copy_out(store: Store, aside: Path, progress: Progress) -> Copied:
         ):
             target.execute(STORE.delete())
             digest, counts = _copy(source, target, progress)
-            _SUM.metadata.create_all(target)
-            target.execute(_SUM.insert().values(digest=digest, rows=sum(counts.values())))
+            SUM.metadata.create_all(target)
+            target.execute(SUM.insert().values(digest=digest, rows=sum(counts.values())))
         with out.engine().connect() as connection:
             # One file that can be copied by itself.
             connection.exec_driver_sql("PRAGMA journal_mode = DELETE")
@@ -126,26 +160,33 @@ def _add(digest: Any, table: sa.Table, rows: list[Any]) -> None:
 
 
 def check_backup(path: Path) -> Copied:
-    """Read a whole backup and compare it with its checksum. Raises FaultfinderError."""
+    """Read a whole backup and compare it with its checksum. Raises FaultfinderError.
+
+    It may be from anywhere: it is only read, and nothing that it holds is run.
+    """
     if not path.is_file():
         raise FaultfinderError(f"There is no backup {path}.")
-    database = Database(path)
+    database = Database(path, frozen=True)
     try:
         found = revision(database)
         with database.transaction(write=False) as connection:
-            if found is None or _SUM.name not in sa.inspect(connection).get_table_names():
+            if found is None or SUM.name not in sa.inspect(connection).get_table_names():
                 raise FaultfinderError(
                     f"{path} is no backup of tickets. Backups are made with "
                     '"faultfinder store backup".'
                 )
-            if found != HEAD:
+            if found not in (HEAD, UNRELEASED[1]):
                 raise FaultfinderError(
                     f"{path} has tables of version {found}, this program reads {HEAD}. Restore it "
                     "with the version that made it, then upgrade."
                 )
-            kept = connection.execute(sa.select(_SUM)).one()
+            kept = connection.execute(sa.select(SUM)).one()
+            said = connection.exec_driver_sql("PRAGMA integrity_check(1)").scalar()
             digest, counts = _copy(connection, None)
-        if digest != kept.digest:
+            files = connection.execute(sa.select(MODEL_VERSION.c.digest, MODEL_VERSION.c.files))
+            for version, text in files:
+                read_files(version, text)
+        if said != "ok" or digest != kept.digest:
             raise FaultfinderError(
                 f"{path} is damaged: its rows do not agree with its checksum. Use another backup."
             )
@@ -154,25 +195,98 @@ def check_backup(path: Path) -> Copied:
         database.close()
 
 
-def restore(path: Path, place: str | Path, progress: Progress = lambda rows: None) -> Copied:
+def restore(
+    path: Path, place: str | Path, replace: bool = False, progress: Progress = lambda rows: None
+) -> tuple[Copied, str]:
     """Bring a checked backup into an empty place, and compare what arrived.
 
-    Raises FaultfinderError when the place holds tickets already, or anything differs;
-    then nothing was changed.
+    With `replace` a file of tickets that is there is moved aside; returns what was restored and
+    where that is now ("": nothing was there). Raises FaultfinderError when the place holds
+    tickets, or anything differs; then nothing was changed.
     """
     checked = check_backup(path)
-    _refuse_full(place)
-    backup, database = Database(path), Database(place)
+    there = Database(place)
     try:
-        if revision(database) is None:
-            if database.server:
-                raise FaultfinderError(
-                    f"{database.name} has no tables yet. Make them first: faultfinder store upgrade"
+        if there.server:
+            if replace:
+                raise MisuseError(
+                    "--replace is for files. On a server, restore into a database of its own."
                 )
-            set_up(database)
+            _into_server(path, there, progress)
+            return checked, ""
+        aside = _moved_to(there) if not there.missing and _holds_tickets(there) else None
+        if aside is not None and not replace:
+            raise FaultfinderError(
+                f"{there.name} holds tickets already; a backup is restored into an empty place "
+                f"only. Name another with --db, or say --replace: what is there is moved to "
+                f"{aside.name} then. Nothing was changed."
+            )
+    finally:
+        there.close()
+    _into_file(path, there, aside, progress)
+    return checked, "" if aside is None else str(aside)
+
+
+def _holds_tickets(database: Database) -> bool:
+    if revision(database) is None:
+        return False
+    with database.transaction(write=False) as connection:
+        return connection.execute(sa.select(TICKET.c.number).limit(1)).scalar() is not None
+
+
+def _moved_to(database: Database) -> Path:
+    day = datetime.now(UTC).strftime("%Y-%m-%d")
+    for turn in range(1, 1000):
+        other = Path(f"{database.path}.before-{day}{'' if turn == 1 else f'-{turn}'}")
+        if not other.exists():
+            return other
+    raise FaultfinderError(f"There are too many older files beside {database.name}. Move some.")
+
+
+def _into_server(path: Path, database: Database, progress: Progress) -> None:
+    if revision(database) is None:
+        raise FaultfinderError(
+            f"{database.name} has no tables yet. Make them first: faultfinder store new"
+        )
+    _fill(path, database, progress, f"What {path} holds is restored.")
+
+
+def _into_file(path: Path, there: Database, older: Path | None, progress: Progress) -> None:
+    aside = there.path.parent / f".restored-{secrets.token_hex(8)}"
+    fresh = Database(aside)
+    try:
+        fresh.create()
+        set_up(fresh)
+        _fill(path, fresh, progress)
+        with fresh.engine().connect() as connection:
+            # All of it in the one file that is moved; reading it later turns this on again.
+            connection.exec_driver_sql("PRAGMA journal_mode = DELETE")
+        fresh.close()
+        try:
+            with lasting(f"What {path} holds is restored."):
+                if older is not None:
+                    for end in ("-wal", "-shm", ""):
+                        with contextlib.suppress(FileNotFoundError):
+                            os.rename(f"{there.path}{end}", f"{older}{end}")
+                os.replace(aside, there.path)
+        except OSError as error:
+            raise FaultfinderError(f"{there.name} cannot be written: {error.strerror}.") from error
+        again = Database(there.path)
+        again.write_ahead()
+        again.close()
+    finally:
+        fresh.close()
+        for leftover in (aside, Path(f"{aside}-wal"), Path(f"{aside}-shm")):
+            with contextlib.suppress(OSError):
+                leftover.unlink(missing_ok=True)
+
+
+def _fill(path: Path, database: Database, progress: Progress, says: str = "") -> None:
+    backup = Database(path, frozen=True)
+    try:
         with (
             backup.transaction(write=False) as source,
-            database.transaction(write=True) as target,
+            database.transaction(True, says) as target,
         ):
             if target.execute(sa.select(sa.func.count()).select_from(TICKET)).scalar_one():
                 raise FaultfinderError(f"{database.name} holds tickets. Nothing was changed.")
@@ -187,51 +301,70 @@ def restore(path: Path, place: str | Path, progress: Progress = lambda rows: Non
                 )
     finally:
         backup.close()
-        database.close()
-    return checked
 
 
-def _refuse_full(place: str | Path) -> None:
-    database = Database(place)
-    try:
-        if not database.server and not Path(place).exists():
-            return
-        if revision(database) is None:
-            return
-        with database.transaction(write=False) as connection:
-            if connection.execute(sa.select(TICKET.c.number).limit(1)).scalar() is not None:
-                raise FaultfinderError(
-                    f"{database.name} holds tickets already; a backup is restored into an empty "
-                    "place only. Name another with --db. Nothing was changed."
-                )
-    finally:
-        database.close()
+@dataclass(frozen=True)
+class Checked:
+    """What a store holds; `faults` are sentences on tickets that are not in order."""
+
+    tickets: int
+    events: int
+    faults: tuple[str, ...]
 
 
-def check_store(place: str | Path | None = None) -> Copied:
-    """Read everything and compute every ticket from its log. Raises FaultfinderError."""
+def check_store(place: str | Path | None = None) -> Checked:
+    """Read everything and compute every ticket from its log.
+
+    Raises FaultfinderError when the database itself is damaged.
+    """
     store = open_store(place)
     try:
         with store.database.transaction(write=False) as connection:
             if not store.database.server:
-                said = connection.exec_driver_sql("PRAGMA integrity_check").scalar()
+                said = connection.exec_driver_sql("PRAGMA integrity_check(1)").scalar()
                 broken = connection.exec_driver_sql("PRAGMA foreign_key_check").first()
                 if said != "ok" or broken is not None:
                     raise FaultfinderError(
                         f"{store.database.name} is damaged: {said}. Restore a backup of it."
                     )
-            numbers = connection.execute(sa.select(TICKET.c.number)).scalars().all()
-            summaries = {
-                row.number: row.is_open
-                for row in connection.execute(sa.select(TICKET.c.number, TICKET.c.is_open))
-            }
+            rows = connection.execute(sa.select(TICKET)).all()
+            heads = {row.number: row for row in rows}
             events = 0
-            for ticket in read_tickets(connection, numbers):
+            faults: list[str] = []
+            for ticket in read_tickets(connection, list(heads)):
                 events += len(ticket.events)
-                if bool(summaries[ticket.number]) != ticket.open:
-                    raise FaultfinderError(
-                        f"Ticket {ticket.number} does not stand as its log says. Restore a backup."
-                    )
-        return Copied(len(numbers), events, 0)
+                faults += _faults(ticket, heads[ticket.number])
+            for version, text in connection.execute(
+                sa.select(MODEL_VERSION.c.digest, MODEL_VERSION.c.files)
+            ):
+                try:
+                    read_files(version, text)
+                except FaultfinderError as error:
+                    faults.append(str(error))
+        return Checked(len(rows), events, tuple(faults))
     finally:
         store.close()
+
+
+def _faults(ticket: Ticket, head: Any) -> list[str]:
+    """What is wrong with a ticket, each with how it is mended."""
+    number = ticket.number
+    found = []
+    for event in ticket.counting():
+        if not event.flaw:
+            continue
+        mend = f'"faultfinder takeback {number} {event.number}" takes the entry back.'
+        if event.number == 1 or event.entry.why_it_stays:
+            mend = "It is left out wherever the ticket is read; a backup may hold it whole."
+        found.append(f"Ticket {number}, entry {event.number}: {event.flaw}. {mend}")
+    told = {f"entry {event.number}: {event.flaw}" for event in ticket.events}
+    found += [
+        f"Ticket {number}: {flaw}. Restore a backup." for flaw in ticket.damage if flaw not in told
+    ]
+    says = summary(ticket)
+    if any(says[name] != getattr(head, name) for name in ("is_open", "outcome", "closed_at")):
+        found.append(
+            f"Ticket {number} does not stand in lists as its log says. Writing anything on it, as "
+            f'in "faultfinder note {number} checked", sets that right.'
+        )
+    return found

@@ -2,20 +2,60 @@
 
 from __future__ import annotations
 
+import contextlib
+import os
 import sqlite3
+import stat
 from collections.abc import Iterator
 from contextlib import contextmanager
 from pathlib import Path
 from typing import Any
+from urllib.parse import quote
 
 import sqlalchemy as sa
 
 from faultfinder.errors import FaultfinderError, MisuseError
+from faultfinder.files import private_folder
 from faultfinder.folders import user_place
 from faultfinder.tickets import refusals
+from faultfinder.written import lasting
 
 PATIENCE = 15
 """Seconds to wait for somebody else's write."""
+
+WIPING = 2
+"""Seconds to wait for others who read while something is being erased."""
+
+LENGTH = 100_000_000
+"""Bytes of one value or row in a file at most; a kept model is the longest."""
+
+_LIMITS = (
+    (sqlite3.SQLITE_LIMIT_LENGTH, LENGTH),
+    (sqlite3.SQLITE_LIMIT_SQL_LENGTH, 1_000_000),
+    (sqlite3.SQLITE_LIMIT_COLUMN, 100),
+    (sqlite3.SQLITE_LIMIT_ATTACHED, 0),
+    (sqlite3.SQLITE_LIMIT_TRIGGER_DEPTH, 1),
+)
+"""What SQLite advises to narrow for files from outside (see tests/benchmarks/RESULTS.md)."""
+
+_SETTINGS = (
+    "foreign_keys = ON",
+    "synchronous = FULL",
+    # What is deleted is overwritten with zeros, not just unlinked.
+    "secure_delete = ON",
+    # Nothing that a file from outside names is run, and its pages are looked at when read.
+    "trusted_schema = OFF",
+    "cell_size_check = ON",
+    "mmap_size = 0",
+)
+
+
+ERASING = "faultfinder: wipe what was erased"
+"""The comment at the table of texts while that is still to be done on a server."""
+
+
+class NoStore(FaultfinderError):
+    """There is no database at the place."""
 
 
 def store_place() -> str:
@@ -27,10 +67,15 @@ def store_place() -> str:
 
 
 class Database:
-    """A connection to be made: `place` is a file's path or postgresql+psycopg://..."""
+    """A connection to be made: `place` is a file's path or postgresql+psycopg://...
 
-    def __init__(self, place: str | Path) -> None:
+    A file is only read until `trust` is called. `frozen`: it is only ever read, and nothing
+    beside it is looked at or made.
+    """
+
+    def __init__(self, place: str | Path, frozen: bool = False) -> None:
         text = str(place)
+        self._trusted = False
         self.server = text.startswith(("postgresql:", "postgresql+"))
         if self.server:
             self._engine = _server_engine(text)
@@ -41,21 +86,31 @@ class Database:
                     f"{text.partition('://')[0]}:// is no kind of database known here. Name a "
                     "file, or postgresql+psycopg://USER@HOST/NAME."
                 )
+            if text in ("", ":memory:"):
+                raise MisuseError(f'"{text}" keeps no tickets. Name a file with --db.')
             self.path = Path(text)
-            self._engine = _file_engine(self.path)
             self.name = text
+            self._frozen = frozen
+            self._engine = sa.create_engine(
+                sa.URL.create("sqlite", database=text), creator=self._connect
+            )
 
     @contextmanager
-    def transaction(self, write: bool) -> Iterator[sa.Connection]:
-        """One transaction: committed whole, or nothing of it. Raises FaultfinderError."""
+    def transaction(self, write: bool, says: str = "") -> Iterator[sa.Connection]:
+        """One transaction: committed whole, or nothing of it. Raises FaultfinderError.
+
+        `says` is what stands once it is committed, for somebody who stops the command then; it
+        may hold {number}, taken from the connection's `info`.
+        """
         try:
             with self._engine.connect() as connection:
                 if self.server:
                     # What a reader sees is of one moment; writers lock the ticket's row.
                     level = "READ COMMITTED" if write else "REPEATABLE READ"
                     connection.execution_options(isolation_level=level)
-                    with connection.begin():
+                    with connection.begin() as work:
                         yield connection
+                        _commit(work.commit, connection, says)
                 else:
                     # The write lock is taken first, so that what is read stays true until commit.
                     connection.exec_driver_sql("BEGIN IMMEDIATE" if write else "BEGIN")
@@ -65,7 +120,7 @@ class Database:
                         if connection.connection.dbapi_connection.in_transaction:  # type: ignore[union-attr]
                             connection.exec_driver_sql("ROLLBACK")
                         raise
-                    connection.exec_driver_sql("COMMIT")
+                    _commit(lambda: connection.exec_driver_sql("COMMIT"), connection, says)
         except sa.exc.DBAPIError as error:
             raise FaultfinderError(self.refusal(error.orig)) from error
         except UnicodeDecodeError as error:
@@ -91,6 +146,119 @@ class Database:
                 "coalesce((select max(number) from ticket), 0) + 1, false)"
             )
 
+    @property
+    def missing(self) -> bool:
+        """Whether there is no file. Raises FaultfinderError for what is no plain file."""
+        if self.server:
+            return False
+        try:
+            found = self.path.stat()
+        except (FileNotFoundError, NotADirectoryError):
+            return True
+        except (OSError, ValueError) as error:
+            reason = error.strerror if isinstance(error, OSError) else error
+            raise FaultfinderError(f"{self.name} cannot be opened: {reason}.") from None
+        if not stat.S_ISREG(found.st_mode):
+            raise FaultfinderError(f"{self.name} is no plain file. Name a file with --db.")
+        return False
+
+    def create(self) -> None:
+        """Make an empty file that only its owner can read, unless there is one already."""
+        try:
+            private_folder(self.path.parent)
+            flags = os.O_WRONLY | os.O_CREAT | os.O_EXCL
+            with contextlib.suppress(FileExistsError):
+                handle = os.open(self.path, flags, 0o600)
+                os.fchmod(handle, 0o600)
+                os.close(handle)
+        except (OSError, ValueError) as error:
+            reason = error.strerror if isinstance(error, OSError) else error
+            raise FaultfinderError(f"{self.name} cannot be made: {reason}.") from error
+
+    def _connect(self) -> sqlite3.Connection:
+        mode = "ro&immutable=1" if self._frozen else "rw"
+        connection = sqlite3.connect(
+            f"file:{quote(os.path.abspath(os.fsencode(self.path)))}?mode={mode}",
+            uri=True,
+            timeout=float(PATIENCE),
+            isolation_level=None,
+            check_same_thread=False,
+        )
+        for limit, most in _LIMITS:
+            connection.setlimit(limit, most)
+        if hasattr(connection, "setconfig"):
+            # Python 3.12 and later.
+            connection.setconfig(getattr(sqlite3, "SQLITE_DBCONFIG_DEFENSIVE"), True)  # noqa: B009
+        for setting in _SETTINGS:
+            connection.execute(f"PRAGMA {setting}")
+        if not self._trusted:
+            connection.execute("PRAGMA query_only = ON")
+        return connection
+
+    def trust(self) -> None:
+        """What the file holds was looked at: from here on it may be written to."""
+        if not self.server and not self._trusted:
+            self._trusted = True
+            with self._engine.connect() as connection:
+                connection.exec_driver_sql("PRAGMA query_only = OFF")
+
+    # Erasing: what is deleted is gone from the tables at the commit; from the file, or the
+    # server's files, once this is done.
+
+    def must_wipe(self, connection: sa.Connection) -> None:
+        """Keep, within the transaction that deletes, that the wiping is still to be done."""
+        if self.server:
+            connection.exec_driver_sql(f"comment on table free_text is '{ERASING}'")
+        else:
+            connection.exec_driver_sql("PRAGMA user_version = 1")
+
+    def to_wipe(self) -> bool:
+        """Whether something that was erased is still to be wiped from the files."""
+        with self.transaction(write=False) as connection:
+            if self.server:
+                said = "select obj_description('free_text'::regclass)"
+                return connection.exec_driver_sql(said).scalar() == ERASING
+            return bool(connection.exec_driver_sql("PRAGMA user_version").scalar())
+
+    def wipe(self) -> bool:
+        """Write the tables anew without what was deleted; False where others are in the way."""
+        try:
+            return self._wipe_server() if self.server else self._wipe_file()
+        except (sa.exc.DBAPIError, sqlite3.Error):
+            return False
+
+    def _wipe_file(self) -> bool:
+        with self._engine.connect() as connection:
+            raw: Any = connection.connection.dbapi_connection
+            # Writing the file anew works through a second one.
+            raw.setlimit(sqlite3.SQLITE_LIMIT_ATTACHED, 1)
+            try:
+                raw.execute(f"PRAGMA busy_timeout = {WIPING * 1000}")
+                raw.execute("VACUUM")
+                busy, _, _ = raw.execute("PRAGMA wal_checkpoint(TRUNCATE)").fetchone()
+                if not busy:
+                    raw.execute("PRAGMA user_version = 0")
+                return not busy
+            finally:
+                raw.setlimit(sqlite3.SQLITE_LIMIT_ATTACHED, 0)
+                raw.execute(f"PRAGMA busy_timeout = {PATIENCE * 1000}")
+
+    def _wipe_server(self) -> bool:
+        filed = "select pg_relation_filenode('free_text')"
+        with self._engine.connect() as connection:
+            connection.execution_options(isolation_level="AUTOCOMMIT")
+            before = connection.exec_driver_sql(filed).scalar()
+            connection.exec_driver_sql(f"set lock_timeout = {WIPING * 1000}")
+            try:
+                connection.exec_driver_sql("vacuum (full) free_text")
+            finally:
+                connection.exec_driver_sql(f"set lock_timeout = {PATIENCE * 1000}")
+            if connection.exec_driver_sql(filed).scalar() == before:
+                # Not the owner: the server passes the table over with a warning.
+                return False
+            connection.exec_driver_sql("comment on table free_text is null")
+            return True
+
     def write_ahead(self) -> None:
         """Let readers and a writer of a file work side by side. It stays so in the file, and
         is only done to a file that is ours."""
@@ -108,27 +276,13 @@ class Database:
         self._engine.dispose()
 
 
-def _file_engine(path: Path) -> sa.Engine:
-    try:
-        path.parent.mkdir(parents=True, exist_ok=True)
-    except OSError as error:
-        raise FaultfinderError(
-            f"The folder {path.parent} cannot be made: {error.strerror}."
-        ) from error
-    engine = sa.create_engine(
-        sa.URL.create("sqlite", database=str(path)),
-        connect_args={"timeout": float(PATIENCE), "isolation_level": None},
-    )
-    sa.event.listen(engine, "connect", _file_settings)
-    return engine
-
-
-def _file_settings(connection: Any, _record: Any) -> None:
-    cursor = connection.cursor()
-    # secure_delete: what is erased is overwritten, not just unlinked.
-    for setting in ("foreign_keys = ON", "synchronous = FULL", "secure_delete = ON"):
-        cursor.execute(f"PRAGMA {setting}")
-    cursor.close()
+def _commit(last_step: Any, connection: sa.Connection, says: str) -> None:
+    if not says:
+        last_step()
+        return
+    sentence = says.format(number=connection.info.pop("number", ""))
+    with lasting(sentence):
+        last_step()
 
 
 def _server_engine(address: str) -> sa.Engine:

@@ -8,6 +8,7 @@ _SQLITE = (
     ("full", "cannot grow: the disk is full. Make room and enter it again."),
     ("disk i/o", "cannot be written: the disk refuses, or is full. Look at it and try again."),
     ("not a database", "is no database of tickets, or it is damaged. Restore a backup of it."),
+    ("could not decode", "is damaged. Restore a backup of it."),
     ("malformed", "is damaged. Restore a backup of it."),
     ("unable to open", "cannot be opened. Look at its folder and your rights to it."),
     ("no such table", "lacks tables that belong to it: it is damaged. Restore a backup of it."),
@@ -22,8 +23,14 @@ _POSTGRES = (
     ("failed to resolve host", "cannot be found. Is the server's name right?"),
     ("no such file", "cannot be reached. Is the server running, and is its address right?"),
     ("password", "refuses this user or password. Ask whoever keeps the server."),
+    (
+        "permission denied",
+        "does not let this user do that: erasing, restoring and upgrading take the lead's role, "
+        'and writing tickets takes the bench\'s (see "faultfinder store roles --help").',
+    ),
+    ("must be owner", "does not let this user do that: it takes the lead's role."),
+    ("must be member", "does not let this user hand tables over. Ask whoever keeps the server."),
     ("role", "does not know this user. Ask whoever keeps the server."),
-    ("permission denied", "gives this user too few rights. Ask whoever keeps the server."),
     ("read-only", "cannot be written to. Ask whoever keeps the server."),
     ("disk full", "cannot grow: the server's disk is full. Make room and enter it again."),
     ("no space", "cannot grow: the server's disk is full. Make room and enter it again."),

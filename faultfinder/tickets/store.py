@@ -24,6 +24,7 @@ from faultfinder.tickets.events import (
     read_event,
     to_text,
 )
+from faultfinder.tickets.kept_models import as_text, read_files
 from faultfinder.tickets.kept_text import folded, keep, unkeep
 from faultfinder.tickets.tables import EVENT, FREE_TEXT, MODEL_VERSION, STORE, TICKET
 from faultfinder.tickets.ticket import Ticket, fold
@@ -53,7 +54,7 @@ class Store:
         """Open a ticket; `entries` begin with its intake. Returns its number."""
         if not entries or not isinstance(entries[0], Intake):
             raise ValueError("a ticket's first entry is its intake")
-        with self.database.transaction(write=True) as connection:
+        with self.database.transaction(True, "Ticket {number} is opened.") as connection:
             identity = connection.execute(sa.select(STORE.c.id)).scalar_one()
             row = {
                 "key": f"{identity}:new",
@@ -69,8 +70,8 @@ class Store:
             connection.execute(
                 TICKET.update().where(TICKET.c.number == number).values(key=f"{identity}:{number}")
             )
-            events = numbered(0, at, who, entries)
-            write_events(connection, number, events)
+            write_events(connection, number, numbered(0, at, who, entries))
+            connection.info["number"] = number
         return number
 
     def append(self, number: int, seen: int, at: str, who: str, entries: Sequence[Entry]) -> Ticket:
@@ -78,7 +79,10 @@ class Store:
 
         Raises StaleTicket when there is a newer one; then nothing was written.
         """
-        with self.database.transaction(write=True) as connection:
+        last = seen + len(entries)
+        which = f"Entry {last}" if last == seen + 1 else f"Entries {seen + 1} to {last}"
+        says = f"{which} of ticket {number} stand{'s' if last == seen + 1 else ''}."
+        with self.database.transaction(True, says) as connection:
             if self.database.server:
                 # Held until commit: the next writer waits here, and then sees our entries.
                 row = sa.select(TICKET.c.number).where(TICKET.c.number == number)
@@ -102,10 +106,15 @@ class Store:
 
     def erase(
         self, number: int, seen: int, at: str, who: str, all_texts: bool
-    ) -> tuple[Ticket, int]:
+    ) -> tuple[Ticket, int, bool]:
         """Delete the personal fields of a ticket, or all its texts; the log says that it was
-        done. Returns the ticket and how many texts are gone."""
-        with self.database.transaction(write=True) as connection:
+        done.
+
+        Returns the ticket, how many texts are gone, and whether nothing of them is left in the
+        database's files; where others are in the way, the next command sees to that.
+        """
+        says = f"Texts of ticket {number} are erased."
+        with self.database.transaction(True, says) as connection:
             before = self._read(connection, number)
             if before.last != seen:
                 raise StaleTicket(f"Somebody wrote to ticket {number} meanwhile. Try again.")
@@ -118,10 +127,8 @@ class Store:
             entry = Erased(all_texts)
             write_events(connection, number, numbered(before.last, at, who, [entry]))
             after = self._read(connection, number)
-        if not self.database.server:
-            with self.database.engine().connect() as connection:
-                connection.exec_driver_sql("PRAGMA wal_checkpoint(TRUNCATE)")
-        return after, gone
+            self.database.must_wipe(connection)
+        return after, gone, self.database.wipe()
 
     def ticket(self, number: int) -> Ticket:
         """The present state of a ticket. Raises MisuseError when there is none."""
@@ -140,6 +147,11 @@ class Store:
             query = sa.select(TICKET.c.number).where(TICKET.c.is_open).order_by(TICKET.c.number)
             return list(read_tickets(connection, connection.execute(query).scalars().all()))
 
+    def empty(self) -> bool:
+        """Whether there is no ticket at all."""
+        with self.database.transaction(write=False) as connection:
+            return connection.execute(sa.select(TICKET.c.number).limit(1)).scalar() is None
+
     def comebacks(self, number: int) -> list[int]:
         """The tickets of machines that came back after ticket `number`."""
         query = sa.select(TICKET.c.number).where(TICKET.c.first_ticket == number)
@@ -152,18 +164,22 @@ class Store:
         with self.database.transaction(write=False) as connection:
             if connection.execute(have).scalar() is not None:
                 return
-        text = json.dumps([list(pair) for pair in files])
+        text = as_text(files)
+        read_files(digest, text)
         row = {"digest": digest, "name": keep(name), "kept_at": at, "files": text}
         with self.database.transaction(write=True) as connection:
             if connection.execute(have).scalar() is None:
                 connection.execute(MODEL_VERSION.insert().values(row))
 
     def kept_model(self, digest: str) -> tuple[tuple[str, str], ...] | None:
-        """The files of a model version as (path, text), or None when it was never kept."""
+        """The files of a model version as (path, text), or None when it was never kept.
+
+        Raises FaultfinderError when what is kept is no model's files.
+        """
         query = sa.select(MODEL_VERSION.c.files).where(MODEL_VERSION.c.digest == digest)
         with self.database.transaction(write=False) as connection:
             found = connection.execute(query).scalar()
-        return None if found is None else tuple((path, text) for path, text in json.loads(found))
+        return None if found is None else read_files(digest, found)
 
     def close(self) -> None:
         """Let go of the file or server."""

@@ -4,8 +4,11 @@ from __future__ import annotations
 
 import sqlalchemy as sa
 
-HEAD = "0002"
+HEAD = "1"
 """The migration that makes these tables; raised with every change of them."""
+
+UNRELEASED = ("0001", "0002")
+"""Versions of the tables before the first one that was given out; 0002 had the same tables."""
 
 META = sa.MetaData(
     naming_convention={
@@ -68,6 +71,14 @@ FREE_TEXT = sa.Table(
     sa.ForeignKeyConstraint(["ticket", "event"], ["event.ticket", "event.number"]),
 )
 """What people wrote in their own words; the only rows that are ever deleted."""
+
+SUM = sa.Table(
+    "backup_sum",
+    sa.MetaData(),
+    sa.Column("digest", sa.Text, primary_key=True),
+    sa.Column("rows", sa.Integer, nullable=False),
+)
+"""One row, in a backup only: a checksum over all rows of all tables."""
 
 REVISION = sa.Table(
     "alembic_version",

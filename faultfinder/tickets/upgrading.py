@@ -8,35 +8,41 @@ import sqlalchemy as sa
 
 from faultfinder.errors import FaultfinderError
 from faultfinder.tickets.database import Database
-from faultfinder.tickets.opening import revision
-from faultfinder.tickets.tables import HEAD
+from faultfinder.tickets.opening import keep_no_samples, none_there, other_version, revision
+from faultfinder.tickets.tables import HEAD, REVISION, UNRELEASED
 
 MIGRATIONS = Path(__file__).with_name("migrations")
+FIRST = "1"
+"""The first migration."""
 
 
-def upgrade(place: str | Path) -> tuple[str | None, str]:
-    """Migrate in one transaction; returns the version before (None: empty) and after.
+def upgrade(place: str | Path) -> tuple[str, str]:
+    """Migrate in one transaction; returns the version before and after.
 
-    Raises FaultfinderError when the database is newer, or holds something else.
+    Raises FaultfinderError when there is nothing to upgrade, or the database is newer, holds
+    something else, or is of before the first version that can be brought over.
     """
     database = Database(place)
     try:
-        before = revision(database)
-        if before is not None and before > HEAD:
-            raise FaultfinderError(
-                f"{database.name} was written by a newer version of this program (tables "
-                f"{before}); nothing in it was changed."
-            )
+        before = None if database.missing else revision(database)
+        if before is None:
+            raise FaultfinderError(none_there(database))
+        if before == UNRELEASED[0] or before not in (*UNRELEASED, HEAD):
+            raise FaultfinderError(other_version(database, before))
         if before != HEAD:
+            database.trust()
             with database.transaction(write=True) as connection:
-                _migrate(connection, before)
+                if before in UNRELEASED:
+                    connection.execute(REVISION.update().values(version_num=FIRST))
+                    keep_no_samples(connection)
+                _migrate(connection)
             database.write_ahead()
         return before, HEAD
     finally:
         database.close()
 
 
-def _migrate(connection: sa.Connection, before: str | None) -> None:
+def _migrate(connection: sa.Connection) -> None:
     # Takes a while to import, and only this command needs it.
     from alembic import command
     from alembic.config import Config
@@ -44,8 +50,4 @@ def _migrate(connection: sa.Connection, before: str | None) -> None:
     config = Config()
     config.set_main_option("script_location", str(MIGRATIONS).replace("%", "%%"))
     config.attributes["connection"] = connection
-    names = sa.inspect(connection).get_table_names()
-    if before == "0001" and "alembic_version" not in names:
-        # Made before there were migrations.
-        command.stamp(config, "0001")
     command.upgrade(config, "head")

@@ -147,7 +147,7 @@ def _source(data: bytes) -> Source:
 
 @cache
 def _empty_store() -> Store:
-    return open_store(SCRATCH / f"empty{os.getpid()}.db")
+    return open_store(SCRATCH / f"empty{os.getpid()}.db", make=True)
 
 
 def _brought_in(rows: Callable[[], Iterable[Arrival | tuple[BadRow, ...]]]) -> None:
@@ -201,7 +201,7 @@ def _json_seeds() -> list[bytes]:
 
 @cache
 def _filled() -> Store:
-    filled = open_store(SCRATCH / f"filled{os.getpid()}.db")
+    filled = open_store(SCRATCH / f"filled{os.getpid()}.db", make=True)
     with mock.patch.object(exchange_commands, "load_model", _known):
         rows = exchange_commands._json_rows(_source(b"".join(_json_seeds()[:10])), NOW)
         bring_in(filled, rows, lambda bad: None)

@@ -7,13 +7,13 @@ of the variables (`read_variables`), distributions (`read_distributions`), the s
 
 from __future__ import annotations
 
-import errno
 import hashlib
 from collections.abc import Sequence
 from dataclasses import replace
 from pathlib import Path
 
 from faultfinder.errors import MisuseError, ModelFileError
+from faultfinder.files import open_plain
 from faultfinder.model.parts import FaultModel, Kind, Variable
 from faultfinder.model.reading.faults import Faults, TooManyProblems, shown
 from faultfinder.model.reading.fields import Fields, good_name
@@ -83,10 +83,7 @@ def read_model(path: Path) -> FaultModel:
 
 def read_content(path: Path) -> bytes:
     """A file's content. Raises OSError, or ValueError for a path that cannot be one."""
-    if path.exists() and not path.is_file() and not path.is_dir():
-        # A pipe or device may never end, or never begin.
-        raise OSError(errno.EINVAL, "it is no regular file")
-    with path.open("rb") as file:
+    with open_plain(path) as file:
         # One byte more than allowed is enough to know that it is too long.
         return file.read(SIZE_LIMIT + 1)
 

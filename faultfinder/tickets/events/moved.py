@@ -6,7 +6,7 @@ from collections.abc import Iterator
 from dataclasses import dataclass
 
 from faultfinder.tickets import limits
-from faultfinder.tickets.events.entry import Entry, value
+from faultfinder.tickets.events.entry import Entry, value, version
 from faultfinder.tickets.state import State
 
 
@@ -15,6 +15,7 @@ class Moved(Entry, kind="moved"):
     """The machine was taken apart or put together as far as a stage."""
 
     stage: str = value(limits.name)
+    model_version: str = version()
 
     @property
     def words(self) -> str:

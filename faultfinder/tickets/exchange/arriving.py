@@ -114,8 +114,6 @@ def check_key(key: object, column: str = "key") -> str:
     """A usable key. Raises RowError."""
     if not isinstance(key, str) or not key.strip():
         raise RowError(column, "is empty. Every ticket needs a key of its own.")
-    if key != key.strip():
-        raise RowError(column, "begins or ends with a blank. Keys must differ by more than blanks.")
     if len(key) > NAME_LIMIT or not key.isprintable():
         raise RowError(
             column, f"is no key: a key is at most {NAME_LIMIT} characters that can be printed."

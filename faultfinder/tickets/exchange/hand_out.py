@@ -1,16 +1,12 @@
-"""Tickets out of the store, a few hundred at a time, into a file that is whole or not there."""
+"""Tickets out of the store, a few hundred at a time."""
 
 from __future__ import annotations
 
-import os
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
-from pathlib import Path
 
 import sqlalchemy as sa
 
-from faultfinder.errors import FaultfinderError, MisuseError
-from faultfinder.files import whole_file
 from faultfinder.tickets.kept_text import keep, unkeep
 from faultfinder.tickets.store import read_tickets
 from faultfinder.tickets.tables import TICKET
@@ -74,38 +70,3 @@ def _keys(connection: sa.Connection, numbers: Sequence[int]) -> dict[int, str]:
 def to_bytes(line: str) -> bytes:
     """A line in UTF-8; half a character in it as an escape."""
     return line.encode("utf-8", "backslashreplace")
-
-
-def check_target(path: Path, replace: bool) -> None:
-    """Raise MisuseError unless a file can be put there."""
-    try:
-        if path.is_dir():
-            raise MisuseError(f"{path} is a folder. Name a file in it.")
-        if os.path.lexists(path) and not path.is_file():
-            raise MisuseError(f"{path} is no plain file. Name another.")
-        if path.exists() and not replace:
-            raise MisuseError(
-                f"{path} is there already. Name another file, or say --replace to replace it."
-            )
-    except (OSError, ValueError) as error:
-        reason = error.strerror if isinstance(error, OSError) else error
-        raise MisuseError(f"{path} cannot be written: {reason}.") from None
-
-
-def write_whole(path: Path, lines: Iterator[str], replace: bool) -> None:
-    """Write lines to a file, aside first: it is whole, or what was there stays.
-
-    Only its owner can read it. Raises MisuseError as `check_target`, FaultfinderError when it
-    cannot be written.
-    """
-    check_target(path, replace)
-    try:
-        with whole_file(path, private=True) as file:
-            for line in lines:
-                file.write(to_bytes(line))
-            # It may have come to be there while we wrote.
-            check_target(path, replace)
-    except OSError as error:
-        raise FaultfinderError(
-            f"{path} cannot be written: {error.strerror}. Nothing of it was kept."
-        ) from error

@@ -3,11 +3,13 @@
 from __future__ import annotations
 
 import contextlib
+import os
 from collections.abc import Iterator
 from pathlib import Path
 from typing import BinaryIO
 
 from faultfinder.errors import FaultfinderError, MisuseError
+from faultfinder.files import open_plain
 
 LINE_LIMIT = 32_000_000
 """Bytes of one line at most: a ticket with several of the longest texts stays below."""
@@ -60,8 +62,8 @@ class Source:
 def opened(path: Path) -> Iterator[Source]:
     """A file to read. Raises MisuseError when there is none, or it is a folder."""
     try:
-        file = path.open("rb")
-        size = path.stat().st_size
+        file = open_plain(path)
+        size = os.fstat(file.fileno()).st_size
     except FileNotFoundError:
         raise MisuseError(f"There is no file {path}.") from None
     except IsADirectoryError:

@@ -1,0 +1,92 @@
+"""What reaches the terminal, whatever command prints it: nothing that could steer it."""
+
+from __future__ import annotations
+
+import signal
+import socket
+import sys
+import threading
+from collections.abc import Iterator
+from contextlib import contextmanager
+from typing import Any
+
+from faultfinder.report.wording import harmless_lines
+
+AGAIN = 0.05
+"""Seconds after which a stop that was not seen is told again."""
+
+
+class _Harmless:
+    """A stream that shows control characters as escapes; lines and bold stay."""
+
+    def __init__(self, stream: Any) -> None:
+        self._stream = stream
+
+    def write(self, text: str) -> int:
+        self._stream.write(harmless_lines(text))
+        return len(text)
+
+    def writelines(self, lines: Any) -> None:
+        for line in lines:
+            self.write(line)
+
+    def __getattr__(self, name: str) -> Any:
+        return getattr(self._stream, name)
+
+
+@contextmanager
+def guarded() -> Iterator[None]:
+    """Within it both output streams are harmless."""
+    out, err = sys.stdout, sys.stderr
+    sys.stdout, sys.stderr = _Harmless(out), _Harmless(err)
+    try:
+        yield
+    finally:
+        sys.stdout, sys.stderr = out, err
+
+
+def for_bars() -> Any:
+    """The error stream for a progress bar, which moves the cursor itself."""
+    return sys.stderr._stream if isinstance(sys.stderr, _Harmless) else sys.stderr
+
+
+@contextmanager
+def stoppable() -> Iterator[None]:
+    """Within it Ctrl-C stops the wait for a line, whenever it is pressed.
+
+    Python notices a signal between two steps of its own. One that comes after the prompt is
+    shown and before the wait for a key begins is noticed at the next key only, which may never
+    come; so it is told again until it is seen.
+    """
+    if threading.current_thread() is not threading.main_thread():
+        yield
+        return
+    seen, over = threading.Event(), threading.Event()
+    reader, writer = socket.socketpair()
+    writer.setblocking(False)
+    main = threading.get_ident()
+
+    def stop(_signal: int, _frame: object) -> None:
+        if not seen.is_set():
+            seen.set()
+            raise KeyboardInterrupt
+
+    def tell_again() -> None:
+        while (told := reader.recv(1)) and told[0] != signal.SIGINT:
+            pass
+        while told and not seen.wait(AGAIN) and not over.is_set():
+            signal.pthread_kill(main, signal.SIGINT)
+
+    before = signal.signal(signal.SIGINT, stop)
+    awake = signal.set_wakeup_fd(writer.fileno(), warn_on_full_buffer=False)
+    thread = threading.Thread(target=tell_again, daemon=True)
+    thread.start()
+    try:
+        yield
+    finally:
+        over.set()
+        signal.set_wakeup_fd(awake)
+        writer.close()
+        thread.join()
+        reader.close()
+        signal.signal(signal.SIGINT, before)

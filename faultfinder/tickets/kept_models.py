@@ -1,0 +1,55 @@
+"""The files of a model, word for word, as they are kept beside the tickets that go by it."""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Iterable
+
+from faultfinder.errors import FaultfinderError
+
+FILES = 200
+"""Files of one model at most."""
+
+Files = tuple[tuple[str, str], ...]
+
+
+def plain_path(name: str) -> bool:
+    """Whether a name is a plain relative path below one folder, on any system.
+
+    >>> [plain_path(name) for name in ("a.yaml", "common/b.yaml", "../a", "/a", "C:a", "a//b")]
+    [True, True, False, False, False, False]
+    """
+    if not name.isprintable() or len(name) > 1_000 or any(sign in name for sign in '\\:*?"<>|'):
+        return False
+    return all(part and part.strip(". ") for part in name.split("/"))
+
+
+def as_text(files: Iterable[tuple[str, str]]) -> str:
+    """Files as they are kept."""
+    return json.dumps([list(pair) for pair in files])
+
+
+def read_files(digest: str, kept: object) -> Files:
+    """The files as (path, text), the model's own first.
+
+    Raises FaultfinderError for anything that is not a few texts with plain paths, all different.
+    """
+    try:
+        read: object = json.loads(kept) if isinstance(kept, str) else None
+    except (ValueError, RecursionError):
+        read = None
+    files: list[tuple[str, str]] = []
+    for pair in read if isinstance(read, list) else ():
+        match pair:
+            case [str(name), str(text)] if plain_path(name):
+                files.append((name, text))
+            case _:
+                files = []
+                break
+    # Upper and lower case are the same file on some systems.
+    if not 0 < len(files) <= FILES or len({name.casefold() for name, _ in files}) < len(files):
+        raise FaultfinderError(
+            f"The kept model {str(digest)[:60]} is damaged or not ours; nothing of it was used. "
+            'Tickets that go by it need a backup, or "faultfinder remodel TICKET".'
+        )
+    return tuple(files)
