@@ -753,7 +753,7 @@ def test_files_that_cannot_be_read_or_written_are_refused_in_a_sentence(tmp_path
             done(run_export(name))
     with pytest.raises(FaultfinderError, match="cannot be written"):
         done(run_export("gone/a.jsonl"))
-    with pytest.raises(MisuseError, match="no plain file"):
+    with pytest.raises(MisuseError, match="Nobody reads from the pipe"):
         done(run_export("pipe", "--replace"))
     assert Path("there.jsonl").read_text() == "mine"
     os.link("there.jsonl", "same file")

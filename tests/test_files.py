@@ -8,7 +8,7 @@ from pathlib import Path
 
 import pytest
 
-from faultfinder.errors import FaultfinderError
+from faultfinder.errors import FaultfinderError, MisuseError
 from faultfinder.files import whole_file, write_text
 
 
@@ -45,7 +45,7 @@ def test_a_private_file_is_for_its_owner_only_and_others_follow_the_usual_mask(
 def test_a_link_keeps_pointing_and_a_device_stays_a_device(tmp_path: Path) -> None:
     (tmp_path / "real").write_text("before")
     (tmp_path / "link").symlink_to("real")
-    write_text(tmp_path / "link", "after")
+    write_text(tmp_path / "link", "after", replace=True)
     assert (tmp_path / "link").is_symlink()
     assert (tmp_path / "real").read_text() == "after"
     write_text(Path("/dev/null"), "text")
@@ -53,6 +53,9 @@ def test_a_link_keeps_pointing_and_a_device_stays_a_device(tmp_path: Path) -> No
 
 
 def test_what_cannot_be_written_is_a_sentence(tmp_path: Path) -> None:
-    for place in (tmp_path, tmp_path / "none" / "x", Path("/")):
+    for place in (tmp_path, Path("/")):
+        with pytest.raises(MisuseError, match="is a folder"):
+            write_text(place, "text", "page")
+    for place in (tmp_path / "none" / "x", Path("/dev/full")):
         with pytest.raises(FaultfinderError, match=r"^The page .* cannot be written: "):
             write_text(place, "text", "page")

@@ -289,7 +289,9 @@ def _fill(path: Path, database: Database, progress: Progress, says: str = "") ->
             database.transaction(True, says) as target,
         ):
             if target.execute(sa.select(sa.func.count()).select_from(TICKET)).scalar_one():
-                raise FaultfinderError(f"{database.name} holds tickets. Nothing was changed.")
+                raise FaultfinderError(
+                    f"{database.name} holds tickets already. Nothing was changed."
+                )
             target.execute(MODEL_VERSION.delete())
             target.execute(STORE.delete())
             wanted, _ = _copy(source, target, progress)

@@ -23,7 +23,17 @@ _WORDS = (
     _OWN
     | _COLUMNS
     | {"create", "table", "index", "on", "text", "integer", "boolean", "varchar", "32", "not"}
-    | {"null", "primary", "key", "autoincrement", "constraint", "unique", "foreign", "references"}
+    | {
+        "alembic_version_pkc",
+        "null",
+        "primary",
+        "key",
+        "autoincrement",
+        "constraint",
+        "unique",
+        "foreign",
+        "references",
+    }
 )
 """All that stands in the definitions of our tables: no check, default, expression or collation."""
 
