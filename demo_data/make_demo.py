@@ -22,9 +22,9 @@ from pathlib import Path
 from typing import Any
 
 import numpy as np
-from faultfinder.decide.policies.one_step import OneStep
 
 from faultfinder.consultation.bench import build_problem, look_stage
+from faultfinder.decide.policies.one_step import OneStep
 from faultfinder.decide.problem import Ints
 from faultfinder.decide.shop import Shop
 from faultfinder.decide.simulation import draw_machines

@@ -70,9 +70,7 @@ def test_beeps_in_a_pattern_with_a_running_fan_point_to_memory_before_the_board(
 def test_memory_that_starts_after_reseating_was_the_seat_and_not_the_module() -> None:
     states = {c: causes(memory_reseated=c)["memory"] for c in ("starts", "no_change")}
     assert states["starts"] > 0.5 > states["no_change"]
-    seat = look_at(FAMILY.compiled, {"memory_reseated": "starts"}).cause_states[
-        "memory"
-    ]
+    seat = look_at(FAMILY.compiled, {"memory_reseated": "starts"}).cause_states["memory"]
     assert seat["unseated"] > seat["faulty"]
 
 

@@ -79,7 +79,9 @@ def hold_gains_against_count(case: Case, target: TargetSpec) -> None:
         check.name: [name for name in check.observes if name not in known]
         for check in case.model.checks
     }
-    assert {check.check for check in diagnosis.most_telling} == {n for n, left in wanted.items() if left}
+    assert {check.check for check in diagnosis.most_telling} == {
+        n for n, left in wanted.items() if left
+    }
     everything = np.zeros(case.joint.table.size, dtype=np.intp)
     for check in diagnosis.most_telling:
         left = wanted[check.check]
@@ -122,7 +124,9 @@ def test_what_could_not_be_told_is_no_longer_counted_on(case: Case, data: st.Dat
         check.name: [name for name in check.observes if name not in closed]
         for check in case.model.checks
     }
-    assert {check.check for check in diagnosis.most_telling} == {n for n, what in left.items() if what}
+    assert {check.check for check in diagnosis.most_telling} == {
+        n for n, what in left.items() if what
+    }
     labels = [case.joint.joint_labels(case.causes)]
     for check in diagnosis.most_telling:
         what = left[check.check]
@@ -371,7 +375,9 @@ def test_a_large_target_is_exact_where_the_structure_allows_it() -> None:
     variables, priors, _ = many_causes(60)
     few = [v for v in variables if v.name != "light"]
     diagnosis = look_at(compile_model(make_model(few)), {"own3": "yes"})
-    assert {check.check for check in diagnosis.most_telling} == {f"own{i}" for i in range(60) if i != 3}
+    assert {check.check for check in diagnosis.most_telling} == {
+        f"own{i}" for i in range(60) if i != 3
+    }
     for check in diagnosis.most_telling:
         p = priors[int(check.check.removeprefix("own"))]
         yes = 0.8 * p + 0.1 * (1 - p)
