@@ -120,14 +120,7 @@ def fold(
         event.entry.change(state, event.number, event.at)
     damage = [f"entry {event.number}: {event.flaw}" for event in counting if event.flaw]
     by_number = {event.number: event for event in counting}
-    tried = tuple(
-        Tried(
-            repair,
-            {name: result for name, result in found.items() if result is not None},
-            tuple(name for name, result in found.items() if result is None),
-        )
-        for repair, found in state.tried
-    )
+    tried = tuple(Tried(repair, dict(found)) for repair, found in state.tried)
     return Ticket(
         number=number,
         key=key,
