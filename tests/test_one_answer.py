@@ -28,7 +28,8 @@ from faultfinder.decide.simulation import Drawn, draw_machines
 from faultfinder.decide.walk import walk
 from faultfinder.inference.target import TargetSpec
 from faultfinder.model.parts import Kind
-from faultfinder.tickets.events import Entry, Found, Intake, Moved, Tried
+from faultfinder.tickets.events import Entry, Found, Intake, Moved
+from faultfinder.tickets.events import Tried as MadeInVain
 from faultfinder.tickets.opening import open_store
 
 FAMILIES = ("thin_clamshell", "bezel_clamshell", "folding_touch", "onepiece_desktop")
@@ -218,7 +219,7 @@ def write_down(place: str, state: State) -> int:
     entries += [Found(name, result) for name, result in state.results.items()]
     if state.tried is not None:
         stage = told(State(state.model, state.results, None, state.tried, {})).stage
-        entries.append(Tried(state.tried, stage))
+        entries.append(MadeInVain(state.tried, stage))
     if state.stage is not None:
         entries.append(Moved(state.stage))
     store = open_store(place)

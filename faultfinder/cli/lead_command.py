@@ -16,7 +16,7 @@ from faultfinder.cli.learning_commands import (
     tuned_on,
 )
 from faultfinder.cli.on_ticket import now, the_store
-from faultfinder.cli.options import DB, MODEL, REPLACE, replacing
+from faultfinder.cli.options import DB, MODEL, REPLACE, check_page, replacing
 from faultfinder.cli.typed import pick_model
 from faultfinder.decide.shop_file import read_shop
 from faultfinder.errors import FaultfinderError
@@ -54,6 +54,7 @@ def lead(
     from faultfinder.report.lead.page import lead_page
     from faultfinder.tickets.store import read_tickets
 
+    check_page(target)
     path = find_model(pick_model(model))
     in_force = load_model(path)
     prior = compiled_from(Versions(path).prior(), path)

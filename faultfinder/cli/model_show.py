@@ -43,6 +43,7 @@ def show_command(model: str, dot: bool, html: Path | None, tolerance: float, as_
 
     if not 0.0 <= tolerance <= 100.0:
         raise MisuseError("--tolerance is a percentage from 0 to 100.")
+    check_page(html)
     compiled = load_model(model)
     if dot:
         from faultfinder.report.model.dot import model_dot
@@ -90,6 +91,7 @@ def sensitivity_command(model: str, saw: tuple[str, ...], stage: str | None, as_
     from faultfinder.cli.typed import read_case, refuse_stopped
     from faultfinder.inference.loading import load_model
 
+    check_page(html)
     compiled = load_model(model)
     case = read_case(compiled, saw, stage=stage)
     refuse_stopped(case)

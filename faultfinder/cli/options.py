@@ -2,9 +2,12 @@
 
 from __future__ import annotations
 
+from pathlib import Path
+
 import click
 
 from faultfinder.cli import completing
+from faultfinder.files import PAGE_MARK, check_target
 
 MODEL = click.option(
     "--model",
@@ -57,6 +60,12 @@ REPLACE = click.option(
     callback=_replace,
     help="Replace a file that is there, though this program did not make it.",
 )
+
+
+def check_page(target: str | Path | None) -> None:
+    """Raise MisuseError at once where a page cannot be put, before it is worked out."""
+    if target is not None:
+        check_target(Path(target), PAGE_MARK, replacing())
 
 
 def replacing() -> bool:

@@ -10,7 +10,17 @@ from pathlib import Path
 
 import click
 
-from faultfinder.cli.options import AS_JSON, MODEL, NOW, REPLACE, SAW, STAGE, TRIED, replacing
+from faultfinder.cli.options import (
+    AS_JSON,
+    MODEL,
+    NOW,
+    REPLACE,
+    SAW,
+    STAGE,
+    TRIED,
+    check_page,
+    replacing,
+)
 from faultfinder.cli.terminal import for_bars
 from faultfinder.cli.typed import pick_model, read_case, refuse_stopped
 from faultfinder.consultation.consult import consult
@@ -57,6 +67,7 @@ def plan_command(
     as_json: bool,
 ) -> None:
     """The whole plan from here: what to check, what each result leads to, what to repair."""
+    check_page(html)
     case = read_case(load_model(pick_model(model)), saw, tried, now, stage)
     refuse_stopped(case)
     if not 0.0 <= fold <= 100.0:

@@ -80,13 +80,13 @@ def parse_shop(content: bytes, file: str) -> Shop:
             values[key.value] = printable(node.value.strip())
         else:
             number = _number(node.value)
-            if number is None or number < 0.0:
+            if number is None or not 0.0 <= number <= LARGEST:
                 problems.append(
                     Problem(
                         file,
                         line,
                         f"{key.value} is {shown(node.value)}.",
-                        "It must be a number of at least 0.",
+                        f"It must be a number of at least 0, up to {LARGEST:,.0f}.",
                     )
                 )
             else:
@@ -105,6 +105,10 @@ def parse_shop(content: bytes, file: str) -> Shop:
     if problems:
         raise ModelFileError(problems)
     return dataclasses.replace(Shop(), **values)  # type: ignore[arg-type]
+
+
+LARGEST = 1e9
+"""A rate or cost beyond this is a slip; sums of them stay finite."""
 
 
 def _number(text: str) -> float | None:

@@ -43,6 +43,10 @@ def colon_hint(node: Node) -> str:
     return ' Text that holds ": " needs quotes around it.' if isinstance(node, Pairs) else ""
 
 
+LARGEST = 1e9
+"""Minutes, money, days and readings beyond this are slips; sums of them stay finite."""
+
+
 def read_number(
     faults: Faults,
     node: Node,
@@ -66,6 +70,11 @@ def read_number(
     if not math.isfinite(value):
         faults.add(
             node.line, f"{label} is {shown(text)}, beyond any number.", f"It must be {what}."
+        )
+        return None
+    if high is None and abs(value) > LARGEST:
+        faults.add(
+            node.line, f"{label} is {shown(text)}.", f"It must be {what}, up to {LARGEST:,.0f}."
         )
         return None
     too_low = low is not None and (value <= low if above else value < low)

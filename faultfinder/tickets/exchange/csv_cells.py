@@ -21,8 +21,9 @@ COLUMN_LIMIT = 2_000
 DELIMITERS = ",;\t"
 
 # What a spreadsheet may take for a formula, with the apostrophes we put before it.
-_RUN = re.compile(r"'*[=+\-@\t\r]")
-_SHIELDED = re.compile(r"'+[=+\-@\t\r]")
+_SIGN = r"(?:[\t\r\n]|\s*[=+\-@\uff1d\uff0b\uff0d\uff20])"
+_RUN = re.compile(rf"'*{_SIGN}")
+_SHIELDED = re.compile(rf"'+{_SIGN}")
 _QUOTED = re.compile(r'[,;\t\r\n"]|^\s|\s$')
 
 
