@@ -304,9 +304,8 @@ def test_restore_moves_aside_what_is_there_only_when_told(place: Path) -> None:
     before = open_store().ticket(1)
     run("store", "restore", "b.db", status=1)
     assert open_store().ticket(1) == before
-    damaged = bytearray(Path("b.db").read_bytes())
-    damaged[-3000:-2000] = bytes(1000)
-    Path("d.db").write_bytes(damaged)
+    Path("d.db").write_bytes(Path("b.db").read_bytes())
+    change(Path("d.db"), "update event set who = 'another'")
     run("store", "restore", "d.db", "--replace", status=1)
     assert open_store().ticket(1) == before
     told = said(run("store", "restore", "b.db", "--replace"))
@@ -595,7 +594,7 @@ def test_no_text_reaches_the_terminal_as_it_is(place: Path, tmp_path: Path) -> N
         run("found", "1", f"{EVIL}={EVIL}", status=2), run("found", "1", f"image={EVIL}", status=2),
         run("tried", "1", EVIL, status=2), run("proved", "1", EVIL, status=1),
         run("next", "-m", EVIL, status=2), run("tickets", "--db", EVIL, status=1),
-        run("import", EVIL, status=2), run("import", str(evil_file) + ".jsonl", "--db", "n.db"),
+        run("import", EVIL, status=1), run("import", str(evil_file) + ".jsonl", "--db", "n.db"),
         run("person", "1", f"--contact={EVIL}"), run("resume", "1"), run("arrived", "1"),
         run("takeback", "1", "3"), run(EVIL, status=2), run("tickets", f"--{EVIL}", status=2),
         run("store", "new", "--db", str(evil_file) + "2.db"),

@@ -17,7 +17,7 @@ from typing import Any, NoReturn
 
 import click
 
-from faultfinder.cli.terminal import guarded
+from faultfinder.cli.terminal import guarded, heed_stops, pressed
 from faultfinder.errors import FaultfinderError, ModelFileError
 from faultfinder.report.wording import harmless
 from faultfinder.written import forget, stands
@@ -108,9 +108,18 @@ class LazyGroup(click.Group):
             return _refuse(stopped(), 2)
         except BrokenPipeError:
             return _give_up_output(_refuse(list(stands()), 1))
+        except SystemExit as ended:
+            # A closed pipe, which click has met itself.
+            status = ended.code if isinstance(ended.code, int) else 1
+            return _refuse(list(stands()), status) if status else 0
         except OSError as error:
             said = f"The system refused: {error.strerror or error}."
             return _give_up_output(_refuse([said, *stands()], 1))
+        except Exception:
+            # A library may have made something else of it.
+            if not pressed():
+                raise
+            return _refuse(stopped(), 2)
 
 
 def stopped() -> list[str]:
@@ -171,6 +180,7 @@ def run() -> NoReturn:
         if hasattr(stream, "reconfigure"):
             # A terminal that cannot show a sign shows its code, never a traceback.
             stream.reconfigure(errors="backslashreplace")
+    heed_stops()
     try:
         commands.main(prog_name="faultfinder")
     except KeyboardInterrupt:

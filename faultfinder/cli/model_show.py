@@ -8,7 +8,7 @@ from pathlib import Path
 import click
 
 from faultfinder.cli import completing
-from faultfinder.cli.options import AS_JSON, REPLACE, STAGE, replacing
+from faultfinder.cli.options import AS_JSON, REPLACE, STAGE, check_page, replacing
 from faultfinder.errors import MisuseError
 
 NAME = click.argument("model", metavar="NAME", shell_complete=completing.models)
@@ -91,7 +91,6 @@ def sensitivity_command(model: str, saw: tuple[str, ...], stage: str | None, as_
     from faultfinder.cli.typed import read_case, refuse_stopped
     from faultfinder.inference.loading import load_model
 
-    check_page(html)
     compiled = load_model(model)
     case = read_case(compiled, saw, stage=stage)
     refuse_stopped(case)

@@ -50,6 +50,38 @@ def for_bars() -> Any:
     return sys.stderr._stream if isinstance(sys.stderr, _Harmless) else sys.stderr
 
 
+_pressed = False
+
+
+def pressed() -> bool:
+    """Whether Ctrl-C was pressed since `heed_stops`."""
+    return _pressed
+
+
+def heed_stops() -> None:
+    """Let no Ctrl-C get lost: where Python drops the exception (in what it runs while clearing
+    up), it is told again a moment later.
+    """
+
+    def stop(_signal: int, _frame: object) -> None:
+        global _pressed
+        _pressed = True
+        raise KeyboardInterrupt
+
+    def dropped(what: sys.UnraisableHookArgs) -> None:
+        if _pressed and issubclass(what.exc_type, KeyboardInterrupt):
+            signal.setitimer(signal.ITIMER_REAL, AGAIN)
+        else:
+            sys.__unraisablehook__(what)
+
+    if signal.getsignal(signal.SIGINT) is not signal.default_int_handler:
+        # Started in the background: it is not to be stopped so.
+        return
+    signal.signal(signal.SIGINT, stop)
+    signal.signal(signal.SIGALRM, lambda *_: signal.raise_signal(signal.SIGINT))
+    sys.unraisablehook = dropped
+
+
 @contextmanager
 def stoppable() -> Iterator[None]:
     """Within it Ctrl-C stops the wait for a line, whenever it is pressed.

@@ -13,60 +13,74 @@ import argparse
 import os
 import random
 import signal
-import subprocess
 import sys
 import tempfile
 import time
+from collections.abc import Callable
+from functools import partial
 from pathlib import Path
 
-from faultfinder.tickets.events import Intake
+from faultfinder.cli.main import run
+from faultfinder.tickets.events import Intake, Note
 from faultfinder.tickets.opening import open_store
+from faultfinder.tickets.store import StaleTicket
 from tests.stores import SERVER, new_database
 
 AT = "2026-01-01T00:00:00Z"
 TICKETS = 40
 
-WRITER = """
-import sys
-from faultfinder.tickets.events import Note
-from faultfinder.tickets.opening import open_store
-from faultfinder.tickets.store import StaleTicket
-name, count = sys.argv[1], int(sys.argv[2])
-store = open_store()
-for place in range(count):
-    number = 1 + place % int(sys.argv[3])
-    while True:
-        seen = store.ticket(number).last
+
+class Forked:
+    """A child of this process, so that thousands of them need not import everything anew."""
+
+    def __init__(self, work: Callable[[], None]) -> None:
+        self._out = tempfile.TemporaryFile()  # noqa: SIM115
+        self._err = tempfile.TemporaryFile()  # noqa: SIM115
+        self.pid = os.fork()
+        if self.pid:
+            return
+        status = 1
         try:
-            entries = [Note(f"{name} {place} {half}") for half in "ab"]
-            store.append(number, seen, "2026-01-01T00:00:00Z", name, entries)
-            break
-        except StaleTicket:
-            continue
-    print(place, flush=True)
-"""
+            os.dup2(self._out.fileno(), 1)
+            os.dup2(self._err.fileno(), 2)
+            signal.signal(signal.SIGINT, signal.default_int_handler)
+            work()
+            status = 0
+        except BaseException as error:
+            os.write(2, f"Traceback: {error!r}".encode())
+        finally:
+            os._exit(status)
 
-STOPPED = """
-import os, signal, sys, threading, time, random
-from faultfinder.cli.main import run
-dice = random.Random(int(sys.argv[1]))
-later = dice.uniform(0.0, float(sys.argv[2]))
-def stop():
-    time.sleep(later)
-    os.kill(os.getpid(), signal.SIGINT)
-threading.Thread(target=stop, daemon=True).start()
-sys.argv = ["faultfinder", "note", "1", sys.argv[1]]
-run()
-"""
+    def end(self) -> tuple[str, str, int]:
+        """What it said on both streams, and its status."""
+        _, status = os.waitpid(self.pid, 0)
+        said = []
+        for stream in (self._out, self._err):
+            stream.seek(0)
+            said.append(stream.read().decode())
+            stream.close()
+        return said[0], said[1], os.waitstatus_to_exitcode(status)
 
 
-def started(code: str, *words: str) -> subprocess.Popen[str]:
-    return subprocess.Popen(
-        [sys.executable, "-c", code, *words],
-        stdout=subprocess.PIPE,
-        stderr=subprocess.PIPE,
-        text=True,
-    )
+def write(name: str, count: int, tickets: int) -> None:
+    """Two entries at a time, each pair told once it is acknowledged."""
+    store = open_store()
+    for place in range(count):
+        number = 1 + place % tickets
+        while True:
+            seen = store.ticket(number).last
+            try:
+                store.append(number, seen, AT, name, [Note(f"{name} {place} {h}") for h in "ab"])
+                break
+            except StaleTicket:
+                continue
+        os.write(1, f"{place}\n".encode())
+
+
+def command(*words: str) -> None:
+    """A command as the shell runs it."""
+    sys.argv = ["faultfinder", *words]
+    run()
 
 
 def filled() -> None:
@@ -98,14 +112,11 @@ def kills(count: int, seed: int) -> int:
     dice = random.Random(seed)
     told: set[str] = set()
     for life in range(count):
-        writer = started(WRITER, f"life{life}", "100000", str(TICKETS))
-        assert writer.stdout is not None
-        first = writer.stdout.readline()
-        time.sleep(dice.uniform(0.0, 0.12))
-        writer.send_signal(signal.SIGKILL)
-        lines = [first, *writer.stdout.readlines()]
-        writer.wait()
-        told |= {f"life{life} {line.strip()}" for line in lines if line.endswith("\n")}
+        writer = Forked(partial(write, f"life{life}", 100_000, TICKETS))
+        time.sleep(dice.uniform(0.0, 0.3))
+        os.kill(writer.pid, signal.SIGKILL)
+        lines, _, _ = writer.end()
+        told |= {f"life{life} {line}" for line in lines.split("\n")[:-1]}
     whole, halves = kept()
     print(
         f"{count:,} kills: {len(told):,} acknowledged writes of two entries, {len(told - whole)} "
@@ -118,25 +129,29 @@ def kills(count: int, seed: int) -> int:
 def stops(count: int, seed: int) -> int:
     """Stop a command at random moments; what it says is held against what is there."""
     filled()
+    dice = random.Random(seed)
+    # Once beforehand, so that what a command imports is there.
+    Forked(partial(command, "note", "1", "first")).end()
     begin = time.monotonic()
-    started(STOPPED, "0", "99").wait()
-    longest = 1.3 * (time.monotonic() - begin)
+    Forked(partial(command, "note", "1", "second")).end()
+    longest = 1.5 * (time.monotonic() - begin)
     false = wrote = stood = nothing = 0
-    store = open_store()
+    newest = 3
     for turn in range(count):
-        before = store.ticket(1).last
-        child = started(STOPPED, str(seed * 1_000_000 + turn), str(longest))
-        out, err = child.communicate(timeout=120)
-        there = store.ticket(1).last > before
+        child = Forked(partial(command, "note", "1", f"turn {turn}"))
+        time.sleep(dice.uniform(0.0, longest))
+        os.kill(child.pid, signal.SIGINT)
+        out, err, status = child.end()
+        before, newest = newest, _newest()
+        there = newest > before
         wrote += there
         nothing += "Nothing was written" in err
         stood += "stands" in err
         lie = ("Nothing was written" in err and there) or ("stands" in err and not there)
-        odd = "Traceback" in err or child.returncode not in (0, 2)
+        odd = "Traceback" in err or status not in (0, 2) or (status == 0) > there
         if lie or odd:
             false += 1
-            print(f"turn {turn}: there={there} status={child.returncode} {out!r} {err[-300:]!r}")
-    store.close()
+            print(f"turn {turn}: there={there} status={status} {out!r} {err[-300:]!r}")
     print(
         f"{count:,} stops within {longest:.2f} s of the start: {wrote:,} wrote, {stood} told that "
         f"it stands, {nothing:,} that nothing was written; {false} false or odd; seed {seed}"
@@ -147,11 +162,11 @@ def stops(count: int, seed: int) -> int:
 def writers(count: int, each: int = 24) -> int:
     """Many processes at once."""
     filled()
-    many = [started(WRITER, f"w{name}", str(each), "8") for name in range(count)]
-    ends = [(one.communicate(timeout=900), one.returncode) for one in many]
-    refused = [err[-200:] for (_, err), status in ends if status]
+    many = [Forked(partial(write, f"w{name}", each, 8)) for name in range(count)]
+    ends = [one.end() for one in many]
+    refused = [err[-300:] for _, err, status in ends if status]
     whole, halves = kept()
-    told = sum(out.count("\n") for (out, _), _ in ends)
+    told = sum(out.count("\n") for out, _, _ in ends)
     print(
         f"{count} writers: {told:,} acknowledged writes of two entries on 8 tickets, "
         f"{told - len(whole)} lost, {halves} half there, {len(refused)} refused"
@@ -159,6 +174,14 @@ def writers(count: int, each: int = 24) -> int:
     for one in set(refused):
         print(one)
     return told - len(whole) + halves + len(refused)
+
+
+def _newest() -> int:
+    store = open_store()
+    try:
+        return store.ticket(1).last
+    finally:
+        store.close()
 
 
 def main() -> int:
