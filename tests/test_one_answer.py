@@ -175,9 +175,11 @@ def test_a_walk_and_a_plan_begin_with_that_step(states: list[State]) -> None:
         problem = here.problem
         machines = draw_one(here)
         first = next(walk(problem, here.policy, machines))
-        parts = {"check": problem.checks, "repair": problem.repairs}.get(first.action.kind, ())
-        name = parts[first.action.number].name if parts else None
-        kind = first.action.kind
+        kind, name = first.action.kind, None
+        if kind == "check":
+            name = problem.checks[first.action.number].name
+        elif kind == "repair":
+            name = problem.repairs[first.action.number].name
         if kind == "repair" and here.case.model.model.repairs_by_name[str(name)].hand_over:
             kind = "hand over"
         assert {"kind": kind, "name": name} == step(here)
