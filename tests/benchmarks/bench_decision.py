@@ -6,7 +6,7 @@
 What is measured. The gain in bits, about the joint state of all causes, of every check that is
 open when three findings (and the complaint) are known. The contenders (contenders.py):
 
-- this engine: a consultation's ranking by information, which also works out the beliefs of all causes, costs, warnings;
+- this engine: a consultation, which also works out the beliefs of all causes, costs, warnings;
 - (a) pgmpy's variable elimination in a loop, a check and a result at a time: the joint belief
   of all causes after each result, and its entropy. Nothing is left out: on the shop model each
   of those tables has millions of entries, and is made in full;

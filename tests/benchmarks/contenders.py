@@ -153,7 +153,8 @@ def ranked(
 ) -> tuple[RankedCheck, ...]:
     """All checks by information, and all that a page says of the causes besides."""
     answer = look_at(compiled, findings, target)
-    assert len(answer.causes) and answer.warnings is not None
+    assert len(answer.causes)
+    assert answer.warnings is not None
     return answer.most_telling
 
 
