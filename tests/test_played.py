@@ -139,7 +139,7 @@ def test_a_play_ends_where_it_is_told_to(truth: CompiledModel, full: list[Closed
     two = play_tickets(truth, full[:60], truth, sure=1.1, limit=2)
     assert max(p.checks for p in two.plays) == 2
     assert any(p.ended is Ended.TOO_MANY for p in two.plays)
-    dear = play_tickets(truth, full[:20], truth, shop=Shop(worth_per_bit=0.0), sure=1.1)
+    dear = play_tickets(truth, full[:20], truth, shop=Shop(labour_per_hour=6e5), sure=1.1)
     assert {(p.checks, p.ended) for p in dear.plays} == {(0, Ended.NOTHING_WORTH)}
 
 
