@@ -8,6 +8,7 @@ condition with ten causes costs ten small tables and not one of 2^10 columns.
 from __future__ import annotations
 
 import math
+from collections.abc import Sequence
 from dataclasses import dataclass
 from functools import cached_property
 
@@ -19,10 +20,12 @@ from faultfinder.model.parts import (
     Dense,
     Distribution,
     FaultModel,
+    FirstOf,
     NoisyMax,
     SimpleTest,
     Table,
     Variable,
+    first_of_states,
 )
 
 Array = NDArray[np.float64]
@@ -124,6 +127,11 @@ def _expand(
     card = len(variable.states)
     if isinstance(distribution, Dense):
         return np.asarray(distribution.values, dtype=np.float64)
+    if isinstance(distribution, FirstOf):
+        table = np.zeros((*shape, card))
+        cells = np.indices(shape).reshape(len(shape), -1)
+        table.reshape(-1, card)[np.arange(cells.shape[1]), first_present(cells, shape)] = 1.0
+        return table
     if isinstance(distribution, SimpleTest):
         (parent,) = parents
         positive = [
@@ -160,6 +168,19 @@ def _expand(
     return _settle(np.broadcast_to(table, (*shape, card)))
 
 
+def first_present(states: NDArray[np.int64], cards: Sequence[int]) -> NDArray[np.int64]:
+    """The state of the first of some variables, from their own states.
+
+    `states` has shape (variables, cases), in the order of hiding; state 0 is normal.
+    """
+    result = np.zeros(states.shape[1], dtype=np.int64)
+    place = 1 + sum(card - 1 for card in cards)
+    for own, card in zip(states[::-1], reversed(cards), strict=True):
+        place -= card - 1
+        result = np.where(own > 0, place + own - 1, result)
+    return result
+
+
 def _settle(table: Array) -> Array:
     settled = np.where(np.abs(table) < 1e-15, 0.0, table)
     settled = np.where(np.abs(settled - 1.0) < 1e-15, 1.0, settled)
@@ -188,6 +209,21 @@ def _chain_step(alone: Array) -> Array:
     return _settle(table)
 
 
+def _first_step(before: int, card: int) -> Array:
+    """The first of some variables with one more behind them: (before, card, after) states.
+
+    `before` counts the states of the first of those in front, `card` those of the one more.
+    """
+    after = before + card - 1
+    table = np.zeros((before, card, after))
+    places = np.arange(1, before)
+    table[places, :, places] = 1.0
+    table[0, 0, 0] = 1.0
+    behind = np.arange(1, card)
+    table[0, behind, before + behind - 1] = 1.0
+    return table
+
+
 def to_network(model: FaultModel) -> DiscreteNetwork:
     """Turn a model into arrays; the model's own variables come first, in its order.
 
@@ -212,6 +248,9 @@ def to_network(model: FaultModel) -> DiscreteNetwork:
         card = len(variable.states)
         # A step of a split family goes from each state before, over one parent, to each after.
         steps = sum(len(parent.states) for parent in family) * card * card
+        if isinstance(variable.distribution, FirstOf) and len(family) > 2:
+            # The states of a step are those of the variables so far, not yet all of them.
+            split, steps = True, steps // 3
         held += steps if split else entries * card
         if held > NETWORK_LIMIT and (split or entries * card <= TABLE_LIMIT):
             raise FaultfinderError(
@@ -224,6 +263,24 @@ def to_network(model: FaultModel) -> DiscreteNetwork:
                 "each parent of a large noisy_or, noisy_max, any_of or worst_of takes one. Give "
                 "them fewer parents."
             )
+        if split and isinstance(variable.distribution, FirstOf):
+            held_before, known = index[family[0].name], family[0].states
+            told = first_of_states([(family[0].name, known)])
+            for number, parent in enumerate(family[1:], 2):
+                scope, table = (
+                    (held_before, index[parent.name]),
+                    _first_step(len(told), len(parent.states)),
+                )
+                told = first_of_states((p.name, p.states) for p in family[:number])
+                if number == len(family):
+                    parents.append(scope)
+                    tables.append(table)
+                else:
+                    held_before = own + len(extra)
+                    extra.append((scope, table))
+                    names.append(f"{variable.name}~{number}")
+                    states.append(told)
+            continue
         if not split or not isinstance(variable.distribution, NoisyMax):
             parents.append(tuple(index[parent.name] for parent in family))
             tables.append(dense_table(variable, family))
