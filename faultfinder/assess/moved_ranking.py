@@ -25,8 +25,9 @@ from faultfinder.inference.compiled import (
     ordered_factor,
     readout,
     start_tables,
+    tree_variables,
 )
-from faultfinder.inference.information import information, open_findings
+from faultfinder.inference.information import after_silence, information, open_findings
 from faultfinder.inference.posterior import Evidence, beliefs, evidence_from, factors_of
 from faultfinder.inference.propagation import Calibrated, Factor, calibrate, initial_tables
 from faultfinder.inference.target import resolve_target
@@ -82,7 +83,8 @@ class MovedRanking:
         tree = compiled.tree
         extra = [scope for scope, _ in factors if tree.home(scope) is None]
         if extra:
-            tree = build_tree([*tree.cliques, *extra], compiled.network.cards)
+            network = compiled.network
+            tree = build_tree([*tree.cliques, *extra], network.cards, network.firsts)
         least = 1.0 / shop.worth_per_bit if shop.worth_per_bit > 0.0 else np.inf
         ranking = cls(compiled, evidence, vain, costs, least, tree, tuple(factors))
         if np.isneginf(ranking._now.log_evidence[0]):
@@ -101,7 +103,9 @@ class MovedRanking:
         way = compiled.readouts[check]
         if way is None or way.findings != findings:
             way = readout(compiled, findings)
-        return None if way is None or self.tree.home(way.scope) is None else way
+        if way is None or self.tree.home(way.scope) is None:
+            return None
+        return after_silence(compiled, way, self.evidence)
 
     @cached_property
     def _sure(self) -> frozenset[int]:
@@ -138,8 +142,7 @@ class MovedRanking:
                 self.tree,
                 [
                     family_factor(network, number)
-                    for number in range(len(network.names))
-                    if number not in self.compiled.leaves and number not in without
+                    for number in tree_variables(network, self.compiled.leaves | without)
                 ],
             )
         return self._bases[without]
@@ -165,7 +168,7 @@ class MovedRanking:
         moved = [self._moved_tables(figure, value) for value in values]
         changed = frozenset(moved[0])
         leaf = changed & self.compiled.leaves
-        if leaf and not leaf & self.evidence.likelihoods.keys():
+        if leaf and not leaf & self.evidence.weighed.keys():
             return [self._leader_of_leaf(tables) for tables in moved]
         return self._leaders_of_core(moved, changed)
 
@@ -225,7 +228,9 @@ class MovedRanking:
 
     def _way_anew(self, patched: CompiledModel, check: str) -> Readout | None:
         way = readout(patched, open_findings(patched, check, self.evidence, self.vain))
-        return None if way is None or self.tree.home(way.scope) is None else way
+        if way is None or self.tree.home(way.scope) is None:
+            return None
+        return after_silence(patched, way, self.evidence)
 
     def _leaders_of_core(
         self, moved: Sequence[Mapping[int, Array]], changed: frozenset[int]
@@ -240,7 +245,7 @@ class MovedRanking:
             )
             for number in core
         ]
-        for number, vector in self.evidence.likelihoods.items():
+        for number, vector in self.evidence.weighed.items():
             if number in changed and number in compiled.leaves:
                 values = np.stack([tables[number] @ vector for tables in moved], axis=-1)
                 factors.append(ordered_factor(network.parents[number], values))

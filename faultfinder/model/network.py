@@ -8,8 +8,8 @@ condition with ten causes costs ten small tables and not one of 2^10 columns.
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
-from dataclasses import dataclass
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, field
 from functools import cached_property
 
 import numpy as np
@@ -25,7 +25,6 @@ from faultfinder.model.parts import (
     SimpleTest,
     Table,
     Variable,
-    first_of_states,
 )
 
 Array = NDArray[np.float64]
@@ -45,13 +44,34 @@ STEP_LIMIT = 1_500
 """Variables, with the steps of split families, above which a model is refused."""
 
 
+FIRST_WHOLE = 1
+"""Members up to which the first of some variables stays one table."""
+
+
+@dataclass(frozen=True)
+class First:
+    """A variable that is the first present of `members`, in the order of hiding.
+
+    `some[i]` is the number of the variable that says whether any of members[: i + 1] is
+    present ("no", "yes"). What depends on the first needs no table over its many states: in
+    each joint state exactly one member speaks, so that a factor over the first is the product
+    of small factors over (some of those in front, member), see `faultfinder.inference.firsts`.
+    `steps` are the auxiliary variables of its own tables.
+    """
+
+    members: tuple[int, ...]
+    some: tuple[int, ...]
+    steps: tuple[int, ...]
+
+
 @dataclass(frozen=True)
 class DiscreteNetwork:
     """A Bayesian network over discrete variables, by index.
 
     `tables[i]` has one axis per parent, in the order of `parents[i]`, then the axis
     of variable i; it sums to one over the last axis. Variables from index `own`
-    on are auxiliary (steps of a split family) and have no name in the model.
+    on are auxiliary (steps of a split family) and have no name in the model. `firsts` are
+    the variables that are the first present of many others.
     """
 
     names: tuple[str, ...]
@@ -59,6 +79,13 @@ class DiscreteNetwork:
     parents: tuple[tuple[int, ...], ...]
     tables: tuple[Array, ...]
     own: int
+    firsts: Mapping[int, First] = field(default_factory=dict)
+
+    @cached_property
+    def hidden(self) -> frozenset[int]:
+        """The firsts and the steps of their tables, which no junction tree has to hold."""
+        steps = {step for first in self.firsts.values() for step in first.steps}
+        return frozenset(self.firsts) | steps
 
     @cached_property
     def index(self) -> dict[str, int]:
@@ -236,6 +263,7 @@ def to_network(model: FaultModel) -> DiscreteNetwork:
     parents: list[tuple[int, ...]] = []
     tables: list[Array] = []
     extra: list[tuple[tuple[int, ...], Array]] = []
+    firsts: dict[int, First] = {}
     own = len(names)
     held = 0
     for variable in model.variables:
@@ -248,7 +276,7 @@ def to_network(model: FaultModel) -> DiscreteNetwork:
         card = len(variable.states)
         # A step of a split family goes from each state before, over one parent, to each after.
         steps = sum(len(parent.states) for parent in family) * card * card
-        if isinstance(variable.distribution, FirstOf) and len(family) > 2:
+        if isinstance(variable.distribution, FirstOf) and len(family) > FIRST_WHOLE:
             # The states of a step are those of the variables so far, not yet all of them.
             split, steps = True, steps // 3
         held += steps if split else entries * card
@@ -264,22 +292,35 @@ def to_network(model: FaultModel) -> DiscreteNetwork:
                 "them fewer parents."
             )
         if split and isinstance(variable.distribution, FirstOf):
-            held_before, known = index[family[0].name], family[0].states
-            told = first_of_states([(family[0].name, known)])
+            members = tuple(index[parent.name] for parent in family)
+            front, count, steps_of = members[0], len(family[0].states), []
             for number, parent in enumerate(family[1:], 2):
-                scope, table = (
-                    (held_before, index[parent.name]),
-                    _first_step(len(told), len(parent.states)),
+                step_scope, table = (
+                    (front, index[parent.name]),
+                    _first_step(count, len(parent.states)),
                 )
-                told = first_of_states((p.name, p.states) for p in family[:number])
+                count = table.shape[2]
                 if number == len(family):
-                    parents.append(scope)
+                    parents.append(step_scope)
                     tables.append(table)
                 else:
-                    held_before = own + len(extra)
-                    extra.append((scope, table))
+                    front = own + len(extra)
+                    steps_of.append(front)
+                    extra.append((step_scope, table))
                     names.append(f"{variable.name}~{number}")
-                    states.append(told)
+                    states.append(variable.states[:count])
+            some: list[int] = []
+            for number, parent in enumerate(family):
+                present = (np.arange(len(parent.states)) > 0).astype(np.int64)
+                any_scope: tuple[int, ...] = (members[number],)
+                if some:
+                    present = np.stack([present, np.ones_like(present)])
+                    any_scope = (some[-1], members[number])
+                some.append(own + len(extra))
+                extra.append((any_scope, np.eye(2)[present]))
+                names.append(f"{variable.name}~any{number + 1}")
+                states.append(("no", "yes"))
+            firsts[index[variable.name]] = First(members, tuple(some), tuple(steps_of))
             continue
         if not split or not isinstance(variable.distribution, NoisyMax):
             parents.append(tuple(index[parent.name] for parent in family))
@@ -310,4 +351,5 @@ def to_network(model: FaultModel) -> DiscreteNetwork:
         parents=tuple(parents) + tuple(scope for scope, _ in extra),
         tables=tuple(tables) + tuple(table for _, table in extra),
         own=own,
+        firsts=firsts,
     )
