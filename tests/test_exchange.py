@@ -24,6 +24,7 @@ from faultfinder.tickets.exchange.csv_cells import delimiter_of, shielded, to_ro
 from faultfinder.tickets.opening import open_store
 from faultfinder.tickets.store import Store
 from faultfinder.tickets.tables import EVENT, FREE_TEXT, TICKET
+from tests import MODELS_BEFORE
 from tests.stores import new_database
 
 AT = "2026-01-05T10:00:00Z"
@@ -49,7 +50,7 @@ def own_place(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.chdir(tmp_path)
     monkeypatch.setenv("FAULTFINDER_DB", str(tmp_path / "tickets.db"))
     monkeypatch.setenv("FAULTFINDER_WHO", "invented person")
-    monkeypatch.delenv("FAULTFINDER_MODELS", raising=False)
+    monkeypatch.setenv("FAULTFINDER_MODELS", str(MODELS_BEFORE))
 
 
 @pytest.fixture

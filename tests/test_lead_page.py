@@ -467,7 +467,7 @@ def test_a_sample_is_named_as_one() -> None:
 
 def in_demo(tmp_path: Path, monkeypatch: pytest.MonkeyPatch, count: int) -> Path:
     """A store with so many of the invented tickets; nothing of the user's is touched."""
-    shutil.copytree(ROOT / "models", tmp_path / "models")
+    shutil.copytree(ROOT / "tests" / "models_before", tmp_path / "models")
     for name, place in (("FAULTFINDER_MODELS", "models"), ("FAULTFINDER_CACHE", "kept"),
                         ("XDG_CONFIG_HOME", "settings"), ("XDG_DATA_HOME", "data")):  # fmt: skip
         monkeypatch.setenv(name, str(tmp_path / place))

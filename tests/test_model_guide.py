@@ -9,6 +9,7 @@ import pytest
 from click.testing import CliRunner
 
 from faultfinder.cli.main import commands
+from tests import MODELS_BEFORE
 
 README = Path(__file__).parent.parent / "README.md"
 
@@ -25,7 +26,7 @@ def test_the_commands_of_the_readme_work_as_shown(
     assert len(lines) >= 6
     (tmp_path / "demo_data").symlink_to(README.parent / "demo_data")
     monkeypatch.chdir(tmp_path)
-    monkeypatch.delenv("FAULTFINDER_MODELS", raising=False)
+    monkeypatch.setenv("FAULTFINDER_MODELS", str(MODELS_BEFORE))
     for line in lines:
         program, *words = shlex.split(line)
         assert program == "faultfinder"

@@ -22,7 +22,7 @@ from tests.drawn_tickets import drawn_tickets, with_rate
 from tests.small_shop import small_shop
 
 AT = "2024-05-01T10:00:00Z"
-SHOP = Path(__file__).parent.parent / "models" / "thin_clamshell.yaml"
+SHOP = Path(__file__).parent / "models_before" / "thin_clamshell.yaml"
 
 
 @pytest.fixture(scope="module")

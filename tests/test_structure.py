@@ -31,6 +31,7 @@ from faultfinder.learning.watch.structure import (
 )
 from faultfinder.model.parts import Kind, SimpleTest, Variable
 from faultfinder.report.learning.structure import doubts_json, doubts_page
+from tests import MODELS_BEFORE
 from tests.drawn_tickets import drawn_tickets
 from tests.small_shop import small_shop
 
@@ -45,7 +46,7 @@ def truth() -> CompiledModel:
 
 @pytest.fixture(scope="module")
 def clamshell() -> CompiledModel:
-    return faultfinder.load_model(str(ROOT / "models" / "thin_clamshell.yaml"))
+    return faultfinder.load_model(str(ROOT / "tests" / "models_before" / "thin_clamshell.yaml"))
 
 
 def with_hidden_cause(
@@ -260,8 +261,8 @@ def test_the_command_reads_the_stores_closed_tickets_and_changes_no_model(
 ) -> None:
     monkeypatch.setenv("FAULTFINDER_DB", str(tmp_path / "tickets.db"))
     monkeypatch.setenv("FAULTFINDER_WHO", "invented ana")
-    monkeypatch.delenv("FAULTFINDER_MODELS", raising=False)
-    before = (ROOT / "models" / "thin_clamshell.yaml").read_bytes()
+    monkeypatch.setenv("FAULTFINDER_MODELS", str(MODELS_BEFORE))
+    before = (ROOT / "tests" / "models_before" / "thin_clamshell.yaml").read_bytes()
 
     def run(*words: str) -> Result:
         return CliRunner().invoke(doubts_command, ["-m", "thin_clamshell", *words])
@@ -276,4 +277,4 @@ def test_the_command_reads_the_stores_closed_tickets_and_changes_no_model(
     as_json = run("--json", "--least", "40")
     assert '"pairs_tested"' in as_json.output
     assert run("--since", "never").exit_code != 0
-    assert (ROOT / "models" / "thin_clamshell.yaml").read_bytes() == before
+    assert (ROOT / "tests" / "models_before" / "thin_clamshell.yaml").read_bytes() == before

@@ -30,6 +30,7 @@ from faultfinder.tickets.exchange.source import Source
 from faultfinder.tickets.opening import open_store
 from faultfinder.tickets.searching import Wanted, find_tickets
 from faultfinder.tickets.store import Store, read_tickets
+from tests import MODELS_BEFORE
 from tests.small_model import SMALL_MODEL
 
 HERE = Path(__file__).resolve().parents[2]
@@ -45,7 +46,7 @@ def _known(name: str) -> CompiledModel:
 
 @cache
 def _parts() -> dict[str, bytes]:
-    return {path.name: path.read_bytes() for path in (HERE / "models" / "common").glob("*.yaml")}
+    return {path.name: path.read_bytes() for path in (MODELS_BEFORE / "common").glob("*.yaml")}
 
 
 def _included(path: Path) -> bytes:
@@ -175,7 +176,7 @@ def _mapped(columns: bytes, data: bytes) -> None:
 def _model_seeds() -> list[bytes]:
     small = SMALL_MODEL.encode()
     # A model with includes takes a hundred times as long to read: one time in twenty.
-    return [small] * 19 + [(HERE / "models" / "thin_clamshell.yaml").read_bytes()]
+    return [small] * 19 + [(MODELS_BEFORE / "thin_clamshell.yaml").read_bytes()]
 
 
 def _answer_seeds() -> list[bytes]:

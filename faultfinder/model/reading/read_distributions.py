@@ -1,8 +1,8 @@
-"""The eight ways to say a conditional probability, turned into the parts of a model.
+"""The nine ways to say a conditional probability, turned into the parts of a model.
 
 `chance`, `table` and `rule` become a Table; `noisy_or`, `noisy_max`, `worst_of` and
 `any_of` a NoisyMax (the last two with links of zeros and ones, and no leak); `test` a
-SimpleTest.
+SimpleTest; `first_of` a FirstOf.
 """
 
 from __future__ import annotations
@@ -12,6 +12,7 @@ from dataclasses import dataclass
 
 from faultfinder.model.parts import (
     Distribution,
+    FirstOf,
     Kind,
     Link,
     NoisyMax,
@@ -55,9 +56,13 @@ class _FamilyReader(FamilyNames):
         fields = self.head.fields
         if not fields.usable:
             return None
-        allowed = ("any_of",) if self.head.kind is Kind.COMPLAINT else FORMS
+        allowed = FORMS if self.head.kind is Kind.CONDITION else FORMS[:-1]
+        if self.head.kind is Kind.COMPLAINT:
+            allowed = ("any_of",)
         given = [form for form in fields.keys if form in allowed]
         one_of = f"Give exactly one of {', '.join(allowed)}."
+        if self.head.kind is Kind.FINDING:
+            one_of = f"{one_of[:-1]}, or an entry under figures."
         if len(allowed) == 1:
             one_of = "Give any_of: the conditions or causes that make the customer complain."
         if not given:
@@ -91,6 +96,7 @@ class _FamilyReader(FamilyNames):
             "worst_of": self._worst_of,
             "any_of": self._any_of,
             "test": self._test,
+            "first_of": self._first_of,
         }
         return readers[form](node, line)
 
@@ -317,6 +323,10 @@ class _FamilyReader(FamilyNames):
         if not links or not self.head.states:
             return None
         return NoisyMax(tuple(links), Link(self._sure(0)), links)
+
+    def _first_of(self, node: Node, line: int) -> Distribution | None:
+        # Its members were read with the heads, since its states follow from theirs.
+        return FirstOf(self.head.first_of) if self.head.first_of else None
 
     # --- a simple test
 

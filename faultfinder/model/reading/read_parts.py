@@ -5,10 +5,10 @@ from __future__ import annotations
 from collections.abc import Mapping, Sequence
 
 from faultfinder.errors import did_you_mean, nearest
-from faultfinder.model.parts import Check, Kind, Move, Stage, StopRule
+from faultfinder.model.parts import Check, Kind, Move, Silence, Stage, StopRule, Unlisted
 from faultfinder.model.reading.faults import Faults, listed, shown
 from faultfinder.model.reading.fields import Fields, clean_text, described, good_name, pick
-from faultfinder.model.reading.read_variables import Head, default_title
+from faultfinder.model.reading.read_variables import Head, default_title, read_basis
 from faultfinder.model.reading.yaml_nodes import Pairs, Text
 
 _OBSERVABLE = (Kind.FINDING, Kind.HISTORY)
@@ -212,3 +212,37 @@ def read_stops(faults: Faults, root: Fields, heads: Mapping[str, Head]) -> tuple
         kept = tuple(result for result in results if result is not None)
         stops.append(StopRule(name, kept, say, fields.line))
     return tuple(stops)
+
+
+def read_silence(faults: Faults, root: Fields, heads: Mapping[str, Head]) -> Silence | None:
+    """The answer that stands for "nothing else", or None."""
+    node = root.node("silence") if "silence" in root else None
+    if node is None:
+        return None
+    line = root.line_of("silence")
+    fields = Fields(faults, node, line, "silence", ["finding", "result"])
+    word = fields.word("finding", "Name the finding: finding: anything_else.")
+    result = fields.word("result", "Name the result that says so: result: nothing.")
+    findings = {n: head for n, head in heads.items() if head.kind is Kind.FINDING}
+    name = None if word is None else pick(faults, word, findings, "silence", "finding")
+    if name is None or result is None or not findings[name].states:
+        return None
+    state = pick(faults, result, findings[name].states, "silence", "result")
+    return None if state is None else Silence(name, state, line)
+
+
+def read_unlisted(faults: Faults, root: Fields) -> Unlisted | None:
+    """What a cause that is not listed is taken for, or None."""
+    node = root.node("unlisted") if "unlisted" in root else None
+    if node is None:
+        return None
+    line = root.line_of("unlisted")
+    fields = Fields(faults, node, line, "unlisted", ["prior", "flatness", "basis"])
+    prior = fields.number(
+        "prior", "Give its share of the machines: prior: 0.14.", 0.0, 0.99, above=True
+    )
+    flatness = 0.5
+    if "flatness" in fields:
+        flatness = fields.number("flatness", low=0.0, high=1.0) or 0.0
+    basis = read_basis(faults, fields)
+    return None if prior is None else Unlisted(prior, flatness, basis, line)
