@@ -10,7 +10,7 @@ import click
 
 from faultfinder.cli import completing
 from faultfinder.cli.looking import Bench, pick_model, ranked_check, read_answer, read_target
-from faultfinder.cli.options import AS_JSON, DB, MODEL, NOW, SAW, STAGE, TRIED
+from faultfinder.cli.options import DB, MODEL, NOW, SAW, STAGE, TRIED, JsonCommand, echo_json
 from faultfinder.cli.repaired import read_tried
 from faultfinder.decide.shop_file import read_shop
 from faultfinder.errors import MisuseError
@@ -22,7 +22,12 @@ _TARGET_HELP = (
 )
 
 
-@click.command("next", short_help="Likely causes and the next check.")
+@click.command(
+    "next",
+    cls=JsonCommand,
+    form="faultfinder.report.consultation.plain:NEXT",
+    short_help="Likely causes and the next check.",
+)
 @MODEL
 @SAW
 @TRIED
@@ -32,7 +37,6 @@ _TARGET_HELP = (
 @click.option(
     "--why", metavar="CHECK", shell_complete=completing.checks, help="Explain one check's rank."
 )
-@AS_JSON
 @DB
 @click.argument("ticket", required=False, type=click.IntRange(1), metavar="[TICKET]")
 def next_command(
@@ -88,9 +92,9 @@ def next_command(
     view = replace(bench.view(answers, stage, why), ticket=ticket)
     ranked = None if why is None else ranked_check(view, why)
     if as_json:
-        from faultfinder.report.consultation.plain import next_json
+        from faultfinder.report.consultation.plain import NEXT, Asked
 
-        click.echo(next_json(view, ranked))
+        echo_json(NEXT, Asked(view, ranked))
     elif ranked is not None:
         from faultfinder.report.consultation.why import why_page
 

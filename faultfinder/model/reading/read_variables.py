@@ -12,6 +12,7 @@ from dataclasses import dataclass, field
 
 from faultfinder.errors import did_you_mean
 from faultfinder.model.parts import Basis, Kind, Reading
+from faultfinder.model.reading import keys
 from faultfinder.model.reading.faults import Faults, listed, shown
 from faultfinder.model.reading.fields import (
     Fields,
@@ -23,7 +24,7 @@ from faultfinder.model.reading.fields import (
 )
 from faultfinder.model.reading.yaml_nodes import KEY_LENGTH, Node, Text
 
-FORMS = ("chance", "table", "rule", "noisy_or", "noisy_max", "worst_of", "any_of", "test")
+FORMS = tuple(keys.DISTRIBUTION)
 """The ways to say a distribution; a variable takes exactly one."""
 
 SECTIONS = {
@@ -111,9 +112,7 @@ def _new_name(faults: Faults, word: Text, heads: Mapping[str, Head]) -> bool:
 
 def _read_head(faults: Faults, word: Text, kind: Kind, node: Node) -> Head:
     observable = kind in (Kind.HISTORY, Kind.FINDING)
-    known = ["title", "note", "states", "basis", *FORMS]
-    if observable:
-        known += ["ask", "words", "unit", "cuts", "reads"]
+    known = [*keys.VARIABLE, *FORMS, *(keys.OBSERVED if observable else ())]
     fields = Fields(faults, node, word.line, f"{kind} {word.value}", known)
     state_lines = _read_states(faults, fields)
     states = tuple(state_lines)
@@ -163,7 +162,7 @@ def _read_complaint(faults: Faults, root: Fields, heads: Mapping[str, Head]) -> 
         node,
         root.line_of("complaint"),
         "the complaint",
-        ["name", "title", "any_of", "note", "retest"],
+        keys.COMPLAINT,
     )
     name = fields.word("name", "Give it a name, such as name: no_usable_picture.")
     title = fields.text("title", "Give it a title, such as title: No usable picture.")
@@ -192,7 +191,7 @@ def read_basis(faults: Faults, fields: Fields) -> Basis | None:
         return None
     kinds = ("guess", "count", "source")
     inner = Fields(
-        faults, node, fields.line_of("basis"), f"the basis of {fields.label}", [*kinds, "worth"]
+        faults, node, fields.line_of("basis"), f"the basis of {fields.label}", keys.BASIS
     )
     if not inner.usable:
         return None

@@ -1,10 +1,9 @@
-"""A repair and a quote in words, and the documented JSON forms of advice and repair."""
+"""A repair and a quote in words."""
 
 from __future__ import annotations
 
 import textwrap
 from collections.abc import Sequence
-from typing import Any
 
 from faultfinder.consultation.advice import Advice
 from faultfinder.model.parts import FaultModel, Repair
@@ -74,39 +73,6 @@ def add_quote(page: Page, view: View, advice: Advice) -> None:
         page.text(f"Ends with handing over unrepaired in {percent(quote.given_up)}.", 2)
 
 
-def advice_json(advice: Advice) -> dict[str, Any]:
-    """The advice in its documented JSON form."""
-    quote = advice.quote
-    return {
-        "kind": advice.kind,
-        "name": advice.name or None,
-        "expected_cost": advice.cost,
-        "expected_cost_repairing_now": advice.cost_repairing,
-        "saves": advice.saves,
-        "repair_order": list(advice.order),
-        "quote": {
-            "low": quote.low,
-            "likely": quote.likely,
-            "high": quote.high,
-            "probability_dearer": quote.exceeds,
-            "probability_handed_over": quote.given_up,
-            "dear_parts_for_nothing": quote.dear_for_nothing,
-        },
-        "checks": [
-            {
-                "check": item.check,
-                "cost": item.cost,
-                "expected_cost": item.expected_cost,
-                "saves": item.saves,
-                "saves_alone": item.saves_alone,
-                "then": item.then or None,
-            }
-            for item in advice.checks
-        ],
-        "neglected_probability": advice.neglected,
-    }
-
-
 def repair_lines(model: FaultModel, repair: Repair, currency: str, place: bool = True) -> list[str]:
     """How a repair is done and how it is proved; with `place` the stage it is done in."""
     lines: list[str] = []
@@ -156,33 +122,3 @@ def proof_lines(model: FaultModel, repair: Repair, only: Sequence[str] | None = 
                 passes, WIDTH, initial_indent="        ", subsequent_indent="        "
             )
     return lines
-
-
-def repair_json(model: FaultModel, repair: Repair, currency: str) -> dict[str, Any]:
-    """A repair and its proof tests in their documented JSON form."""
-    part = repair.part
-    return {
-        "repair": repair.name,
-        "title": repair.title,
-        "mends": {cause: dict(states) for cause, states in repair.mends.items()},
-        "stage": repair.stage,
-        "minutes": repair.minutes,
-        "part": {"low": part.low, "likely": part.likely, "high": part.high},
-        "currency": currency,
-        "lead_days": repair.lead_days,
-        "hand_over": repair.hand_over,
-        "how": list(repair.how),
-        "caution": repair.caution,
-        "proof": [
-            {
-                "proof": proof.name,
-                "title": proof.title,
-                "how": list(proof.how),
-                "passes": proof.passes,
-                "minutes": proof.minutes,
-                "before_cover": proof.before_cover,
-            }
-            for proof in model.proofs
-            if proof.name in repair.proof
-        ],
-    }

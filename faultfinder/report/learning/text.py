@@ -1,17 +1,16 @@
-"""Tuning and replay in words and in their JSON forms."""
+"""Tuning and replay in words."""
 
 from __future__ import annotations
 
-import math
 from collections.abc import Sequence
-from typing import Any
 
 from faultfinder.learning.em.estimates import Figure, Tuned
 from faultfinder.learning.judge.played import Played
-from faultfinder.learning.judge.replay import Comparison, ModelScores
+from faultfinder.learning.judge.replay import Comparison
 from faultfinder.learning.proposal import effect
 from faultfinder.learning.watch.drift import Shift
 from faultfinder.learning.watch.unlikely import UnlikelyTicket
+from faultfinder.report.learning.plain import score
 from faultfinder.report.page import Page
 from faultfinder.report.wording import counted, joined, percent
 
@@ -115,57 +114,6 @@ def _add_shifts(page: Page, shifts: Sequence[Shift]) -> None:
         page.item("-", f"{shift.name}: {moves} of those recorded", 2)
 
 
-def tune_json(
-    tuned: Tuned,
-    changed: Sequence[Figure],
-    doubtful: Sequence[UnlikelyTicket],
-    shifts: Sequence[Shift],
-) -> dict[str, Any]:
-    """The documented JSON form of a tuning."""
-    return {
-        "tickets": tuned.tickets,
-        "rounds": tuned.rounds,
-        "converged": tuned.converged,
-        "log_likelihood": tuned.log_likelihood,
-        "warnings": list(tuned.warnings),
-        "changed": [
-            {
-                "figure": str(figure.place),
-                "variable": figure.place.variable,
-                "states": list(figure.states),
-                "before": list(figure.before),
-                "after": list(figure.after),
-                "low": list(figure.low),
-                "high": list(figure.high),
-                "tickets": figure.tickets,
-                "effect_bits": effect(figure),
-            }
-            for figure in sorted(changed, key=effect, reverse=True)
-        ],
-        "doubtful": [
-            {
-                "ticket": one.number,
-                "causes": list(one.causes),
-                "probability": one.probability,
-                "leading": one.leading,
-                "leading_probability": one.leading_probability,
-            }
-            for one in doubtful
-        ],
-        "shifts": [
-            {
-                "name": shift.name,
-                "states": list(shift.states),
-                "before": list(shift.counts_before),
-                "after": list(shift.counts_after),
-                "p_value": shift.p_value,
-                "adjusted": shift.adjusted,
-            }
-            for shift in shifts
-        ],
-    }
-
-
 _WORDS = {
     "log_loss": ("Log loss, each cause", False),
     "brier": ("Brier score, each cause", False),
@@ -192,7 +140,7 @@ def replay_page(found: Comparison, played: tuple[Played, Played] | None, how: st
         difference = found.differences.get(name)
         if difference is None:
             continue
-        old, new = _score(found.old, name), _score(found.new, name)
+        old, new = score(found.old, name), score(found.new, name)
         low, high = difference.interval
         better = (difference.mean > 0.0) == upward
         verdict = ("better" if better else "worse") if difference.clear else "no clear change"
@@ -221,11 +169,6 @@ def replay_page(found: Comparison, played: tuple[Played, Played] | None, how: st
     return str(page)
 
 
-def _score(scores: ModelScores, name: str) -> float:
-    value = getattr(scores, name)
-    return value.share if hasattr(value, "share") else float(value)
-
-
 def _add_played(page: Page, played: tuple[Played, Played]) -> None:
     page.blank()
     page.heading("Played again, one check at a time")
@@ -247,54 +190,3 @@ def _add_played(page: Page, played: tuple[Played, Played]) -> None:
             "model holds impossible.",
             2,
         )
-
-
-def replay_json(found: Comparison, played: tuple[Played, Played] | None) -> dict[str, Any]:
-    """The documented JSON form of a replay."""
-
-    def scores(one: ModelScores) -> dict[str, Any]:
-        return {name: _finite(_score(one, name)) for name in _WORDS} | {
-            "reliability": one.binned.reliability,
-            "resolution": one.binned.resolution,
-            "uncertainty": one.binned.uncertainty,
-            "calibration": [
-                {
-                    "said": _finite(row.mean_forecast),
-                    "seen": _finite(row.observed),
-                    "low": row.interval[0],
-                    "high": row.interval[1],
-                    "cases": row.count,
-                }
-                for row in one.calibration
-            ],
-        }
-
-    told: dict[str, Any] = {
-        "tickets": len(found.numbers),
-        "without_cause": found.without_cause,
-        "impossible_old": list(found.impossible_old),
-        "impossible_new": list(found.impossible_new),
-        "old": scores(found.old),
-        "new": scores(found.new),
-        "differences": {
-            name: {"mean": one.mean, "low": one.interval[0], "high": one.interval[1],
-                   "clear": one.clear}
-            for name, one in found.differences.items()
-        },
-    }  # fmt: skip
-    if played is not None:
-        told["played"] = [
-            {
-                "tickets": len(one.plays),
-                "checks": _finite(one.mean("checks")),
-                "drawn": _finite(one.mean("drawn")),
-                "minutes": _finite(one.mean("minutes")),
-                "successes": one.successes,
-            }
-            for one in played
-        ]
-    return told
-
-
-def _finite(value: float) -> float | None:
-    return value if math.isfinite(value) else None

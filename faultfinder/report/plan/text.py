@@ -1,9 +1,8 @@
-"""A plan as text for a terminal, as JSON, and as DOT."""
+"""A plan as text for a terminal, and as DOT."""
 
 from __future__ import annotations
 
 import textwrap
-from typing import Any
 
 from faultfinder.decide.plan import Plan, PlanNode
 from faultfinder.model.parts import FaultModel
@@ -132,42 +131,6 @@ def _wrap(lines: list[str], text: str, indent: str, width: int) -> None:
     lines += textwrap.wrap(
         text, width, initial_indent=room, subsequent_indent=room + "  ", break_long_words=True
     )
-
-
-def plan_json(model: FaultModel, plan: Plan, currency: str) -> dict[str, Any]:
-    """The plan in its documented JSON form."""
-    return {
-        "model": model.name,
-        "planner": plan.planner,
-        "expected_cost": plan.expected_cost,
-        "currency": currency,
-        "fold_below": plan.fold_below,
-        "depth": plan.depth,
-        "neglected_probability": plan.neglected,
-        "plan": _node_json(plan.root),
-    }
-
-
-def _node_json(node: PlanNode) -> dict[str, Any]:
-    return {
-        "kind": node.kind,
-        "name": node.name,
-        "stage": node.stage,
-        "reached": node.reached,
-        "cost": node.cost,
-        "expected_cost": node.expected_cost,
-        "causes": [{"cause": name, "probability": p} for name, p in node.causes],
-        "order": list(node.order),
-        "folded": node.folded or None,
-        "branches": [
-            {
-                "result": branch.label,
-                "probability": branch.probability,
-                "then": _node_json(branch.node),
-            }
-            for branch in node.branches
-        ],
-    }
 
 
 def plan_dot(model: FaultModel, plan: Plan) -> str:

@@ -27,6 +27,10 @@ class Standing:
         return asdict(self)
 
 
+Row = tuple[Ticket, Standing | None]
+"""A ticket with its diagnosis; closed ones have none."""
+
+
 def standing_of(view: View) -> Standing:
     """A diagnosis as a row of a list."""
     cause, chance = next(iter(view.diagnosis.causes.items()))

@@ -1,8 +1,6 @@
-"""A ticket as text and in its JSON form: what was taken down, what comes next, its log."""
+"""A ticket as text: what was taken down, what comes next, its log."""
 
 from __future__ import annotations
-
-from typing import Any
 
 from faultfinder.model.parts import FaultModel
 from faultfinder.report.consultation.repair import proof_lines
@@ -155,59 +153,3 @@ def _add_proof(page: Page, ticket: Ticket, model: FaultModel) -> None:
         page.text(f"Close it with: faultfinder close {ticket.number} --cause {cause}", 2)
         if len(causes) > 1:
             page.text(f"The repair mends {', '.join(causes)}: name what it was.", 2)
-
-
-def ticket_json(ticket: Ticket) -> dict[str, Any]:
-    """A ticket in its documented JSON form."""
-    desk = ticket.intake
-    return {
-        "ticket": ticket.number,
-        "key": ticket.key,
-        "model": ticket.model,
-        "model_version": ticket.version or None,
-        "opened_at": ticket.opened_at,
-        "closed_at": ticket.closed_at,
-        "complaint": desk.complaint,
-        "condition": desk.condition,
-        "left": desk.left,
-        "consent": list(desk.consent),
-        "data_copy": desk.data_copy,
-        "limit": desk.limit,
-        "person": dict(ticket.person),
-        "first_ticket": ticket.first_ticket,
-        "stage": ticket.stage,
-        "findings": dict(ticket.findings),
-        "tried": [
-            {"repair": s.repair, "findings": dict(s.findings), "unclear": list(s.unclear)}
-            for s in ticket.tried
-        ],
-        "repaired": ticket.repaired,
-        "proofs": dict(ticket.proofs),
-        "parts": [
-            {
-                "entry": part.entry,
-                "part": part.what,
-                "repair": part.repair,
-                "price": part.price,
-                "due": part.due,
-                "ordered_at": part.ordered_at,
-                "arrived_at": part.arrived_at,
-            }
-            for part in ticket.parts
-        ],
-        "blocked_by": list(blocked_by(ticket)),
-        "outcome": ticket.outcome or None,
-        "causes": list(ticket.causes),
-        "log": [
-            {
-                "entry": event.number,
-                "kind": str(event.kind),
-                "at": event.at,
-                "who": event.who,
-                "data": dict(event.data),
-                "texts": dict(event.texts),
-                "taken_back": event.number in ticket.gone,
-            }
-            for event in ticket.events
-        ],
-    }
