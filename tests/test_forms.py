@@ -40,7 +40,7 @@ PRINTED: dict[str, tuple[tuple[str, ...], ...]] = {
     "tickets": (("--all", "--limit", "650"),),
     "triage": ((),),
     "tune": (M,),
-    "replay": ((*M, "--since", "2025-01-01", "--played", "2"),),
+    "replay": ((*M, "--since", "2026-05-01", "--played", "2"),),
     "doubts": ((*M, "--least", "20"),),
     "plan": ((*M, *DARK, "--planner", "one-step", "--depth", "3"),),
     "prove": ((*M, "new_assembly"),),
