@@ -7,14 +7,15 @@ from collections.abc import Mapping
 from functools import cache
 
 import faultfinder
-from faultfinder.consultation.next_check import Diagnosis
+from faultfinder import Consultation
 from faultfinder.inference.compiled import CompiledModel
 from faultfinder.model.parts import FaultModel, NoisyMax, Table
+from tests.consulted import look_at
 
 
 @cache
-def _diagnosis(name: str, findings: tuple[tuple[str, str], ...]) -> Diagnosis:
-    return faultfinder.diagnose(_compiled(name), dict(findings))
+def _diagnosis(name: str, findings: tuple[tuple[str, str], ...]) -> Consultation:
+    return look_at(_compiled(name), dict(findings))
 
 
 class Family:
@@ -31,7 +32,7 @@ class Family:
     def model(self) -> FaultModel:
         return self.compiled.model
 
-    def seen(self, **findings: str) -> Diagnosis:
+    def seen(self, **findings: str) -> Consultation:
         return _diagnosis(self.name, tuple(sorted(findings.items())))
 
     def causes(self, **findings: str) -> Mapping[str, float]:

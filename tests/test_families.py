@@ -4,8 +4,8 @@ from __future__ import annotations
 
 import pytest
 
-import faultfinder
 from faultfinder.model.parts import Kind
+from tests.consulted import look_at
 from tests.families import Family, prior
 
 FAMILIES = [Family(name) for name in ("bezel_clamshell", "folding_touch", "onepiece_desktop")]
@@ -41,6 +41,6 @@ def test_every_faulty_state_of_every_cause_brings_the_complaint_about(family: Fa
     # P(complaint, cause = state) = P(cause = state) just where the complaint always follows.
     for cause in family.model.of_kind(Kind.CAUSE):
         for state in cause.states[1:]:
-            seen = faultfinder.diagnose(family.compiled, {cause.name: state})
+            seen = look_at(family.compiled, {cause.name: state})
             expected = prior(family.model, cause.name, state)
             assert seen.evidence_probability == pytest.approx(expected, rel=1e-9)

@@ -10,11 +10,11 @@ import pytest
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
-import faultfinder
 from faultfinder.consultation.advice import advise
 from faultfinder.consultation.bench import build_problem
 from faultfinder.decide.shop import Shop
 from faultfinder.model.parts import FaultModel
+from tests.consulted import look_at
 from tests.families import Family
 
 LIGHT_SIDE = ("driver", "driver_plug", "lamps", "lamp_plug", "main_supply")
@@ -331,7 +331,7 @@ def test_every_set_of_findings_is_answered_exactly(chosen: dict[str, int]) -> No
     # Histories that reached too many causes would be refused: their gain needs all of those.
     names = FAMILY.compiled.model.by_name
     findings = {name: names[name].states[place] for name, place in chosen.items()}
-    seen = faultfinder.diagnose(FAMILY.compiled, findings)
+    seen = look_at(FAMILY.compiled, findings)
     assert 0.0 < seen.evidence_probability <= 1.0
     if not seen.stop:
         assert seen.next is not None

@@ -12,21 +12,14 @@ from faultfinder.consultation.bench import build_problem
 from faultfinder.decide.belief import Tried
 from faultfinder.decide.plan import Plan, PlanNode, make_plan
 from faultfinder.decide.policies.exact import Exact
-from faultfinder.decide.policies.planners import (
-    Action,
-    LookAhead,
-    OneStep,
-    Planner,
-    Situation,
-    after_check,
-    after_repair,
-    start,
-)
+from faultfinder.decide.policies.look_ahead import LookAhead
+from faultfinder.decide.policies.one_step import OneStep
 from faultfinder.decide.policies.roll_out import RollOut
 from faultfinder.decide.problem import Problem
 from faultfinder.decide.repair_order import best_order, order_cost
 from faultfinder.decide.shop import Shop
 from faultfinder.decide.simulation import draw_machines, simulate
+from faultfinder.decide.situation import Action, Policy, Situation, after_check, after_repair, start
 from faultfinder.errors import FaultfinderError
 from faultfinder.inference.compiled import CompiledModel, compile_model
 from faultfinder.inference.loading import load_model
@@ -52,7 +45,7 @@ def test_a_plan_costs_the_mean_of_100_000_simulated_tickets(
 ) -> None:
     """The tickets are drawn from the network, not from the plan's scenarios."""
     problem = whole(compiled, findings)
-    made: Planner = {
+    made: Policy = {
         "roll-out": RollOut(problem, SHOP.worth_per_bit),
         "look-ahead": LookAhead(problem),
         "one-step": OneStep(problem, SHOP.worth_per_bit),
@@ -81,7 +74,7 @@ def test_planners_are_within_two_percent_of_the_optimum(
     for findings in ({}, {"look": "nothing"}, {"look": "lines"}, {"glass_cracked": "yes"}):
         problem = whole(compiled, findings)
         least = Exact(problem).decide(start(problem)).expected_cost
-        made: Planner = (
+        made: Policy = (
             RollOut(problem, SHOP.worth_per_bit) if planner == "roll-out" else LookAhead(problem)
         )
         plan = make_plan(problem, made, fold_below=-1.0, depth=99)

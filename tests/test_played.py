@@ -8,7 +8,6 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-import faultfinder
 from faultfinder.decide.shop import Shop
 from faultfinder.errors import MisuseError
 from faultfinder.inference.compiled import CompiledModel, compile_model
@@ -18,6 +17,7 @@ from faultfinder.learning.judge.played import Ended, compare_plays, play_tickets
 from faultfinder.learning.records import ClosedTicket
 from faultfinder.model.parts import Row, StopRule, Table
 from tests.brute_force import joint_of_model
+from tests.consulted import look_at
 from tests.drawn_tickets import drawn_tickets, with_rate
 from tests.small_shop import small_shop
 
@@ -121,14 +121,14 @@ def test_each_check_is_the_one_diagnose_ranks_first(
         stage = "closed"
         minutes = 0.0
         for name in play.order:
-            best = faultfinder.diagnose(truth, known, stage=stage).next
+            best = look_at(truth, known, stage=stage).next
             assert best is not None
             assert best.check == name
             minutes += best.minutes
             check = truth.model.checks_by_name[name]
             known |= {finding: ticket.findings[finding] for finding in check.observes}
             stage = check.stage
-        after = faultfinder.diagnose(truth, known, stage=stage)
+        after = look_at(truth, known, stage=stage)
         leading, chance = next(iter(after.causes.items()))
         assert (play.leading, play.probability) == (leading, pytest.approx(chance, abs=1e-4))
         assert play.success == (leading in (ticket.causes or ()))

@@ -13,9 +13,9 @@ from collections.abc import Iterable
 from pathlib import Path
 
 import pytest
+from faultfinder.cli.looking import Answer, Bench
 
 from faultfinder.cli.asking import Place, Session
-from faultfinder.cli.looking import Answer, Bench
 from faultfinder.decide.shop import Shop
 from faultfinder.inference.compiled import CompiledModel, compile_model
 from faultfinder.model.reading.reader import parse_model

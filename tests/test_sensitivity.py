@@ -14,7 +14,6 @@ from hypothesis import strategies as st
 from faultfinder.assess.figures import figures_of, odds_times, with_figure
 from faultfinder.assess.moved_ranking import MovedRanking
 from faultfinder.assess.sensitivity import Hinge, ranked_checks, sensitivity
-from faultfinder.consultation.next_check import diagnose
 from faultfinder.decide.shop import Shop
 from faultfinder.errors import ImpossibleEvidence
 from faultfinder.inference.compiled import CompiledModel, compile_model
@@ -23,6 +22,7 @@ from faultfinder.model.answers import find_stage
 from faultfinder.model.parts import FaultModel, Link, NoisyMax, SimpleTest, Table
 from faultfinder.model.reading.reader import parse_model
 from tests.conftest import Run
+from tests.consulted import look_at
 from tests.invented_models import SMALL_LID
 from tests.networks import Case, cases
 from tests.small_shop import small_shop
@@ -37,8 +37,8 @@ def named_by_a_full_diagnosis(
 ) -> str:
     """The next check of a model compiled anew; "" for none."""
     compiled = compile_model(model)
-    told = diagnose(compiled, findings, stage=stage, only=ranked_checks(compiled))
-    best = next(iter(told.checks), None)
+    told = look_at(compiled, findings, stage=stage, only=ranked_checks(compiled))
+    best = next(iter(told.most_telling), None)
     return best.check if best is not None and best.worth else ""
 
 
@@ -136,11 +136,11 @@ def test_moving_a_table_names_what_a_model_compiled_anew_names(
     for value, named in zip(values, ranking.leaders(figure, values), strict=True):
         fresh = compile_model(with_figure(case.model, figure, value))
         try:
-            told = diagnose(fresh, case.findings, only=checks)
+            told = look_at(fresh, case.findings, only=checks)
         except ImpossibleEvidence:
             assert named is None
             continue
-        scores = {check.check: check.gain_per_cost for check in told.checks}
+        scores = {check.check: check.gain_per_cost for check in told.most_telling}
         best = max(scores.values(), default=0.0)
         least = 1.0 / shop.worth_per_bit
         if abs(best - least) < 1e-7:

@@ -15,10 +15,10 @@ from pathlib import Path
 from typing import Any
 
 import pytest
+from faultfinder.cli.looking import Answer, Bench
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from faultfinder.cli.looking import Answer, Bench
 from faultfinder.decide.shop import Shop
 from faultfinder.inference.loading import load_model
 from faultfinder.report.consultation.view import View

@@ -11,8 +11,9 @@ from hypothesis import strategies as st
 
 from faultfinder.consultation.bench import build_problem
 from faultfinder.consultation.triage import DRAWS, deal, minutes_to_decision, missing_tools
-from faultfinder.decide.policies.planners import OneStep, after_check, check_cost, start
+from faultfinder.decide.policies.one_step import OneStep
 from faultfinder.decide.shop import Shop
+from faultfinder.decide.situation import after_check, check_cost, start
 from faultfinder.inference.loading import load_model
 
 MINUTES = st.lists(st.floats(0.5, 200.0), min_size=1, max_size=6)

@@ -15,7 +15,7 @@ from functools import cached_property
 import numpy as np
 
 from faultfinder.assess.figures import Figure, moved_variable
-from faultfinder.consultation.next_check import contradiction
+from faultfinder.consultation.surprises import contradiction
 from faultfinder.decide.shop import Shop
 from faultfinder.inference.compiled import (
     CompiledModel,

@@ -16,7 +16,7 @@ import numpy as np
 
 from faultfinder.assess.figures import Figure, figures_of, odds_times
 from faultfinder.assess.moved_ranking import MovedRanking
-from faultfinder.consultation.next_check import read_findings
+from faultfinder.consultation.case import read_results
 from faultfinder.decide.shop import Shop
 from faultfinder.inference.compiled import CompiledModel
 from faultfinder.model.answers import find_stage
@@ -93,7 +93,9 @@ def sensitivity(
     Questions for the counter are not ranked where there are other checks. Raises MisuseError
     for unknown names, ImpossibleEvidence for findings that contradict each other.
     """
-    known, unclear = read_findings(compiled, findings or {})
+    results = read_results(compiled, (findings or {}).items())
+    known = {name: result for name, result in results.items() if result is not None}
+    unclear = tuple(name for name, result in results.items() if result is None)
     ranking = MovedRanking.start(
         compiled, known, unclear, find_stage(compiled.model, stage), shop or Shop(),
         ranked_checks(compiled),

@@ -93,16 +93,13 @@ def sensitivity_command(model: str, saw: tuple[str, ...], stage: str | None, as_
     NAME is a model's name or file. Takes some seconds.
     """
     from faultfinder.assess.sensitivity import sensitivity
-    from faultfinder.cli.looking import findings_of, read_answer
-    from faultfinder.cli.repaired import refuse_stopped
-    from faultfinder.decide.shop_file import read_shop
+    from faultfinder.cli.typed import read_case, refuse_stopped
     from faultfinder.inference.loading import load_model
 
     compiled = load_model(model)
-    findings = findings_of([read_answer(compiled, typed) for typed in saw])
-    known = {name: result for name, result in findings.items() if result is not None}
-    refuse_stopped(compiled, known, ())
-    found = sensitivity(compiled, findings, stage=stage, shop=read_shop())
+    case = read_case(compiled, saw, stage=stage)
+    refuse_stopped(case)
+    found = sensitivity(compiled, case.results, stage=stage, shop=case.shop)
     if as_json:
         from faultfinder.report.model.plain import SENSITIVITY, Hanging
 

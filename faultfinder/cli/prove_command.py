@@ -5,9 +5,9 @@ from __future__ import annotations
 import click
 
 from faultfinder.cli import completing
-from faultfinder.cli.looking import pick_model
 from faultfinder.cli.options import MODEL, JsonCommand, echo_json
-from faultfinder.cli.repaired import find_repair
+from faultfinder.cli.typed import pick_model
+from faultfinder.consultation.case import find_repair
 from faultfinder.decide.shop_file import read_shop
 from faultfinder.inference.loading import load_model
 

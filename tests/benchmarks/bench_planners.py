@@ -19,22 +19,15 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from faultfinder.consultation.bench import build_problem
-from faultfinder.decide.plan import policy_cost
 from faultfinder.decide.policies.exact import Exact
-from faultfinder.decide.policies.planners import (
-    Action,
-    LookAhead,
-    OneStep,
-    Planner,
-    Situation,
-    check_cost,
-    repair_now,
-    start,
-)
+from faultfinder.decide.policies.look_ahead import LookAhead
+from faultfinder.decide.policies.one_step import OneStep
 from faultfinder.decide.policies.roll_out import RollOut
 from faultfinder.decide.problem import Problem
 from faultfinder.decide.shop import Shop
 from faultfinder.decide.simulation import draw_machines, simulate
+from faultfinder.decide.situation import Action, Policy, Situation, check_cost, repair_now, start
+from faultfinder.decide.walk import policy_cost
 from faultfinder.errors import FaultfinderError
 from faultfinder.inference.loading import load_model
 
@@ -81,7 +74,7 @@ class PartFirst:
 class Timed:
     """A planner with a stopwatch; a situation seen before is not asked again."""
 
-    inner: Planner
+    inner: Policy
     name: str = ""
     seconds: float = 0.0
     asked: int = 0
@@ -104,7 +97,7 @@ def main(tickets: int) -> None:
     rng = np.random.default_rng(1)
     machines = draw_machines(compiled, tickets, rng)
     prices = [compiled.model.repairs_by_name[r.name].part.likely for r in problem.repairs]
-    planners: list[Planner] = [
+    planners: list[Policy] = [
         RollOut(problem, shop.worth_per_bit),
         LookAhead(problem),
         OneStep(problem, shop.worth_per_bit),
@@ -132,7 +125,7 @@ def against_exact(compiled, shop: Shop, rng: np.random.Generator) -> None:  # ty
     """Ratios to the exact optimum on the shop model cut down to a few checks and repairs."""
     whole = build_problem(compiled, {}, shop=shop, at_once=2)
     print("\nReduced models (4 checks, 4 repairs, likely scenarios of the shop model):")
-    makers: list[tuple[str, Callable[[Problem], Planner]]] = [
+    makers: list[tuple[str, Callable[[Problem], Policy]]] = [
         ("roll-out", lambda p: RollOut(p, shop.worth_per_bit)),
         ("look-ahead", LookAhead),
         ("one-step", lambda p: OneStep(p, shop.worth_per_bit)),

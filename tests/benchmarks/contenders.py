@@ -17,6 +17,7 @@ import numpy as np
 import faultfinder
 from faultfinder.inference.compiled import CompiledModel
 from faultfinder.inference.separation import determined, requisite
+from tests.consulted import look_at
 from tests.networks import pgmpy_network, published
 from tests.outside.reference import states_of
 
@@ -149,8 +150,8 @@ def engine(case: Case) -> Rank:
     """`diagnose`: it also works out beliefs of all causes, costs, warnings, and the order."""
 
     def rank(number: int) -> Gains:
-        answer = faultfinder.diagnose(case.compiled, case.findings[number], case.target)
-        return {check.check: check.gain_bits for check in answer.checks}
+        answer = look_at(case.compiled, case.findings[number], case.target)
+        return {check.check: check.gain_bits for check in answer.most_telling}
 
     return rank
 

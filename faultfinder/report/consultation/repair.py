@@ -47,12 +47,14 @@ def add_repair(page: Page, view: View, advice: Advice) -> None:
         page.text("Without any check in between, the repairs to go on with:", 2)
         page.numbered((model.repairs_by_name[n].title for n in advice.order[1:]), 4)
     page.blank()
-    add_quote(page, view, advice)
+    add_quote(page, view)
 
 
-def add_quote(page: Page, view: View, advice: Advice) -> None:
+def add_quote(page: Page, view: View) -> None:
     """What to quote, and what it rests on."""
-    quote, currency = advice.quote, view.shop.currency
+    quote, currency = view.quote, view.shop.currency
+    if quote is None:
+        return
     page.heading("Quote")
     page.text(
         f"{quote.low:.0f} to {quote.high:.0f} {currency}, likely {quote.likely:.0f} "

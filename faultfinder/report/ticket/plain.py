@@ -21,7 +21,7 @@ from faultfinder.plain import (
     Form,
     Key,
 )
-from faultfinder.report.ticket.standing import Row, blocked_by
+from faultfinder.report.ticket.standing import Row, Standing, blocked_by
 from faultfinder.tickets.events import Event
 from faultfinder.tickets.ticket import Part, Ticket
 
@@ -36,10 +36,10 @@ class Kept:
 
 @dataclass(frozen=True)
 class Morning:
-    """The work dealt out, and what has to wait."""
+    """The work dealt out, and all open tickets."""
 
     turns: Sequence[Turn]
-    blocked: Sequence[Row]
+    rows: Sequence[Row]
 
 
 TRIED = Form[Tried](
@@ -180,12 +180,33 @@ ROW = Form[Row](
     Key("blocked_by", "list of texts", f"why it waits{ONLY_OPEN}", _blocked, when=_told),
 )
 
-TURN = Form[Turn](
+STEP = Form[Standing](
+    "The next step",
+    Key("kind", WORD, "check, repair or hand over", lambda s: s.next_kind),
+    Key("name", WORD + OR_NULL, "the check or repair", lambda s: s.next_name or None),
+)
+
+
+def _step(standing: Standing | None) -> Standing | None:
+    return standing if standing is not None and standing.next_kind else None
+
+
+def _causes(standing: Standing | None) -> dict[str, float]:
+    return {} if standing is None else standing.causes
+
+
+NEXT = "what to do now; null after a stop, and without a diagnosis"
+CAUSES = "the most likely first"
+EACH_CAUSE = "number from 0 to 1 for each cause"
+
+TURN = Form[tuple[Turn, Standing | None]](
     "A ticket dealt out",
-    Key("ticket", COUNT, "its number"),
-    Key("minutes", MINUTES, "expected until it is decided what to repair"),
-    Key("bench", COUNT, "from 1"),
-    Key("begins", MINUTES, "from now"),
+    Key("ticket", COUNT, "its number", lambda t: t[0].ticket),
+    Key("minutes", MINUTES, "until it is decided what to repair", lambda t: t[0].minutes),
+    Key("bench", COUNT, "from 1", lambda t: t[0].bench),
+    Key("begins", MINUTES, "from now", lambda t: t[0].begins),
+    Key("next", "object or null", NEXT, lambda t: _step(t[1]), STEP),
+    Key("causes", EACH_CAUSE, CAUSES, lambda t: _causes(t[1])),
 )
 
 WAITING = Form[Row](
@@ -193,10 +214,23 @@ WAITING = Form[Row](
     Key("ticket", COUNT, "its number", lambda row: row[0].number),
     Key("blocked_by", "list of texts", "why it waits", _blocked),
     Key("stop", FLAG, "a safety rule ends the work", lambda row: bool(row[1] and row[1].stop)),
+    Key("next", "object or null", NEXT, lambda row: _step(row[1]), STEP),
+    Key("causes", EACH_CAUSE, CAUSES, lambda row: _causes(row[1])),
 )
+
+
+def _dealt(morning: Morning) -> list[tuple[Turn, Standing | None]]:
+    standings = {ticket.number: standing for ticket, standing in morning.rows}
+    return [(turn, standings[turn.ticket]) for turn in morning.turns]
+
+
+def _left(morning: Morning) -> list[Row]:
+    dealt = {turn.ticket for turn in morning.turns}
+    return [row for row in morning.rows if row[0].number not in dealt]
+
 
 MORNING = Form[Morning](
     "The morning's work",
-    Key("turns", "list of objects", "in order of expected minutes", form=TURN),
-    Key("blocked", "list of objects", "what cannot be gone on with", form=WAITING),
+    Key("turns", "list of objects", "in order of expected minutes", _dealt, TURN),
+    Key("blocked", "list of objects", "what cannot be gone on with", _left, WAITING),
 )
