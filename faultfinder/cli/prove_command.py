@@ -23,7 +23,7 @@ from faultfinder.inference.loading import load_model
 def prove_command(repair: str, model: str | None, as_json: bool) -> None:
     """How REPAIR is done, and the tests that prove it before the cover goes back on."""
     from faultfinder.report.consultation.plain import REPAIR, Chosen
-    from faultfinder.report.consultation.repair import repair_lines
+    from faultfinder.report.consultation.repair import repair_page
 
     compiled = load_model(pick_model(model))
     found = find_repair(compiled, repair)
@@ -31,4 +31,4 @@ def prove_command(repair: str, model: str | None, as_json: bool) -> None:
     if as_json:
         echo_json(REPAIR, Chosen(compiled.model, found, shop.currency))
     else:
-        click.echo("\n".join(repair_lines(compiled.model, found, shop.currency)))
+        click.echo(repair_page(compiled.model, found, shop.currency))

@@ -18,6 +18,8 @@ from faultfinder.report.plan.words import (
     rare_words,
     safety_words,
     shown_branches,
+    step_of,
+    step_words,
     way_words,
     words_of,
 )
@@ -26,11 +28,9 @@ from faultfinder.report.wording import WIDTH, percent
 
 def headline(model: FaultModel, node: PlanNode) -> str:
     """What a step is, in one line."""
-    if node.kind == "check":
-        return f"CHECK {model.checks_by_name[node.name].title}"
-    if node.kind == "repair":
-        repair = model.repairs_by_name[node.name]
-        return f"{'SEND AWAY FOR' if repair.hand_over else 'REPAIR'} {repair.title}"
+    if step_of(model, node) is not None:
+        verb, _, title = step_words(model, node).partition(": ")
+        return f"{verb.upper()} {title}"
     if node.kind == "closed":
         return "Picture is back: run the proof tests, then close"
     if node.kind == "hand over":
@@ -86,28 +86,19 @@ def _node_lines(
     lines: list[str],
     width: int,
 ) -> None:
-    step = f"{number}. " if node.kind in ("check", "repair") else ""
+    what = step_of(model, node)
+    step = f"{number}. " if what is not None else ""
     _wrap(lines, f"{step}{headline(model, node)}", indent, width)
     inner = indent + "   "
-    if node.kind in ("check", "repair"):
-        stage = (
-            model.checks_by_name[node.name].stage
-            if node.kind == "check"
-            else model.repairs_by_name[node.name].stage
-        )
-        if stage != node.stage:
-            _wrap(lines, f"first get to: {model.stages_by_name[stage].title}", inner, width)
-            for said in way_words(model, routes[node.stage, stage]):
+    if what is not None:
+        if what.stage != node.stage:
+            _wrap(lines, f"first get to: {model.stages_by_name[what.stage].title}", inner, width)
+            for said in way_words(model, routes[node.stage, what.stage]):
                 _wrap(lines, f"Caution: {said}", inner, width)
-        caution = (
-            model.checks_by_name[node.name].caution
-            if node.kind == "check"
-            else model.repairs_by_name[node.name].caution
-        )
-        if caution:
-            _wrap(lines, f"Caution: {caution}", inner, width)
+        if what.caution:
+            _wrap(lines, f"Caution: {what.caution}", inner, width)
         if node.kind == "repair":
-            look = look_route(model, routes, stage)
+            look = look_route(model, routes, what.stage)
             if look.moves:
                 goal = model.stages_by_name[look.moves[-1].end].title
                 _wrap(lines, f"then look at it powered up: {goal}", inner, width)
@@ -121,8 +112,7 @@ def _node_lines(
         _wrap(lines, f"- {label} ({percent(branch.probability)}):", indent + " ", width)
         _node_lines(model, branch.node, routes, indent + "   ", number + 1, lines, width)
     if rare:
-        together = percent(sum(branch.probability for branch in rare))
-        _wrap(lines, f"- {rare_words(rare)} ({together}): ask again from here", indent + " ", width)
+        _wrap(lines, f"- {rare_words(rare)}: ask again from here", indent + " ", width)
 
 
 def _wrap(lines: list[str], text: str, indent: str, width: int) -> None:

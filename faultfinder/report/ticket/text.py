@@ -3,11 +3,11 @@
 from __future__ import annotations
 
 from faultfinder.model.parts import FaultModel
-from faultfinder.report.consultation.repair import proof_lines
+from faultfinder.report.consultation.repair import add_proofs
 from faultfinder.report.consultation.text import next_page
 from faultfinder.report.consultation.view import View
 from faultfinder.report.page import Page
-from faultfinder.report.ticket.standing import blocked_by
+from faultfinder.report.ticket.standing import COPIES, blocked_by
 from faultfinder.report.wording import money
 from faultfinder.tickets.events import Event, Happened
 from faultfinder.tickets.ticket import Ticket
@@ -91,13 +91,12 @@ def ticket_page(ticket: Ticket, comebacks: list[int], currency: str) -> str:
 
 def _add_desk(page: Page, ticket: Ticket, currency: str) -> None:
     desk = ticket.intake
-    copies = {"yes": "the customer has one", "no": "there is none", "unknown": "not known"}
     lines = (
         ("Complaint:", desk.complaint),
         ("Condition:", desk.condition),
         ("Left at the desk:", desk.left),
         ("Agreed to:", ", ".join(desk.consent)),
-        ("Copy of the data:", copies.get(desk.data_copy or "", "")),
+        ("Copy of the data:", COPIES.get(desk.data_copy or "", "")),
         ("Limit without asking:", "" if desk.limit is None else money(desk.limit, currency)),
     )
     for name, text in lines:
@@ -141,8 +140,7 @@ def _add_proof(page: Page, ticket: Ticket, model: FaultModel) -> None:
         )
     if open_ones:
         page.text("Still to prove:", 2)
-        for line in proof_lines(model, repair, open_ones):
-            page.text(line.strip(), 8 if not line.strip().startswith(("[", "B", "A", "T")) else 4)
+        add_proofs(page, model, repair, open_ones, 4)
         results = " ".join(f"{name}=pass" for name in open_ones)
         page.item("Then:", f"faultfinder proved {ticket.number} {results}", 2, hang=4)
         page.text("(or fail, for those that failed)", 4)
