@@ -13,20 +13,29 @@ from dataclasses import dataclass
 from typing import Any, Generic, TypeVar
 
 T = TypeVar("T")
+S = TypeVar("S")
 
-WORD = "word"
-TEXT = "text"
-WORDS = "list of words"
-TIME = "time, UTC in ISO 8601"
-COUNT = "whole number"
-NUMBER = "number"
-MINUTES = "number, minutes"
-MONEY = "number, money"
-BITS = "number, bits"
-PROBABILITY = "number from 0 to 1"
-PROBABILITIES = "list of numbers from 0 to 1"
-FLAG = "true or false"
-OR_NULL = " or null"
+SINGLE = {
+    "word": "a name",
+    "text": "for people to read",
+    "time": "UTC in ISO 8601",
+    "day": "YYYY-MM-DD",
+    "count": "a whole number",
+    "number": "",
+    "probability": "from 0 to 1",
+    "money": "in the currency of the shop",
+    "minutes": "",
+    "days": "",
+    "bits": "of information",
+    "nats": "of information; a bit is 0.693 of it",
+    "true or false": "",
+    "object": "keys of its own",
+}
+"""The kinds of value that stand at a key, and what is to be known of them.
+
+A kind may end in "or null" or, where names stand under the key, in "for each ..."; a list is
+"objects" or "list of ..." with the kind in the plural.
+"""
 
 
 @dataclass(frozen=True)
@@ -49,13 +58,17 @@ class Key(Generic[T]):
     def inner(self) -> Form[Any] | None:
         return self.form if self.form is None or isinstance(self.form, Form) else self.form()
 
+    def raw(self, value: T) -> object:
+        """What stands at this key, as it is."""
+        return getattr(value, self.name) if self.of is None else self.of(value)
+
     def take(self, value: T) -> object:
         """Plain values of this key."""
-        taken = getattr(value, self.name) if self.of is None else self.of(value)
+        taken = self.raw(value)
         inner = self.inner
         if inner is None or taken is None:
             return plain(taken)
-        if self.kind.startswith("list"):
+        if self.kind.startswith("objects"):
             assert isinstance(taken, Iterable)
             return [inner.plain(item) for item in taken]
         if isinstance(taken, Mapping):
@@ -84,6 +97,19 @@ class Form(Generic[T]):
             yield depth, key, again
             if key.inner is not None and not again:
                 yield from key.inner.walk(depth + 1, above)
+
+
+def within(
+    part: Callable[[T], S], *keys: Key[S], when: Callable[[T], bool] | None = None
+) -> Iterator[Key[T]]:
+    """Keys of a part of something as keys of the whole; `when` says for what they are there."""
+
+    def whole(key: Key[S]) -> Key[T]:
+        return Key(
+            key.name, key.kind, key.meaning, lambda value: key.raw(part(value)), key.form, when
+        )
+
+    return map(whole, keys)
 
 
 def plain(value: object) -> Any:
