@@ -23,6 +23,7 @@ class Block:
     hang: int | None = None
     texts: tuple[str, ...] = ()
     cells: tuple[tuple[str, int], ...] = ()
+    rows: tuple[Sequence[str], ...] = ()
 
     def lines(self, bold: bool) -> list[str]:
         """As text; all of it is made harmless, so that it holds no escape sequence of its own."""
@@ -83,6 +84,24 @@ class Page:
     def page(self, other: str) -> None:
         """The lines of another page, which is harmless already."""
         self.blocks.append(Block("page", other))
+
+    # What only HTML pages hold
+
+    def section(self, text: str) -> None:
+        """A heading above those of `heading`."""
+        self.blocks.append(Block("section", text))
+
+    def answer(self, text: str) -> None:
+        """The answer to a section's question, which stands out."""
+        self.blocks.append(Block("answer", text))
+
+    def figure(self, svg: str, caption: str) -> None:
+        """A drawing, markup that stands as it is, with its caption."""
+        self.blocks.append(Block("figure", caption, svg))
+
+    def table(self, heads: Sequence[str], rows: Iterable[Sequence[str]], words: int = 1) -> None:
+        """The first `words` columns hold words, all others figures."""
+        self.blocks.append(Block("table", indent=words, texts=tuple(heads), rows=tuple(rows)))
 
     def __str__(self) -> str:
         lines: list[str] = []

@@ -7,20 +7,21 @@ plot stands beside a table of the same figures. Persons are named on it: it is f
 from __future__ import annotations
 
 import math
-from collections.abc import Iterable, Sequence
-from dataclasses import dataclass, replace
+from collections.abc import Sequence
+from dataclasses import replace
 
 from faultfinder.assess.share_interval import wilson
 from faultfinder.learning.em.estimates import Figure, Tuned
 from faultfinder.learning.em.parameters import Place
-from faultfinder.learning.judge.replay import Comparison, ModelScores, Share
+from faultfinder.learning.judge.replay import Comparison, ModelScores
 from faultfinder.learning.proposal import effect
 from faultfinder.learning.watch.bench_habits import FIRST, Agreement, Usage, WrongParts
 from faultfinder.model.parts import FaultModel, Kind
 from faultfinder.report.html import minute_of, render
 from faultfinder.report.lead import plots as lead_plots
 from faultfinder.report.lead.plots import Row
-from faultfinder.report.page import Block, Page
+from faultfinder.report.learning.words import impossible_words, score_rows, share_words
+from faultfinder.report.page import Page
 from faultfinder.report.wording import counted, percent, shortened
 
 FIGURES_SHOWN = 10
@@ -31,14 +32,6 @@ LEAST_FOLLOWED = 10
 """A check followed less often is left out of the plot, not of the table (a choice)."""
 DEPARTURES_SHOWN = 10
 PEOPLE_SHOWN = 40
-
-_MEASURES = {
-    "log_loss": ("Log loss, each cause, nats", False),
-    "brier": ("Brier score, each cause", False),
-    "label_log_loss": ("Log loss of the whole label, nats", False),
-    "top1": ("Confirmed cause leads, %", True),
-    "top3": ("Confirmed cause among the first 3, %", True),
-}
 
 
 def lead_page(
@@ -53,7 +46,7 @@ def lead_page(
 ) -> str:
     """The page. `comparison` must be of figures tuned on other tickets than it scores;
     `tuned` and `changed` are from all of them. `made_at` is UTC in ISO 8601."""
-    page = _Page()
+    page = Page()
     _reliability(page, comparison)
     _figures(page, model, tuned, changed)
     _checks(page, model, usage)
@@ -68,49 +61,17 @@ def lead_page(
     )
 
 
-@dataclass(frozen=True)
-class _Drawn(Block):
-    """A drawing, SVG that stands as it is, with its caption as `text`."""
-
-    drawing: str = ""
-
-
-@dataclass(frozen=True)
-class _Table(Block):
-    """The first `words` columns hold words, all others figures."""
-
-    heads: Sequence[str] = ()
-    rows: Sequence[Sequence[str]] = ()
-    words: int = 1
-
-
-class _Page(Page):
-    """A page with sections, drawings and tables besides."""
-
-    def section(self, text: str) -> None:
-        self.blocks.append(Block("section", text))
-
-    def answer(self, text: str) -> None:
-        self.blocks.append(Block("answer", text))
-
-    def figure(self, svg: str, caption: str) -> None:
-        self.blocks.append(_Drawn("figure", caption, drawing=svg))
-
-    def table(self, heads: Sequence[str], rows: Iterable[Sequence[str]], words: int = 1) -> None:
-        self.blocks.append(_Table("table", heads=heads, rows=tuple(rows), words=words))
-
-
 # Sections
 
 
-def _reliability(page: _Page, found: Comparison) -> None:
+def _reliability(page: Page, found: Comparison) -> None:
     page.section("Do the probabilities mean what they say?")
     page.answer(_verdict(found))
     page.text(
         f"Both were scored on {counted(len(found.numbers), 'ticket')}, the last that were "
         "closed; the new figures were tuned on the earlier ones only. "
         f"{counted(found.without_cause, 'ticket')} without a confirmed cause left out. "
-        f"{_impossible(found)}"
+        f"{impossible_words(found)}"
     )
     label = (
         "Reliability diagram: share of causes that were present against the probability that "
@@ -135,21 +96,8 @@ def _reliability(page: _Page, found: Comparison) -> None:
         if one.count
     ]
     page.table(("Figures, tenth", "said", "seen", "95 %", "cases"), rows)
-    rows = []
-    for name, (words, upward) in _MEASURES.items():
-        difference = found.differences.get(name)
-        if difference is None:
-            continue
-        old, new = getattr(found.old, name), getattr(found.new, name)
-        told = [_value(one) for one in (old, new)]
-        scale = 100.0 if isinstance(old, Share) else 1.0
-        places = 0 if isinstance(old, Share) else 3
-        low, high = (bound * scale for bound in difference.interval)
-        better = (difference.mean > 0.0) == upward
-        verdict = ("better" if better else "worse") if difference.clear else "not clear"
-        rows.append((words, *told, f"{low:+.{places}f} to {high:+.{places}f}", verdict))
     heads = ("Measure", "old", "new", "new - old, 95 %", "the new")
-    page.table(heads, rows)
+    page.table(heads, score_rows(found))
 
 
 def _verdict(found: Comparison) -> str:
@@ -158,15 +106,6 @@ def _verdict(found: Comparison) -> str:
         return "On tickets held out, no clear difference between the old and the tuned figures."
     better = "better" if difference.mean < 0.0 else "worse"
     return f"On tickets held out, the tuned figures predict causes {better} than the old ones."
-
-
-def _impossible(found: Comparison) -> str:
-    told = [
-        f"The {which} figures hold {counted(len(numbers), 'ticket')} impossible."
-        for which, numbers in (("old", found.impossible_old), ("new", found.impossible_new))
-        if numbers
-    ]
-    return " ".join(told)
 
 
 def _spoken(name: str, scores: ModelScores) -> str:
@@ -178,7 +117,7 @@ def _spoken(name: str, scores: ModelScores) -> str:
     return f"{name} figures: {told}."
 
 
-def _figures(page: _Page, model: FaultModel, tuned: Tuned, changed: Sequence[Figure]) -> None:
+def _figures(page: Page, model: FaultModel, tuned: Tuned, changed: Sequence[Figure]) -> None:
     page.section("How common causes and histories are")
     kinds = (Kind.CAUSE, Kind.HISTORY)
     wanted = [figure for figure in changed if model.by_name[figure.place.variable].kind in kinds]
@@ -213,7 +152,8 @@ def _figures(page: _Page, model: FaultModel, tuned: Tuned, changed: Sequence[Fig
         f"A cause has one for itself and one for each history that adds to it.{more}"
     )
     spoken = "; ".join(
-        f"{row.name}: {_share(row.before or 0.0)} to {_share(row.value)} %" for row, _ in rows[:8]
+        f"{row.name}: {share_words(row.before or 0.0)} to {share_words(row.value)} %"
+        for row, _ in rows[:8]
     )
     label = f"Probabilities before and after tuning, with 90 % intervals, first {spoken}."
     page.figure(
@@ -222,8 +162,8 @@ def _figures(page: _Page, model: FaultModel, tuned: Tuned, changed: Sequence[Fig
         "interval; one that ends in an arrow goes further. Numbers as in the table.",
     )
     cells = [
-        (f"{place}. {row.name}", _share(row.before or 0.0), _share(row.value),
-         f"{_share(row.low)} to {_share(row.high)}", f"{max(1, round(one.tickets)):,}")
+        (f"{place}. {row.name}", share_words(row.before or 0.0), share_words(row.value),
+         f"{share_words(row.low)} to {share_words(row.high)}", f"{max(1, round(one.tickets)):,}")
         for place, (row, one) in enumerate(rows, 1)
     ]  # fmt: skip
     heads = ("Figure", "before, %", "after, %", "90 %", "tickets")
@@ -252,7 +192,7 @@ def _name(model: FaultModel, figure: Figure, state: int, width: int = 0) -> str:
     return f"{what}, row {place.row + 1}" if place.row else what
 
 
-def _checks(page: _Page, model: FaultModel, usage: Usage) -> None:
+def _checks(page: Page, model: FaultModel, usage: Usage) -> None:
     page.section("Which checks earn their minutes")
     made = [one for one in usage.checks if one.made]
     page.text(
@@ -311,7 +251,7 @@ def _sample(found: Usage | Agreement) -> str:
     return f"all {tickets}"
 
 
-def _departures(page: _Page, model: FaultModel, found: Agreement) -> None:
+def _departures(page: Page, model: FaultModel, found: Agreement) -> None:
     page.section("Where people and the model part ways")
     page.text(
         f"How many of the checks that each person made were among the first {FIRST} of "
@@ -356,7 +296,7 @@ def _departures(page: _Page, model: FaultModel, found: Agreement) -> None:
         page.table(("Check made", "The model's first", "times"), parted, words=2)
 
 
-def _parts(page: _Page, found: Sequence[WrongParts]) -> None:
+def _parts(page: Page, found: Sequence[WrongParts]) -> None:
     page.section("Parts that did not cure")
     if not found:
         page.text("No repair with a part on these tickets.")
@@ -388,17 +328,6 @@ def _parts(page: _Page, found: Sequence[WrongParts]) -> None:
 def _range(interval: Sequence[float]) -> str:
     low, high = interval
     return f"{low * 100:.0f} to {high * 100:.0f} %"
-
-
-def _share(value: float) -> str:
-    """Percent with two figures, or three from 10 on."""
-    if 0.0 < value < 1e-5:
-        return "<0.001"
-    return f"{value * 100:.2g}" if value < 0.1 else f"{value * 100:.3g}"
-
-
-def _value(score: Share | float) -> str:
-    return percent(score.share) if isinstance(score, Share) else f"{score:.3f}"
 
 
 def _number(value: float) -> str:

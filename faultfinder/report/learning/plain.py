@@ -99,19 +99,13 @@ def by_effect(figures: Iterable[Figure]) -> list[Figure]:
     return sorted(figures, key=effect, reverse=True)
 
 
-def score(scores: ModelScores, name: str) -> float:
-    """A score by its name, shares as numbers from 0 to 1."""
-    value = getattr(scores, name)
-    return value.share if hasattr(value, "share") else float(value)
-
-
 SCORES = Form[ModelScores](
     "Scores of figures on the tickets",
     Key("log_loss", "nats", "of each cause; less is better"),
     Key("brier", "number", "Brier score of each cause; less is better"),
     Key("label_log_loss", "nats", "of the whole confirmed label; less is better"),
-    Key("top1", "probability", "the confirmed cause leads", lambda s: score(s, "top1")),
-    Key("top3", "probability", "it is among the first three", lambda s: score(s, "top3")),
+    Key("top1", "probability", "the confirmed cause leads", lambda s: s.top1.share),
+    Key("top3", "probability", "it is among the first three", lambda s: s.top3.share),
     Key("reliability", "number", "of the Brier score by tenths", lambda s: s.binned.reliability),
     Key("resolution", "number", "more is better", lambda s: s.binned.resolution),
     Key("uncertainty", "number", "of the cases themselves", lambda s: s.binned.uncertainty),

@@ -7,8 +7,7 @@ from __future__ import annotations
 
 import re
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
-from typing import Any
+from typing import Any, NamedTuple
 
 from faultfinder.consultation.ranking import RankedCheck
 from faultfinder.model.parts import Check, FaultModel, Repair
@@ -46,32 +45,22 @@ _CONSENT = {
 }
 
 
-@dataclass(frozen=True)
-class Told:
-    """Somebody's own words, cut where they are long; `cut` says so."""
+class Said(NamedTuple):
+    """What a line is about, and words of ours or somebody's own; `cut` says that they go on."""
 
+    head: str
     text: str
     cut: str = ""
 
 
-@dataclass(frozen=True)
-class Said:
-    """A line of the sheet: what it is about, and words of ours or somebody's own."""
-
-    head: str
-    told: Told
-
-
-@dataclass(frozen=True)
-class Boxes:
+class Boxes(NamedTuple):
     """A finding that is open, with a box to tick for each of its results."""
 
     title: str
     results: Sequence[str]
 
 
-@dataclass(frozen=True)
-class Proving:
+class Proving(NamedTuple):
     """A proof test with its result, or boxes for it, or (with neither) nothing written down."""
 
     how: str
@@ -79,25 +68,6 @@ class Proving:
     result: str = ""
     by: str = ""
     boxes: Sequence[str] = ()
-
-
-@dataclass(frozen=True)
-class Short:
-    """A later check in a few words."""
-
-    title: str
-    caution: str
-    said: str
-    boxes: Sequence[Boxes]
-
-
-@dataclass(frozen=True)
-class Stage:
-    """A stage as seen from where the machine is now."""
-
-    said: str
-    here: bool
-    cautions: Sequence[str]
 
 
 def sheet_page(ticket: Ticket, view: View | str) -> str:
@@ -138,13 +108,14 @@ def sheet_page(ticket: Ticket, view: View | str) -> str:
 # Text
 
 
-def _told(text: str) -> Told:
-    """Blank lines go, other lines stay; what is too long is cut, and that is said."""
+def _said(head: str, text: str) -> Said:
+    """Blank lines go, other lines stay; what is too long is cut."""
     lines = re.sub(r"\n\s*\n", "\n", text[:NOTE_SHOWN].replace("\r\n", "\n")).split("\n")
     shown = "\n".join(lines[:LINES_SHOWN])
     if len(text) <= NOTE_SHOWN and len(lines) <= LINES_SHOWN:
-        return Told(shown)
-    return Told(shown, f"Cut here: it has {len(text):,} characters, {len(shown):,} are shown.")
+        return Said(head, shown)
+    cut = f"Cut here: it has {len(text):,} characters, {len(shown):,} are shown."
+    return Said(head, shown, cut)
 
 
 def _by(event: Event) -> str:
@@ -199,14 +170,14 @@ def _desk(ticket: Ticket, view: View | str) -> list[Said]:
         ]
         rows.append(("Closed", f"{minute_of(ticket.closed_at or '')} UTC, {ticket.outcome}"))
         rows.append(("Confirmed cause", joined(causes) or "none"))
-    return [Said(head, _told(text)) for head, text in rows]
+    return [_said(head, text) for head, text in rows]
 
 
 def _waiting(ticket: Ticket) -> list[Said]:
-    said = [Said("Blocked", _told(block)) for block in blocked_by(ticket)]
+    said = [_said("Blocked", block) for block in blocked_by(ticket)]
     if ticket.hand_over is not None:
         head = f"Last hand-over, {_by(ticket.hand_over)}"
-        said.append(Said(head, _told(_note(ticket.hand_over))))
+        said.append(_said(head, _note(ticket.hand_over)))
     return said
 
 
@@ -327,20 +298,22 @@ def _boxes(view: View, check: Check) -> list[Boxes]:
     return made
 
 
-def _later(view: View) -> list[Short]:
+def _later(view: View) -> list[dict[str, Any]]:
     """The checks after the next step, in short."""
     rest = view.checks[1:] if view.told.next is not None else view.checks
     return [_short(view, ranked) for ranked in rest[:CHECKS_AFTER]]
 
 
-def _short(view: View, ranked: RankedCheck) -> Short:
+def _short(view: View, ranked: RankedCheck) -> dict[str, Any]:
     check = view.check(ranked)
     said = f"{gain_and_cost(view, ranked)}. Stage: {view.model.stages_by_name[check.stage].title}."
     if ranked.route.moves:
         said += " The way there and its cautions: see the stages below."
     if check.tools:
         said += f" Tools: {', '.join(check.tools)}."
-    return Short(f"{check.title} ({check.name})", check.caution, said, _boxes(view, check))
+    title = f"{check.title} ({check.name})"
+    boxes = _boxes(view, check)
+    return {"title": title, "caution": check.caution, "said": said, "boxes": boxes}
 
 
 def _advised(ticket: Ticket, view: View) -> dict[str, Any] | None:
@@ -370,8 +343,8 @@ def _advised(ticket: Ticket, view: View) -> dict[str, Any] | None:
     }
 
 
-def _stages(view: View) -> list[Stage]:
-    """All stages, the nearest first, each with the last move to it and its cautions."""
+def _stages(view: View) -> list[tuple[str, bool, list[str]]]:
+    """All stages, the nearest first: how to get there, whether it is there, cautions."""
     model, now = view.model, view.told.stage
     ways = {end: way for (start, end), way in all_routes(model).items() if start == now}
     lines = []
@@ -384,13 +357,13 @@ def _stages(view: View) -> list[Stage]:
             after = f", after: {model.stages_by_name[last.start].title}" if way.moves[:-1] else ""
             said = f"{stage.title}: {minutes(way.minutes)} from here{after}."
             cautions = [last.caution, stage.caution]
-        lines.append(Stage(said, name == now, list(dict.fromkeys(cautions))))
+        lines.append((said, name == now, list(dict.fromkeys(cautions))))
     return lines
 
 
 def _notes(ticket: Ticket) -> list[Said]:
     return [
-        Said(_by(event), _told(_note(event)))
+        _said(_by(event), _note(event))
         for event in ticket.counting()
         if event.kind is Happened.NOTE
     ]
