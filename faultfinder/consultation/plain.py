@@ -93,9 +93,10 @@ CAUSE = Form[tuple[str, Consultation]](
 
 CHECK = Form[Open](
     "An open check",
+    Key("check", "word", "its name", lambda check: check.ranked.check),
+    Key("title", "text", "in words", lambda check: check.itself.title),
     *within(
         lambda check: check.ranked,
-        Key("check", "word", "its name"),
         Key("gain_bits", "bits", "expected about the target"),
         Key("minutes", "minutes", "of the check and the way to it"),
         Key("cost", "money", "of these and of what is used up"),
@@ -104,11 +105,7 @@ CHECK = Form[Open](
         Key("saves", "money or null", "on the whole job; null where that was not weighed"),
         Key("outcomes", "probability for each result", "how likely it is"),
     ),
-    *within(
-        lambda check: check.itself,
-        Key("title", "text", "in words"),
-        Key("stage", "word", "the teardown stage it needs"),
-    ),
+    Key("stage", "word", "the teardown stage it needs", lambda check: check.itself.stage),
 )
 
 STEP = Form[NextStep](
@@ -169,6 +166,14 @@ NEXT = Form[Asked](
         lambda asked: asked.told,
         Key("stage", "word", "the teardown stage now"),
         Key("target", "text", "what the gain is about", lambda told: told.aim.title),
+    ),
+    *within(
+        lambda asked: asked.told.case,
+        Key("findings", "word for each finding", "what is known"),
+        Key("unclear", "list of words", "what could not be told"),
+    ),
+    *within(
+        lambda asked: asked.told,
         Key("evidence_probability", "probability", "of what is known, before it was known"),
         Key("causes", "objects", "likeliest first", lambda t: [(c, t) for c in t.causes], CAUSE),
         Key("checks", "objects", "all that are open, the best first", _open_checks, CHECK),
@@ -182,6 +187,13 @@ NEXT = Form[Asked](
         Key("warnings", "list of texts", "how well the findings fit"),
         Key("stop", "text or null", "the safety rule that ends work", lambda t: t.stop or None),
         Key("cautions", "list of texts", "what must be known before the next step"),
+    ),
+    *within(
+        lambda asked: asked.told.case,
+        Key("tried", "objects", "repairs in order", form=TRIED),
+    ),
+    *within(
+        lambda asked: asked.told,
         Key(
             "advice",
             "object or null",
@@ -190,13 +202,7 @@ NEXT = Form[Asked](
             ADVICE,
         ),
     ),
-    *within(
-        lambda asked: asked.told.case,
-        Key("findings", "word for each finding", "what is known"),
-        Key("unclear", "list of words", "what could not be told"),
-        Key("tried", "objects", "repairs in order", form=TRIED),
-        Key("currency", "word", "of all money", lambda case: case.shop.currency),
-    ),
+    Key("currency", "word", "of all money", lambda asked: asked.told.case.shop.currency),
     Key(
         "why",
         "object",
