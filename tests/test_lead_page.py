@@ -211,12 +211,14 @@ def test_along_any_log_the_bits_add_up_to_the_whole_fall(
 
 
 def first_three(known: Mapping[str, str | None], stage: str = "closed") -> list[str]:
-    return [one.check for one in look_at(shop(), known, stage=stage).most_telling[:3]]
+    asked = {c.name for c in small_shop().checks if c.observes == ("knock",)}
+    order = look_at(shop(), known, stage=stage).order_at_bench
+    return [one.check for one in order if one.check not in asked][:3]
 
 
 def test_agreement_is_counted_by_person_against_the_ranking_of_that_moment() -> None:
     best = first_three({})
-    last = [one.check for one in look_at(shop()).most_telling][-1]
+    last = look_at(shop()).order_at_bench[-1].check
     home = {check.name: check.observes[0] for check in small_shop().checks}
     result = {name: next(r for r in ones if r) for name, ones in RESULTS.items()}
 

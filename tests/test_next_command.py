@@ -202,6 +202,7 @@ def test_the_only_model_need_not_be_named(run: Run, own_folders: Path) -> None:
 def test_the_json_form_holds_exactly_what_is_documented(run: Run) -> None:
     told = json.loads(ask(run, *DARK, "--json").output)
     assert list(told) == [
+        "form",
         "model",
         "stage",
         "target",
@@ -211,8 +212,10 @@ def test_the_json_form_holds_exactly_what_is_documented(run: Run) -> None:
         "causes",
         "checks",
         "next",
+        "next_step",
         "warnings",
         "stop",
+        "cautions",
         "tried",
         "advice",
         "currency",
@@ -240,7 +243,8 @@ def test_the_json_form_and_the_python_surface_tell_the_same(run: Run) -> None:
     told = json.loads(ask(run, *DARK, "--json").output)
     d = look_at(load_model("small_lid"), {"backlight": "off", "image": "none"})
     assert {c["cause"]: c["probability"] for c in told["causes"]} == dict(d.causes)
-    assert [c["gain_bits"] for c in told["checks"]] == [c.gain_bits for c in d.checks]
+    assert [c["gain_bits"] for c in told["checks"]] == [c.gain_bits for c in d.order]
+    assert told == d.as_plain()
 
 
 def test_a_free_check_has_no_gain_per_cost_in_json(run: Run, own_folders: Path) -> None:

@@ -10,11 +10,10 @@ import pytest
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
-from faultfinder.consultation.advice import advise
 from faultfinder.consultation.bench import build_problem
 from faultfinder.decide.shop import Shop
 from faultfinder.model.parts import FaultModel
-from tests.consulted import look_at
+from tests.consulted import advised, look_at
 from tests.families import Family
 
 LIGHT_SIDE = ("driver", "driver_plug", "lamps", "lamp_plug", "main_supply")
@@ -311,7 +310,7 @@ def test_nobody_is_sent_to_a_live_stage_before_the_looks_without_mains(
 ) -> None:
     shop = Shop()
     problem = build_problem(FAMILY.compiled, findings, shop=shop, at_once=2, lost=5e-3)
-    advice = advise(problem, model, shop)
+    advice = advised(problem, model, shop)
     assert advice.kind == "check"
     assert model.checks_by_name[advice.name].stage in ("closed", "isolated")
 

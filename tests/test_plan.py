@@ -7,10 +7,12 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from faultfinder.consultation.advice import advise
+from faultfinder.consultation.advice import advice_from
 from faultfinder.consultation.bench import build_problem
+from faultfinder.consultation.quote import spread
 from faultfinder.decide.belief import Tried
 from faultfinder.decide.plan import Plan, PlanNode, make_plan
+from faultfinder.decide.policies import roll_out
 from faultfinder.decide.policies.exact import Exact
 from faultfinder.decide.policies.look_ahead import LookAhead
 from faultfinder.decide.policies.one_step import OneStep
@@ -23,6 +25,7 @@ from faultfinder.decide.situation import Action, Policy, Situation, after_check,
 from faultfinder.errors import FaultfinderError
 from faultfinder.inference.compiled import CompiledModel, compile_model
 from faultfinder.inference.loading import load_model
+from tests.consulted import advised
 from tests.problems import problem as make_problem
 from tests.small_shop import small_shop
 
@@ -86,7 +89,7 @@ def test_a_dearer_part_moves_the_advice(compiled: CompiledModel) -> None:
     findings = {"look": "lines", "glass_cracked": "yes", "plug_seen": "no"}
     model = compiled.model
     problem = whole(compiled, findings)
-    assert advise(problem, model, SHOP).name == "new_lid"
+    assert advised(problem, model, SHOP).name == "new_lid"
     dear = replace(
         model,
         repairs=tuple(
@@ -94,14 +97,14 @@ def test_a_dearer_part_moves_the_advice(compiled: CompiledModel) -> None:
         ),
     )
     problem = build_problem(compile_model(dear), findings, shop=SHOP, at_once=4)
-    assert advise(problem, dear, SHOP).name != "new_lid"
+    assert advised(problem, dear, SHOP).name != "new_lid"
 
 
 def test_a_check_behind_an_open_cover_is_nearly_free(compiled: CompiledModel) -> None:
     closed = build_problem(compiled, {}, shop=SHOP)
     opened = build_problem(compiled, {}, shop=SHOP, stage="open")
     cost = {
-        name: advise(problem, compiled.model, SHOP).checks
+        name: advised(problem, compiled.model, SHOP).checks
         for name, problem in (("closed", closed), ("open", opened))
     }
     at = {n: next(c.cost for c in cost[n] if c.check == "open_look") for n in cost}
@@ -180,11 +183,14 @@ def test_belief_after_a_repair_agrees_with_the_two_slice_network(compiled: Compi
 
 def test_the_quote_is_in_order_and_says_how_often_it_is_passed(compiled: CompiledModel) -> None:
     for findings in ({}, {"look": "nothing"}, {"glass_cracked": "yes"}):
-        advice = advise(whole(compiled, findings), compiled.model, SHOP)
-        quote = advice.quote
+        problem = whole(compiled, findings)
+        action = roll_out.make(problem, SHOP).decide(start(problem))
+        base = OneStep(problem, SHOP.worth_per_bit)
+        quote = spread(problem, compiled.model, action, base, SHOP.dear_part)
         assert quote.low <= quote.likely <= quote.high
         assert 0.0 <= quote.exceeds <= 0.1 + 1e-9
         assert 0.0 <= quote.dear_for_nothing <= 1.0
+        advice = advice_from(problem, compiled.model, action)
         assert advice.cost <= advice.cost_repairing + 1e-9
 
 
@@ -266,7 +272,8 @@ def test_opening_the_cover_is_dear_for_one_check_and_cheap_for_two() -> None:
     )
     repairing = best_order(case, case.weights, 0).cost
     assert repairing == pytest.approx(75.0)
-    best, checks = RollOut(case, 40.0).weigh(start(case))
+    best = RollOut(case, 40.0).decide(start(case))
+    checks = best.weighed
     assert best.kind == "check"
     assert checks[0].saves_alone == pytest.approx(75.0 - (31.5 + 45.0))
     assert checks[0].saves == pytest.approx(75.0 - (32.0 + 30.0))
@@ -310,7 +317,7 @@ def test_where_giving_up_is_no_choice_the_order_goes_on_to_the_end() -> None:
 def test_the_advised_repair_stands_first_in_the_order(
     compiled: CompiledModel, findings: dict[str, str]
 ) -> None:
-    advice = advise(whole(compiled, findings), compiled.model, SHOP)
+    advice = advised(whole(compiled, findings), compiled.model, SHOP)
     if advice.kind != "check" and advice.name:
         assert advice.order[0] == advice.name
         assert advice.order.count(advice.name) == 1
@@ -319,7 +326,7 @@ def test_the_advised_repair_stands_first_in_the_order(
 def test_what_could_not_be_told_after_a_repair_is_not_asked_again(
     compiled: CompiledModel,
 ) -> None:
-    tried = [Tried("reseat", {}, ("look",))]
+    tried = [Tried("reseat", {"look": None})]
     problem = build_problem(compiled, {"glass_cracked": "no"}, tried=tried, shop=SHOP)
     names = [check.name for check in problem.checks]
     assert "look" not in names

@@ -2,6 +2,9 @@
 
 from __future__ import annotations
 
+import sys
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager
 from pathlib import Path
 
 import click
@@ -90,16 +93,20 @@ def show_command(model: str, dot: bool, html: Path | None, tolerance: float, as_
 def sensitivity_command(model: str, saw: tuple[str, ...], stage: str | None, as_json: bool) -> None:
     """The ten figures of a model whose smallest move would make it name another check.
 
-    NAME is a model's name or file. Takes some seconds.
+    NAME is a model's name or file. Each figure is moved and the case consulted anew, which
+    takes some minutes.
     """
     from faultfinder.assess.sensitivity import sensitivity
     from faultfinder.cli.typed import read_case, refuse_stopped
+    from faultfinder.consultation.consult import consult
     from faultfinder.inference.loading import load_model
 
     compiled = load_model(model)
     case = read_case(compiled, saw, stage=stage)
     refuse_stopped(case)
-    found = sensitivity(compiled, case.results, stage=stage, shop=case.shop)
+    consult(case)
+    with _progress() as tell:
+        found = sensitivity(case, progress=tell)
     if as_json:
         from faultfinder.report.model.plain import SENSITIVITY, Hanging
 
@@ -109,3 +116,18 @@ def sensitivity_command(model: str, saw: tuple[str, ...], stage: str | None, as_
         from faultfinder.report.model.text import sensitivity_page
 
         click.echo(sensitivity_page(compiled.model, found, bold_allowed()))
+
+
+@contextmanager
+def _progress() -> Iterator[Callable[[int, int], None] | None]:
+    """A progress bar on the terminal's error stream; nothing where nobody watches."""
+    if not sys.stderr.isatty():
+        yield None
+        return
+    with click.progressbar(length=1, label="Moving figures", file=sys.stderr) as bar:
+
+        def tell(done: int, of: int) -> None:
+            bar.length, bar.pos = of, done
+            bar.update(0)
+
+        yield tell

@@ -40,7 +40,7 @@ Row = tuple[Ticket, Standing | None]
 def standing_of(view: View) -> Standing:
     """A diagnosis as a row of a list."""
     cause, chance = next(iter(view.told.causes.items()))
-    best, step = view.told.next, view.told.next_step
+    step = view.told.next_step
     return Standing(
         cause=cause,
         title=view.cause(cause),
@@ -48,7 +48,7 @@ def standing_of(view: View) -> Standing:
         causes=dict(view.told.causes),
         next_kind="" if step is None else step.kind,
         next_name="" if step is None else step.name,
-        next_check="" if best is None else best.check,
+        next_check=step.name if step is not None and step.kind == "check" else "",
         step=next_words(view),
         advice="" if view.advice is None else view.advice.kind,
         stop=view.told.stop.removeprefix("Stop.").strip(),
@@ -57,9 +57,9 @@ def standing_of(view: View) -> Standing:
 
 def next_words(view: View) -> str:
     """What comes next on a ticket, in one sentence."""
-    best = view.told.next
-    if best is not None:
-        return f"{view.check(best).title} ({best.check})"
+    step = view.told.next_step
+    if step is not None and step.kind == "check":
+        return f"{view.model.checks_by_name[step.name].title} ({step.name})"
     advice = view.advice
     if advice is None or not advice.name:
         return "no check is worth its cost; hand over, or repair on what is known"
