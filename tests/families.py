@@ -5,11 +5,13 @@ from __future__ import annotations
 import itertools
 from collections.abc import Mapping
 from functools import cache
+from pathlib import Path
 
 import faultfinder
 from faultfinder.consultation.next_check import Diagnosis
 from faultfinder.inference.compiled import CompiledModel
 from faultfinder.model.parts import FaultModel, NoisyMax, Table
+from tests import MODELS_BEFORE
 
 
 @cache
@@ -18,21 +20,21 @@ def _diagnosis(name: str, findings: tuple[tuple[str, str], ...]) -> Diagnosis:
 
 
 class Family:
-    """A model that comes along, by its name."""
+    """A model by its name: one that comes along, or one of the earlier version (`folder`)."""
 
-    def __init__(self, name: str) -> None:
-        self.name = name
+    def __init__(self, name: str, folder: Path = MODELS_BEFORE) -> None:
+        self.name, self.path = name, str(folder / f"{name}.yaml")
 
     @property
     def compiled(self) -> CompiledModel:
-        return _compiled(self.name)
+        return _compiled(self.path)
 
     @property
     def model(self) -> FaultModel:
         return self.compiled.model
 
     def seen(self, **findings: str) -> Diagnosis:
-        return _diagnosis(self.name, tuple(sorted(findings.items())))
+        return _diagnosis(self.path, tuple(sorted(findings.items())))
 
     def causes(self, **findings: str) -> Mapping[str, float]:
         return self.seen(**findings).causes
