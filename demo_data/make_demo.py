@@ -24,7 +24,7 @@ from typing import Any
 import numpy as np
 
 from faultfinder.consultation.bench import build_problem, look_stage
-from faultfinder.decide.policies.planners import OneStep
+from faultfinder.decide.policies.one_step import OneStep
 from faultfinder.decide.problem import Ints
 from faultfinder.decide.shop import Shop
 from faultfinder.decide.simulation import draw_machines

@@ -1,6 +1,7 @@
 """faultfinder: what to check next on a portable computer that runs but shows nothing.
 
-The stable surface: `load_model`, `from_pgmpy`, `diagnose`, and the errors they raise.
+The stable surface: a model (`load_model`, `from_pgmpy`), a `Case` of it, and `consult(case)`,
+which answers with a `Consultation`; and the errors they raise.
 """
 
 from __future__ import annotations
@@ -16,7 +17,9 @@ from faultfinder.errors import (
 )
 
 if TYPE_CHECKING:
-    from faultfinder.consultation.next_check import Diagnosis, RankedCheck, diagnose
+    from faultfinder.consultation.case import Case
+    from faultfinder.consultation.consult import Consultation, consult
+    from faultfinder.decide.belief import Tried
     from faultfinder.decide.shop import Shop
     from faultfinder.inference.compiled import CompiledModel
     from faultfinder.inference.loading import load_model
@@ -25,9 +28,10 @@ if TYPE_CHECKING:
 _HOMES = {
     "load_model": "faultfinder.inference.loading",
     "from_pgmpy": "faultfinder.interchange.pgmpy_bridge",
-    "diagnose": "faultfinder.consultation.next_check",
-    "Diagnosis": "faultfinder.consultation.next_check",
-    "RankedCheck": "faultfinder.consultation.next_check",
+    "Case": "faultfinder.consultation.case",
+    "consult": "faultfinder.consultation.consult",
+    "Consultation": "faultfinder.consultation.consult",
+    "Tried": "faultfinder.decide.belief",
     "Shop": "faultfinder.decide.shop",
     "CompiledModel": "faultfinder.inference.compiled",
 }
@@ -43,16 +47,17 @@ def __getattr__(name: str) -> Any:
 
 
 __all__ = [
+    "Case",
     "CompiledModel",
-    "Diagnosis",
+    "Consultation",
     "FaultfinderError",
     "ImpossibleEvidence",
     "MisuseError",
     "ModelFileError",
-    "RankedCheck",
     "Shop",
     "TargetTooLarge",
-    "diagnose",
+    "Tried",
+    "consult",
     "from_pgmpy",
     "load_model",
 ]

@@ -8,15 +8,17 @@ from functools import cache
 from pathlib import Path
 
 import faultfinder
-from faultfinder.consultation.next_check import Diagnosis
+from faultfinder import Consultation
 from faultfinder.inference.compiled import CompiledModel
-from faultfinder.model.parts import FaultModel, NoisyMax, Table
+from faultfinder.inference.posterior import beliefs, evidence_from, posterior
+from faultfinder.model.parts import FaultModel, Kind, NoisyMax, Table
 from tests import MODELS_BEFORE
+from tests.consulted import look_at
 
 
 @cache
-def _diagnosis(name: str, findings: tuple[tuple[str, str], ...]) -> Diagnosis:
-    return faultfinder.diagnose(_compiled(name), dict(findings))
+def _diagnosis(name: str, findings: tuple[tuple[str, str], ...]) -> Consultation:
+    return look_at(_compiled(name), dict(findings))
 
 
 class Family:
@@ -33,14 +35,30 @@ class Family:
     def model(self) -> FaultModel:
         return self.compiled.model
 
-    def seen(self, **findings: str) -> Diagnosis:
+    def seen(self, **findings: str) -> Consultation:
         return _diagnosis(self.path, tuple(sorted(findings.items())))
+
+    def chances(self, **findings: str) -> Mapping[str, float]:
+        """P(present) of each cause, the likeliest first; without planning what to do."""
+        return _chances(self.path, tuple(sorted(findings.items())))
 
     def causes(self, **findings: str) -> Mapping[str, float]:
         return self.seen(**findings).causes
 
     def first(self, **findings: str) -> str:
         return next(iter(self.causes(**findings)))
+
+
+@cache
+def _chances(name: str, findings: tuple[tuple[str, str], ...]) -> Mapping[str, float]:
+    compiled = _compiled(name)
+    network = compiled.network
+    calibrated = beliefs(compiled, evidence_from(compiled, dict(findings)))
+    found = {
+        cause.name: 1.0 - float(posterior(compiled, calibrated, network.index[cause.name])[0, 0])
+        for cause in compiled.model.of_kind(Kind.CAUSE)
+    }
+    return dict(sorted(found.items(), key=lambda pair: -pair[1]))
 
 
 @cache

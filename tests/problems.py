@@ -8,8 +8,8 @@ from itertools import permutations
 import numpy as np
 from hypothesis import strategies as st
 
-from faultfinder.decide.policies.planners import Situation, after_check, after_repair, check_cost
 from faultfinder.decide.problem import CheckAction, Problem, RepairAction
+from faultfinder.decide.situation import Situation, after_check, after_repair, check_cost
 
 
 def single_fault(

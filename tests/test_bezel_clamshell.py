@@ -8,8 +8,8 @@ from __future__ import annotations
 
 import pytest
 
-import faultfinder
 from faultfinder.model.parts import FaultModel
+from tests.consulted import look_at
 from tests.families import Family
 
 DISPLAY = ("panel", "data_cable", "panel_connector", "data_connector", "light_connector")
@@ -48,7 +48,7 @@ def test_every_stage_check_and_repair_inside_carries_a_caution_at_hand(model: Fa
 
 def test_a_swollen_battery_stops_it(model: FaultModel) -> None:
     for finding, result in (("case_bulge", "bulging"), ("battery_shape", "swollen")):
-        stopped = faultfinder.diagnose(FAMILY.compiled, {finding: result})
+        stopped = look_at(FAMILY.compiled, {finding: result})
         assert stopped.stop
         assert stopped.next is None
 
@@ -70,9 +70,7 @@ def test_beeps_in_a_pattern_with_a_running_fan_point_to_memory_before_the_board(
 def test_memory_that_starts_after_reseating_was_the_seat_and_not_the_module() -> None:
     states = {c: causes(memory_reseated=c)["memory"] for c in ("starts", "no_change")}
     assert states["starts"] > 0.5 > states["no_change"]
-    seat = faultfinder.diagnose(FAMILY.compiled, {"memory_reseated": "starts"}).cause_states[
-        "memory"
-    ]
+    seat = look_at(FAMILY.compiled, {"memory_reseated": "starts"}).cause_states["memory"]
     assert seat["unseated"] > seat["faulty"]
 
 
@@ -147,6 +145,6 @@ def test_liquid_turns_to_the_board_and_its_connector() -> None:
 
 
 def test_the_page_asks_for_memory_and_light_before_the_bezel_comes_off() -> None:
-    seen = faultfinder.diagnose(FAMILY.compiled, {"backlight": "off", "image": "none"})
+    seen = look_at(FAMILY.compiled, {"backlight": "off", "image": "none"})
     assert seen.next is not None
     assert FAMILY.compiled.model.checks_by_name[seen.next.check].stage == "closed"

@@ -13,12 +13,13 @@ from typing import Any
 
 import pytest
 
-from faultfinder import diagnose, files
+from faultfinder import files
 from faultfinder.inference import cache
 from faultfinder.inference.cache import cache_folder, key_of, load_or_compile
 from faultfinder.inference.compiled import CompiledModel, compile_model
 from faultfinder.inference.loading import load_model
 from faultfinder.model.reading.reader import parse_model
+from tests.consulted import look_at
 from tests.invented_models import SMALL_LID, write_small_lid
 
 CONTENT = SMALL_LID.encode()
@@ -58,7 +59,7 @@ def sealed(body: bytes) -> bytes:
 
 
 def causes(compiled: CompiledModel) -> dict[str, float]:
-    return dict(diagnose(compiled, {"backlight": "off"}).causes)
+    return dict(look_at(compiled, {"backlight": "off"}).causes)
 
 
 def test_a_model_is_compiled_once_and_then_found(make: Maker, tmp_path: Path) -> None:
@@ -236,13 +237,13 @@ def test_two_processes_at_once_both_get_the_model_and_leave_one_whole_file(
     kept = tmp_path / "kept"
     program = (
         "import sys, time\n"
-        "from faultfinder import diagnose, load_model\n"
+        "from faultfinder import load_model\n"
         "import faultfinder.model.reading.reader\n"
         "print('ready', flush=True)\n"
         "sys.stdin.readline()\n"
         "for _ in range(5):\n"
         "    m = load_model(sys.argv[1])\n"
-        "    print(diagnose(m, {'backlight': 'off'}).causes['cable'])\n"
+        "    print(look_at(m, {'backlight': 'off'}).causes['cable'])\n"
     )
     both = [
         subprocess.Popen(

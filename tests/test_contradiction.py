@@ -5,12 +5,12 @@ from __future__ import annotations
 import pytest
 from hypothesis import HealthCheck, assume, given, settings
 
-import faultfinder
-from faultfinder.consultation.next_check import SURPRISING
+from faultfinder.consultation.surprises import SURPRISING
 from faultfinder.errors import ImpossibleEvidence
 from faultfinder.inference import contradiction as search
 from faultfinder.inference.compiled import compile_model
 from faultfinder.model.parts import Kind, Link, NoisyMax, Row, Table, Variable
+from tests.consulted import look_at
 from tests.networks import Case, cases, make_model, root
 
 often = settings(max_examples=300, deadline=None, suppress_health_check=list(HealthCheck))
@@ -21,10 +21,10 @@ often = settings(max_examples=300, deadline=None, suppress_health_check=list(Hea
 def test_refused_exactly_when_impossible_and_the_set_is_smallest(case: Case) -> None:
     assume(case.joint.probability(case.always) > 0.0)
     if case.joint.probability(case.evidence) > 0.0:
-        faultfinder.diagnose(case.compiled, case.findings)
+        look_at(case.compiled, case.findings)
         return
     with pytest.raises(ImpossibleEvidence) as refused:
-        faultfinder.diagnose(case.compiled, case.findings)
+        look_at(case.compiled, case.findings)
     named = dict(refused.value.contradiction)
     assert len(named) == len(refused.value.contradiction)
     assert named.items() <= case.findings.items()
@@ -44,7 +44,7 @@ def test_the_same_set_when_judged_in_small_portions(case: Case) -> None:
         with pytest.MonkeyPatch.context() as patch:
             patch.setattr(search, "CHUNK", chunk)
             with pytest.raises(ImpossibleEvidence) as refused:
-                faultfinder.diagnose(case.compiled, case.findings)
+                look_at(case.compiled, case.findings)
         found.append(refused.value.contradiction)
     assert found[0] == found[1] == found[2]
 
@@ -52,7 +52,7 @@ def test_the_same_set_when_judged_in_small_portions(case: Case) -> None:
 @given(cases())
 @often
 def test_a_warning_for_each_finding_the_rest_makes_unlikely(case: Case) -> None:
-    diagnosis = faultfinder.diagnose(case.compiled, case.findings)
+    diagnosis = look_at(case.compiled, case.findings)
     odd = []
     for name, state in case.findings.items():
         rest = {other: s for other, s in case.evidence.items() if other != name}
@@ -95,7 +95,7 @@ def test_three_findings_that_only_together_cannot_be() -> None:
     compiled = compile_model(make_model(two_lamps()))
     known = {"noise": "yes", "both": "dark", "left": "lit", "right": "lit"}
     with pytest.raises(ImpossibleEvidence) as refused:
-        faultfinder.diagnose(compiled, known)
+        look_at(compiled, known)
     assert set(refused.value.contradiction) == {("both", "dark"), ("left", "lit"), ("right", "lit")}
     assert "noise" not in str(refused.value)
 
@@ -105,7 +105,7 @@ def test_the_smaller_of_two_contradictions_is_named() -> None:
     compiled = compile_model(make_model(two_lamps()))
     known = {"twin": "dark", "left": "lit", "right": "lit", "both": "dark"}
     with pytest.raises(ImpossibleEvidence) as refused:
-        faultfinder.diagnose(compiled, known)
+        look_at(compiled, known)
     assert set(refused.value.contradiction) == {("twin", "dark"), ("left", "lit")}
 
 
@@ -115,7 +115,7 @@ def test_one_finding_that_cannot_be_at_all() -> None:
     never = Variable("never", Kind.FINDING, "never", ("no", "yes"), rows)
     compiled = compile_model(make_model([cause, never]))
     with pytest.raises(ImpossibleEvidence, match="holds never=yes to be impossible"):
-        faultfinder.diagnose(compiled, {"never": "yes", "cause": "s1"})
+        look_at(compiled, {"never": "yes", "cause": "s1"})
 
 
 def test_the_complaint_is_never_called_the_odd_one_out() -> None:
@@ -128,5 +128,5 @@ def test_the_complaint_is_never_called_the_odd_one_out() -> None:
     )
     compiled = compile_model(make_model([*causes, complaint], {"look": ("first",)}, "complaint"))
     with pytest.raises(ImpossibleEvidence) as refused:
-        faultfinder.diagnose(compiled, {"first": "s0", "second": "s0"})
+        look_at(compiled, {"first": "s0", "second": "s0"})
     assert set(refused.value.contradiction) == {("first", "s0"), ("second", "s0")}

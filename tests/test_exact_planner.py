@@ -5,11 +5,14 @@ from __future__ import annotations
 import pytest
 from hypothesis import given, settings
 
-from faultfinder.decide.plan import make_plan, policy_cost
+from faultfinder.decide.plan import make_plan
 from faultfinder.decide.policies.exact import Exact
-from faultfinder.decide.policies.planners import LookAhead, OneStep, start
+from faultfinder.decide.policies.look_ahead import LookAhead
+from faultfinder.decide.policies.one_step import OneStep
 from faultfinder.decide.problem import Problem
 from faultfinder.decide.repair_order import best_order, evaluate_order, order_cost
+from faultfinder.decide.situation import start
+from faultfinder.decide.walk import policy_cost
 from tests.problems import brute_force, small_problems
 
 

@@ -12,8 +12,8 @@ from typing import Any
 import numpy as np
 import pytest
 
-import faultfinder
 from faultfinder.model.parts import FaultModel, Kind
+from tests.consulted import look_at
 from tests.families import Family
 
 ASLEEP = ("magnet_near", "lid_sensor", "fold_sensor")
@@ -86,7 +86,7 @@ def test_lifted_glass_and_a_swollen_or_crushed_battery_stop_it() -> None:
         ("battery_shape", "swollen"),
         ("battery_shape", "crushed"),
     ):
-        stopped = faultfinder.diagnose(FAMILY.compiled, {finding: result})
+        stopped = look_at(FAMILY.compiled, {finding: result})
         assert stopped.stop
         assert stopped.next is None
 
@@ -261,7 +261,7 @@ def test_liquid_turns_to_board_contacts_and_dock() -> None:
     ],
 )
 def test_the_glass_stays_on_for_the_first_check(seen: dict[str, str]) -> None:
-    found = faultfinder.diagnose(FAMILY.compiled, seen)
+    found = look_at(FAMILY.compiled, seen)
     assert found.next is not None
     assert FAMILY.compiled.model.checks_by_name[found.next.check].stage == "closed"
 

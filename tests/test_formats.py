@@ -11,7 +11,6 @@ import pytest
 from hypothesis import HealthCheck, assume, given, settings
 from hypothesis import strategies as st
 
-from faultfinder.consultation.next_check import diagnose
 from faultfinder.errors import FaultfinderError, MisuseError
 from faultfinder.inference.compiled import CompiledModel, compile_model
 from faultfinder.inference.loading import load_model
@@ -28,6 +27,7 @@ from faultfinder.interchange.skeleton import GUESSED_MINUTES, skeleton
 from faultfinder.model.parts import FaultModel, Kind, Link, NoisyMax
 from faultfinder.model.reading.reader import parse_model
 from tests.conftest import Run
+from tests.consulted import look_at
 from tests.networks import Case, cases
 from tests.small_shop import small_shop
 
@@ -233,7 +233,7 @@ def test_what_a_skeleton_hands_over_passes_the_check_of_model_files(case: Case) 
         return
     compiled = compile_model(parse_model(made.text, "begun.yaml"))
     # The placeholder complaint tells nothing, so that priors stay what they were.
-    told = diagnose(compiled)
+    told = look_at(compiled)
     for variable in compiled.model.of_kind(Kind.CAUSE):
         exact = case.joint.posterior(variable.name.replace("_1", "~1"), {})
         assert told.cause_states[variable.name] == pytest.approx(exact, abs=1e-9)

@@ -11,7 +11,6 @@ import pytest
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
-from faultfinder import diagnose
 from faultfinder.errors import FaultfinderError, MisuseError, ModelFileError, Problem
 from faultfinder.inference.loading import load_model
 from faultfinder.model.locate import available_models, find_model
@@ -19,6 +18,7 @@ from faultfinder.model.parts import FaultModel
 from faultfinder.model.reading.include import PART_LIMIT
 from faultfinder.model.reading.reader import parse_model, read_model
 from tests.conftest import Run
+from tests.consulted import look_at
 from tests.small_model import SMALL_MODEL
 
 ROOT = Path(__file__).resolve().parent.parent
@@ -117,8 +117,8 @@ def test_beliefs_are_those_of_the_same_model_in_one_file(
     parts = ("histories", "causes", "stages", "moves")
     path = write({"small.yaml": model("part.yaml", without=parts), "part.yaml": part(*parts)})
     one = write({"one/small.yaml": SMALL_MODEL}).parent / "one/small.yaml"
-    for name, belief in diagnose(load_model(one), {}).causes.items():
-        assert diagnose(load_model(path), {}).causes[name] == pytest.approx(belief, abs=1e-12)
+    for name, belief in look_at(load_model(one), {}).causes.items():
+        assert look_at(load_model(path), {}).causes[name] == pytest.approx(belief, abs=1e-12)
 
 
 def test_a_part_file_may_include_another_by_a_path_from_its_own_folder(write: Write) -> None:
@@ -377,7 +377,7 @@ def test_a_change_in_an_included_file_is_noticed(
     write({"p.yaml": other})
     after = load_model(path)
     assert after.model.digest != before.model.digest
-    assert dict(diagnose(after, {}).causes) != dict(diagnose(before, {}).causes)
+    assert dict(look_at(after, {}).causes) != dict(look_at(before, {}).causes)
     (path.parent / "p.yaml").unlink()
     with pytest.raises(ModelFileError, match="there is no file"):
         load_model(path)

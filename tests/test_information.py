@@ -21,6 +21,7 @@ from faultfinder.inference.posterior import beliefs, evidence_from
 from faultfinder.inference.target import TargetSpec, resolve_target
 from faultfinder.model.parts import Kind, Link, NoisyMax, Row, Table, Variable
 from tests.brute_force import Joint, Labels, entropy, mutual_information
+from tests.consulted import look_at
 from tests.networks import Case, cases, make_model, root, to_pgmpy
 
 CLOSE = 1e-9
@@ -71,16 +72,18 @@ def exact_gain(
 
 def hold_gains_against_count(case: Case, target: TargetSpec) -> None:
     """Gains, outcome probabilities and bounds of every open check, for one target."""
-    diagnosis = faultfinder.diagnose(case.compiled, case.findings, target)
+    diagnosis = look_at(case.compiled, case.findings, target)
     labels = target_labels(case, target)
     known = case.evidence
     wanted = {
         check.name: [name for name in check.observes if name not in known]
         for check in case.model.checks
     }
-    assert {check.check for check in diagnosis.checks} == {n for n, left in wanted.items() if left}
+    assert {check.check for check in diagnosis.most_telling} == {
+        n for n, left in wanted.items() if left
+    }
     everything = np.zeros(case.joint.table.size, dtype=np.intp)
-    for check in diagnosis.checks:
+    for check in diagnosis.most_telling:
         left = wanted[check.check]
         shares = list(check.outcomes.values())
         assert shares == pytest.approx(case.joint.outcomes(left, known), abs=CLOSE)
@@ -95,7 +98,7 @@ def hold_gains_against_count(case: Case, target: TargetSpec) -> None:
         assert 0.0 <= check.gain_bits <= bound + CLOSE
         assert check.minutes == 1.0
         assert check.gain_per_cost == pytest.approx(check.gain_bits / check.cost)
-    order = [check.gain_per_cost for check in diagnosis.checks]
+    order = [check.gain_per_cost for check in diagnosis.most_telling]
     assert order == sorted(order, reverse=True)
 
 
@@ -115,15 +118,17 @@ def test_what_could_not_be_told_is_no_longer_counted_on(case: Case, data: st.Dat
         if v.kind in (Kind.FINDING, Kind.CAUSE, Kind.HISTORY) and v.name not in case.findings
     ]
     unclear = data.draw(st.lists(st.sampled_from(askable), unique=True)) if askable else []
-    diagnosis = faultfinder.diagnose(case.compiled, {**case.findings, **dict.fromkeys(unclear)})
+    diagnosis = look_at(case.compiled, {**case.findings, **dict.fromkeys(unclear)})
     closed = {*case.evidence, *unclear}
     left = {
         check.name: [name for name in check.observes if name not in closed]
         for check in case.model.checks
     }
-    assert {check.check for check in diagnosis.checks} == {n for n, what in left.items() if what}
+    assert {check.check for check in diagnosis.most_telling} == {
+        n for n, what in left.items() if what
+    }
     labels = [case.joint.joint_labels(case.causes)]
-    for check in diagnosis.checks:
+    for check in diagnosis.most_telling:
         what = left[check.check]
         shares = case.joint.outcomes(what, case.evidence)
         assert list(check.outcomes.values()) == pytest.approx(shares, abs=CLOSE)
@@ -275,9 +280,9 @@ def test_a_refused_elimination_falls_back_on_columns(case: Case, data: st.DataOb
 def test_the_mean_posterior_entropy_is_what_a_gain_takes_away(case: Case) -> None:
     """I(C;T|e) = H(C|e) - sum_t P(t|e) H(C|t,e): by asking the engine again per result."""
     cause = case.causes[0]
-    now = faultfinder.diagnose(case.compiled, case.findings, [cause])
+    now = look_at(case.compiled, case.findings, [cause])
     before = entropy(list(now.cause_states[cause].values()))
-    for check in now.checks:
+    for check in now.most_telling:
         observes = case.model.checks_by_name[check.check].observes
         left = [name for name in observes if name not in case.findings]
         kinds = {case.model.by_name[name].kind for name in left}
@@ -286,7 +291,7 @@ def test_the_mean_posterior_entropy_is_what_a_gain_takes_away(case: Case) -> Non
         after = 0.0
         for result, share in check.outcomes.items():
             if share > 0.0:
-                told = faultfinder.diagnose(case.compiled, {**case.findings, left[0]: result})
+                told = look_at(case.compiled, {**case.findings, left[0]: result})
                 after += share * entropy(list(told.cause_states[cause].values()))
         assert check.gain_bits == pytest.approx(before - after, abs=1e-8)
 
@@ -325,7 +330,7 @@ def test_a_target_too_large_is_refused_with_its_size() -> None:
     variables, _, _ = many_causes(26)
     compiled = compile_model(make_model(variables))
     with pytest.raises(TargetTooLarge) as refused:
-        faultfinder.diagnose(compiled, {})
+        assert look_at(compiled, {}).most_telling
     assert refused.value.check == "light"
     assert refused.value.states == 2**26
     assert f"{2**26:,} joint states" in str(refused.value)
@@ -353,14 +358,14 @@ def test_what_is_refused_at_once_can_be_had_as_a_sum_or_for_fewer_causes() -> No
             on_at_all += weight * on
         return bits + entropy([on_at_all, 1 - on_at_all])
 
-    single = faultfinder.diagnose(compiled, {}, "sum-of-single-causes")
-    found = {check.check: check.gain_bits for check in single.checks}
+    single = look_at(compiled, {}, "sum-of-single-causes")
+    found = {check.check: check.gain_bits for check in single.most_telling}
     assert found["light"] == pytest.approx(sum(gain([i]) for i in range(count)), abs=CLOSE)
-    assert "sum" in single.target
+    assert "sum" in single.aim.title
     # Twelve binary causes have 4,096 joint states: always answered.
     chosen = list(range(3, 15))
-    some = faultfinder.diagnose(compiled, {}, [f"cause{i}" for i in chosen])
-    found = {check.check: check.gain_bits for check in some.checks}
+    some = look_at(compiled, {}, [f"cause{i}" for i in chosen])
+    found = {check.check: check.gain_bits for check in some.most_telling}
     assert found["light"] == pytest.approx(gain(chosen), abs=CLOSE)
     assert found["own20"] == pytest.approx(0.0, abs=CLOSE)
 
@@ -369,9 +374,11 @@ def test_a_large_target_is_exact_where_the_structure_allows_it() -> None:
     """2**60 joint states, but each finding reads one cause: no refusal, the gains as by hand."""
     variables, priors, _ = many_causes(60)
     few = [v for v in variables if v.name != "light"]
-    diagnosis = faultfinder.diagnose(compile_model(make_model(few)), {"own3": "yes"})
-    assert {check.check for check in diagnosis.checks} == {f"own{i}" for i in range(60) if i != 3}
-    for check in diagnosis.checks:
+    diagnosis = look_at(compile_model(make_model(few)), {"own3": "yes"})
+    assert {check.check for check in diagnosis.most_telling} == {
+        f"own{i}" for i in range(60) if i != 3
+    }
+    for check in diagnosis.most_telling:
         p = priors[int(check.check.removeprefix("own"))]
         yes = 0.8 * p + 0.1 * (1 - p)
         exact = entropy([yes, 1 - yes]) - p * entropy([0.8, 0.2]) - (1 - p) * entropy([0.9, 0.1])
@@ -397,7 +404,7 @@ def test_a_check_that_costs_nothing_goes_first_only_if_it_tells_something() -> N
             replace(check, minutes=0.0 if check.name != "dear" else 10.0) for check in model.checks
         ),
     )
-    diagnosis = faultfinder.diagnose(compile_model(model), {})
-    assert [check.check for check in diagnosis.checks] == ["free", "dear", "idle"]
-    assert diagnosis.checks[-1].gain_per_cost == 0.0
-    assert math.isinf(diagnosis.checks[0].gain_per_cost)
+    diagnosis = look_at(compile_model(model), {})
+    assert [check.check for check in diagnosis.most_telling] == ["free", "dear", "idle"]
+    assert diagnosis.most_telling[-1].gain_per_cost == 0.0
+    assert math.isinf(diagnosis.most_telling[0].gain_per_cost)

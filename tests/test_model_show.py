@@ -17,7 +17,6 @@ from faultfinder.assess import isolation as walk
 from faultfinder.assess.isolation import isolate, lay_out
 from faultfinder.assess.single_faults import Fault, signatures
 from faultfinder.assess.testability import assess, partition
-from faultfinder.consultation.next_check import diagnose
 from faultfinder.decide.shop import Shop
 from faultfinder.errors import FaultfinderError
 from faultfinder.inference.compiled import CompiledModel, compile_model
@@ -28,6 +27,7 @@ from faultfinder.report.model.page import model_html
 from tests.brute_force import joint_of_model
 from tests.chromium import measured
 from tests.conftest import Run
+from tests.consulted import look_at
 from tests.networks import Case, cases, make_model, root
 from tests.small_shop import small_shop
 
@@ -227,7 +227,7 @@ def by_diagnosis(
     compiled: CompiledModel, alone: Mapping[str, str], seen: Mapping[str, str], shop: Shop
 ) -> tuple[float, float]:
     """(share in which the true cause leads, expected minutes) by `diagnose` and the oracle."""
-    told = diagnose(compiled, seen, shop=shop)
+    told = look_at(compiled, seen, shop=shop)
     if told.next is None:
         (true,) = [name for name, state in alone.items() if state != "s0"]
         return float(next(iter(told.causes)) == true), 0.0

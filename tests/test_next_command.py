@@ -9,6 +9,7 @@ import pytest
 
 from faultfinder.inference.loading import load_model
 from tests.conftest import DARK, LIT_BUT_EMPTY, Run, ask
+from tests.consulted import look_at
 from tests.invented_models import SMALL_LID
 
 # What it says
@@ -28,10 +29,9 @@ def test_no_line_is_wider_than_80_columns(run: Run) -> None:
 
 def test_the_change_is_the_one_made_by_the_last_answer(run: Run) -> None:
     model = load_model("small_lid")
-    from faultfinder import diagnose
 
-    before = diagnose(model, {"backlight": "off"}).causes["panel"]
-    after = diagnose(model, {"backlight": "off", "image": "spoilt"}).causes["panel"]
+    before = look_at(model, {"backlight": "off"}).causes["panel"]
+    after = look_at(model, {"backlight": "off", "image": "spoilt"}).causes["panel"]
     said = ask(run, "-s", "backlight=off", "-s", "image=spoilt").output
     (line,) = [line for line in said.splitlines() if line.strip().startswith("Panel broken  ")]
     assert line.split()[-1] == f"{round((after - before) * 100):+d}"
@@ -202,6 +202,7 @@ def test_the_only_model_need_not_be_named(run: Run, own_folders: Path) -> None:
 def test_the_json_form_holds_exactly_what_is_documented(run: Run) -> None:
     told = json.loads(ask(run, *DARK, "--json").output)
     assert list(told) == [
+        "form",
         "model",
         "stage",
         "target",
@@ -211,8 +212,10 @@ def test_the_json_form_holds_exactly_what_is_documented(run: Run) -> None:
         "causes",
         "checks",
         "next",
+        "next_step",
         "warnings",
         "stop",
+        "cautions",
         "tried",
         "advice",
         "currency",
@@ -236,12 +239,12 @@ def test_the_json_form_holds_exactly_what_is_documented(run: Run) -> None:
 
 
 def test_the_json_form_and_the_python_surface_tell_the_same(run: Run) -> None:
-    from faultfinder import diagnose
 
     told = json.loads(ask(run, *DARK, "--json").output)
-    d = diagnose(load_model("small_lid"), {"backlight": "off", "image": "none"})
+    d = look_at(load_model("small_lid"), {"backlight": "off", "image": "none"})
     assert {c["cause"]: c["probability"] for c in told["causes"]} == dict(d.causes)
-    assert [c["gain_bits"] for c in told["checks"]] == [c.gain_bits for c in d.checks]
+    assert [c["gain_bits"] for c in told["checks"]] == [c.gain_bits for c in d.order]
+    assert told == d.as_plain()
 
 
 def test_a_free_check_has_no_gain_per_cost_in_json(run: Run, own_folders: Path) -> None:

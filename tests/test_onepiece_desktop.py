@@ -10,11 +10,10 @@ import pytest
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
-import faultfinder
-from faultfinder.consultation.advice import advise
 from faultfinder.consultation.bench import build_problem
 from faultfinder.decide.shop import Shop
 from faultfinder.model.parts import FaultModel
+from tests.consulted import advised, look_at
 from tests.families import Family
 
 LIGHT_SIDE = ("driver", "driver_plug", "lamps", "lamp_plug", "main_supply")
@@ -311,7 +310,7 @@ def test_nobody_is_sent_to_a_live_stage_before_the_looks_without_mains(
 ) -> None:
     shop = Shop()
     problem = build_problem(FAMILY.compiled, findings, shop=shop, at_once=2, lost=5e-3)
-    advice = advise(problem, model, shop)
+    advice = advised(problem, model, shop)
     assert advice.kind == "check"
     assert model.checks_by_name[advice.name].stage in ("closed", "isolated")
 
@@ -331,7 +330,7 @@ def test_every_set_of_findings_is_answered_exactly(chosen: dict[str, int]) -> No
     # Histories that reached too many causes would be refused: their gain needs all of those.
     names = FAMILY.compiled.model.by_name
     findings = {name: names[name].states[place] for name, place in chosen.items()}
-    seen = faultfinder.diagnose(FAMILY.compiled, findings)
+    seen = look_at(FAMILY.compiled, findings)
     assert 0.0 < seen.evidence_probability <= 1.0
     if not seen.stop:
         assert seen.next is not None

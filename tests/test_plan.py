@@ -7,29 +7,25 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from faultfinder.consultation.advice import advise
+from faultfinder.consultation.advice import advice_from
 from faultfinder.consultation.bench import build_problem
+from faultfinder.consultation.quote import spread
 from faultfinder.decide.belief import Tried
 from faultfinder.decide.plan import Plan, PlanNode, make_plan
+from faultfinder.decide.policies import roll_out
 from faultfinder.decide.policies.exact import Exact
-from faultfinder.decide.policies.planners import (
-    Action,
-    LookAhead,
-    OneStep,
-    Planner,
-    Situation,
-    after_check,
-    after_repair,
-    start,
-)
+from faultfinder.decide.policies.look_ahead import LookAhead
+from faultfinder.decide.policies.one_step import OneStep
 from faultfinder.decide.policies.roll_out import RollOut
 from faultfinder.decide.problem import Problem
 from faultfinder.decide.repair_order import best_order, order_cost
 from faultfinder.decide.shop import Shop
 from faultfinder.decide.simulation import draw_machines, simulate
+from faultfinder.decide.situation import Action, Policy, Situation, after_check, after_repair, start
 from faultfinder.errors import FaultfinderError
 from faultfinder.inference.compiled import CompiledModel, compile_model
 from faultfinder.inference.loading import load_model
+from tests.consulted import advised
 from tests.problems import problem as make_problem
 from tests.small_shop import small_shop
 
@@ -52,7 +48,7 @@ def test_a_plan_costs_the_mean_of_100_000_simulated_tickets(
 ) -> None:
     """The tickets are drawn from the network, not from the plan's scenarios."""
     problem = whole(compiled, findings)
-    made: Planner = {
+    made: Policy = {
         "roll-out": RollOut(problem, SHOP.worth_per_bit),
         "look-ahead": LookAhead(problem),
         "one-step": OneStep(problem, SHOP.worth_per_bit),
@@ -81,7 +77,7 @@ def test_planners_are_within_two_percent_of_the_optimum(
     for findings in ({}, {"look": "nothing"}, {"look": "lines"}, {"glass_cracked": "yes"}):
         problem = whole(compiled, findings)
         least = Exact(problem).decide(start(problem)).expected_cost
-        made: Planner = (
+        made: Policy = (
             RollOut(problem, SHOP.worth_per_bit) if planner == "roll-out" else LookAhead(problem)
         )
         plan = make_plan(problem, made, fold_below=-1.0, depth=99)
@@ -93,7 +89,7 @@ def test_a_dearer_part_moves_the_advice(compiled: CompiledModel) -> None:
     findings = {"look": "lines", "glass_cracked": "yes", "plug_seen": "no"}
     model = compiled.model
     problem = whole(compiled, findings)
-    assert advise(problem, model, SHOP).name == "new_lid"
+    assert advised(problem, model, SHOP).name == "new_lid"
     dear = replace(
         model,
         repairs=tuple(
@@ -101,14 +97,14 @@ def test_a_dearer_part_moves_the_advice(compiled: CompiledModel) -> None:
         ),
     )
     problem = build_problem(compile_model(dear), findings, shop=SHOP, at_once=4)
-    assert advise(problem, dear, SHOP).name != "new_lid"
+    assert advised(problem, dear, SHOP).name != "new_lid"
 
 
 def test_a_check_behind_an_open_cover_is_nearly_free(compiled: CompiledModel) -> None:
     closed = build_problem(compiled, {}, shop=SHOP)
     opened = build_problem(compiled, {}, shop=SHOP, stage="open")
     cost = {
-        name: advise(problem, compiled.model, SHOP).checks
+        name: advised(problem, compiled.model, SHOP).checks
         for name, problem in (("closed", closed), ("open", opened))
     }
     at = {n: next(c.cost for c in cost[n] if c.check == "open_look") for n in cost}
@@ -187,11 +183,14 @@ def test_belief_after_a_repair_agrees_with_the_two_slice_network(compiled: Compi
 
 def test_the_quote_is_in_order_and_says_how_often_it_is_passed(compiled: CompiledModel) -> None:
     for findings in ({}, {"look": "nothing"}, {"glass_cracked": "yes"}):
-        advice = advise(whole(compiled, findings), compiled.model, SHOP)
-        quote = advice.quote
+        problem = whole(compiled, findings)
+        action = roll_out.make(problem, SHOP).decide(start(problem))
+        base = OneStep(problem, SHOP.worth_per_bit)
+        quote = spread(problem, compiled.model, action, base, SHOP.dear_part)
         assert quote.low <= quote.likely <= quote.high
         assert 0.0 <= quote.exceeds <= 0.1 + 1e-9
         assert 0.0 <= quote.dear_for_nothing <= 1.0
+        advice = advice_from(problem, compiled.model, action)
         assert advice.cost <= advice.cost_repairing + 1e-9
 
 
@@ -273,7 +272,8 @@ def test_opening_the_cover_is_dear_for_one_check_and_cheap_for_two() -> None:
     )
     repairing = best_order(case, case.weights, 0).cost
     assert repairing == pytest.approx(75.0)
-    best, checks = RollOut(case, 40.0).weigh(start(case))
+    best = RollOut(case, 40.0).decide(start(case))
+    checks = best.weighed
     assert best.kind == "check"
     assert checks[0].saves_alone == pytest.approx(75.0 - (31.5 + 45.0))
     assert checks[0].saves == pytest.approx(75.0 - (32.0 + 30.0))
@@ -317,7 +317,7 @@ def test_where_giving_up_is_no_choice_the_order_goes_on_to_the_end() -> None:
 def test_the_advised_repair_stands_first_in_the_order(
     compiled: CompiledModel, findings: dict[str, str]
 ) -> None:
-    advice = advise(whole(compiled, findings), compiled.model, SHOP)
+    advice = advised(whole(compiled, findings), compiled.model, SHOP)
     if advice.kind != "check" and advice.name:
         assert advice.order[0] == advice.name
         assert advice.order.count(advice.name) == 1
@@ -326,7 +326,7 @@ def test_the_advised_repair_stands_first_in_the_order(
 def test_what_could_not_be_told_after_a_repair_is_not_asked_again(
     compiled: CompiledModel,
 ) -> None:
-    tried = [Tried("reseat", {}, ("look",))]
+    tried = [Tried("reseat", {"look": None})]
     problem = build_problem(compiled, {"glass_cracked": "no"}, tried=tried, shop=SHOP)
     names = [check.name for check in problem.checks]
     assert "look" not in names

@@ -35,6 +35,7 @@ from faultfinder.model.parts import (
     Variable,
 )
 from tests.brute_force import Joint, family_table, joint_of_model
+from tests.consulted import look_at
 from tests.networks import Case, cases, make_model, root, state_names, to_pgmpy
 
 CLOSE = 1e-9
@@ -56,7 +57,7 @@ def hold_causes_against(joint: Joint, case: Case, diagnosis: faultfinder.Diagnos
 @given(cases())
 @settings(max_examples=200, deadline=None)
 def test_causes_are_as_counted(case: Case) -> None:
-    diagnosis = faultfinder.diagnose(case.compiled, case.findings)
+    diagnosis = look_at(case.compiled, case.findings)
     hold_causes_against(case.joint, case, diagnosis)
     shares = list(diagnosis.causes.values())
     assert shares == sorted(shares, reverse=True)
@@ -78,13 +79,13 @@ def test_every_variable_is_as_counted(case: Case) -> None:
 @given(cases(), st.data())
 @settings(max_examples=50, deadline=None)
 def test_order_of_findings_does_not_matter(case: Case, data: st.DataObject) -> None:
-    first = faultfinder.diagnose(case.compiled, case.findings)
+    first = look_at(case.compiled, case.findings)
     turned = dict(data.draw(st.permutations(list(case.findings.items()))))
-    second = faultfinder.diagnose(case.compiled, turned)
+    second = look_at(case.compiled, turned)
     assert second.causes == pytest.approx(first.causes, abs=1e-12)
     assert second.evidence_probability == pytest.approx(first.evidence_probability)
-    gains = {check.check: check.gain_bits for check in first.checks}
-    assert {check.check: check.gain_bits for check in second.checks} == pytest.approx(
+    gains = {check.check: check.gain_bits for check in first.most_telling}
+    assert {check.check: check.gain_bits for check in second.most_telling} == pytest.approx(
         gains, abs=1e-12
     )
 
@@ -105,7 +106,7 @@ def test_any_network_with_evidence_on_any_node(case: Case, data: st.DataObject) 
         {cause: case.joint.states[cause][1:] for cause in case.causes},
         [name for name in names if name not in case.causes],
     )
-    diagnosis = faultfinder.diagnose(engine, known)
+    diagnosis = look_at(engine, known)
     hold_causes_against(case.joint, Case(engine.model, engine, case.joint, known), diagnosis)
 
 
@@ -152,7 +153,7 @@ def test_families_that_do_not_fit_the_tree(case: Case, budget: int) -> None:
     with pytest.MonkeyPatch.context() as patch:
         patch.setattr(compiling, "TREE_BUDGET", budget)
         small = compile_model(case.model)
-    diagnosis = faultfinder.diagnose(small, case.findings)
+    diagnosis = look_at(small, case.findings)
     hold_causes_against(case.joint, case, diagnosis)
 
 
@@ -216,8 +217,8 @@ def test_a_split_condition_is_its_dense_table(cards: tuple[int, ...], card: int)
     assert len(whole.names) == whole.own
     for state in seen.states:
         known = {"seen": state}
-        split = faultfinder.diagnose(compile_model(model), known)
-        plain = faultfinder.diagnose(compile_model(dense(model, "hidden")), known)
+        split = look_at(compile_model(model), known)
+        plain = look_at(compile_model(dense(model, "hidden")), known)
         for cause in split.cause_states:
             exact = joint.posterior(cause, known)
             assert split.cause_states[cause] == pytest.approx(exact, abs=CLOSE)
@@ -237,7 +238,7 @@ def test_a_finding_of_more_than_4096_parent_states_is_split() -> None:
     assert not [n for n in to_network(make_model([*causes, small])).names if "~" in n]
     joint = joint_of_model(model)
     for state in large.states:
-        diagnosis = faultfinder.diagnose(compile_model(model), {"large": state})
+        diagnosis = look_at(compile_model(model), {"large": state})
         assert diagnosis.evidence_probability == pytest.approx(joint.probability({"large": state}))
         for cause in diagnosis.cause_states:
             exact = joint.posterior(cause, {"large": state})
@@ -251,7 +252,7 @@ def test_split_findings_are_as_counted(case: Case) -> None:
     with pytest.MonkeyPatch.context() as patch:
         patch.setattr(arrays, "DENSE_LIMIT", 1)
         split = compile_model(case.model)
-    diagnosis = faultfinder.diagnose(split, case.findings)
+    diagnosis = look_at(split, case.findings)
     hold_causes_against(case.joint, case, diagnosis)
 
 
@@ -259,11 +260,11 @@ def test_split_findings_are_as_counted(case: Case) -> None:
 @settings(max_examples=40, deadline=None)
 def test_a_finding_that_could_not_be_told_changes_no_belief(case: Case) -> None:
     open_names = [v.name for v in case.model.of_kind(Kind.FINDING) if v.name not in case.findings]
-    before = faultfinder.diagnose(case.compiled, case.findings)
-    after = faultfinder.diagnose(case.compiled, {**case.findings, **dict.fromkeys(open_names)})
+    before = look_at(case.compiled, case.findings)
+    after = look_at(case.compiled, {**case.findings, **dict.fromkeys(open_names)})
     assert after.causes == pytest.approx(before.causes, abs=1e-12)
-    assert set(after.unclear) == set(open_names)
-    told = {check.check for check in after.checks}
+    assert set(after.case.unclear) == set(open_names)
+    told = {check.check for check in after.most_telling}
     for check in case.model.checks:
         left = [name for name in check.observes if name not in case.findings]
         if left and set(left) <= set(open_names):

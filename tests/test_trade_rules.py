@@ -44,26 +44,26 @@ def portable(request: pytest.FixtureRequest) -> Family:
 
 
 def test_lines_on_both_screens_are_never_the_panels(family: Family) -> None:
-    found = family.causes(image="lines_down", external_monitor="same_fault")
-    assert family.first(image="lines_down", external_monitor="same_fault") == "board_graphics"
+    found = family.chances(image="lines_down", external_monitor="same_fault")
+    assert next(iter(found)) == "board_graphics"
     assert chance(found, BEHIND_THE_SPLIT) < 0.1
 
 
 def test_lines_here_only_are_the_panels_first(family: Family) -> None:
-    found = family.causes(image="lines_down", external_monitor="good")
+    found = family.chances(image="lines_down", external_monitor="good")
     assert next(iter(found)) in ("panel_image", "panel", "panel_cracked")
     assert chance(found, ("board_graphics", "graphics_card")) < 0.1
 
 
 def test_a_good_outside_screen_clears_what_does_not_start(family: Family) -> None:
-    dark = family.causes(screen_light="dark")
-    good = family.causes(screen_light="dark", external_monitor="good")
+    dark = family.chances(screen_light="dark")
+    good = family.chances(screen_light="dark", external_monitor="good")
     assert chance(good, NOT_STARTED) < 0.3 * chance(dark, NOT_STARTED)
     assert chance(good, BEHIND_THE_SPLIT) > chance(dark, BEHIND_THE_SPLIT)
 
 
 def test_an_outside_screen_that_stays_dark_points_before_the_split(family: Family) -> None:
-    found = family.causes(screen_light="dark", external_monitor="nothing")
+    found = family.chances(screen_light="dark", external_monitor="nothing")
     assert chance(found, BEHIND_THE_SPLIT) < 0.15
 
 
@@ -71,14 +71,14 @@ def test_an_outside_screen_that_stays_dark_points_before_the_split(family: Famil
 
 
 def test_a_picture_until_the_system_loads_is_the_systems(family: Family) -> None:
-    found = family.causes(firmware_screen="picture", stage_with_picture="until_system_loads")
+    found = family.chances(firmware_screen="picture", stage_with_picture="until_system_loads")
     assert next(iter(found)) == "system_or_driver"
     assert chance(found, ("system_or_driver", "settings")) > 0.5
     assert chance(found, ("panel", "panel_image", "display_cable")) < 0.05
 
 
 def test_bad_in_the_firmwares_pages_is_not_the_systems(family: Family) -> None:
-    found = family.causes(firmware_screen="nothing", external_monitor="good")
+    found = family.chances(firmware_screen="nothing", external_monitor="good")
     assert found["system_or_driver"] < 0.03
 
 
@@ -86,8 +86,8 @@ def test_bad_in_the_firmwares_pages_is_not_the_systems(family: Family) -> None:
 
 
 def test_a_faint_image_by_torch_is_the_light_chain(family: Family) -> None:
-    dark = family.causes(screen_light="dark")
-    found = family.causes(screen_light="dark", torch="image_seen")
+    dark = family.chances(screen_light="dark")
+    found = family.chances(screen_light="dark", torch="image_seen")
     chain = (*LIGHT, "light_cable", "display_cable", "plug_corroded_or_burnt", "settings")
     assert chance(found, chain) > 0.7
     assert chance(found, LIGHT) > 2 * chance(dark, LIGHT)
@@ -95,24 +95,24 @@ def test_a_faint_image_by_torch_is_the_light_chain(family: Family) -> None:
 
 
 def test_lit_and_blank_leaves_the_light_chain_out(family: Family) -> None:
-    assert chance(family.causes(screen_light="lit", image="none"), LIGHT) < 0.05
+    assert chance(family.chances(screen_light="lit", image="none"), LIGHT) < 0.05
 
 
 def test_a_blown_fuse_is_the_supply_on_the_board(family: Family) -> None:
-    found = family.causes(screen_light="dark", light_fuse="blown")
+    found = family.chances(screen_light="dark", light_fuse="blown")
     assert next(iter(found)) == "light_supply_on_board"
     assert found["light_supply_on_board"] > 0.8
 
 
 def test_a_supply_that_is_there_clears_the_supply(portable: Family) -> None:
     dark = {"screen_light": "dark", "torch": "image_seen"}
-    before = portable.causes(**dark)["light_supply_on_board"]
-    assert portable.causes(**dark, light_supply="present")["light_supply_on_board"] < before / 3
+    before = portable.chances(**dark)["light_supply_on_board"]
+    assert portable.chances(**dark, light_supply="present")["light_supply_on_board"] < before / 3
 
 
 @pytest.mark.parametrize("name", ["bezel_clamshell", "onepiece_desktop"])
 def test_dimmer_and_redder_over_months_is_a_lamp(name: str) -> None:
-    found = FAMILIES[name].causes(began="by_and_by", screen_light="dim", tint="reddish")
+    found = FAMILIES[name].chances(began="by_and_by", screen_light="dim", tint="reddish")
     assert next(iter(found)) == "lamp"
 
 
@@ -120,24 +120,24 @@ def test_dimmer_and_redder_over_months_is_a_lamp(name: str) -> None:
 
 
 def test_asleep_with_the_lid_open_is_sensor_or_magnet(portable: Family) -> None:
-    found = portable.causes(sleeps_with_lid_open="yes", lid_angle="sleeps")
+    found = portable.chances(sleeps_with_lid_open="yes", lid_angle="sleeps")
     assert chance(found, ("lid_sensor", "foreign_magnet", "fold_sensor", "hinge")) > 0.6
 
 
 def test_dark_on_another_machine_is_its_magnet(portable: Family) -> None:
-    found = portable.causes(place="on_another_machine", sleeps_with_lid_open="yes")
+    found = portable.chances(place="on_another_machine", sleeps_with_lid_open="yes")
     assert next(iter(found)) == "foreign_magnet"
     assert found["foreign_magnet"] > 0.8
 
 
 @pytest.mark.parametrize("name", ["thin_clamshell", "bezel_clamshell"])
 def test_a_picture_that_breaks_up_with_the_angle_is_cable_or_plug(name: str) -> None:
-    found = FAMILIES[name].causes(lid_angle="picture_comes_and_goes", external_monitor="good")
+    found = FAMILIES[name].chances(lid_angle="picture_comes_and_goes", external_monitor="good")
     assert next(iter(found)) == "display_cable"
 
 
 def test_a_lid_sensor_needs_more_than_a_dark_screen(portable: Family) -> None:
-    assert portable.causes(screen_light="dark")["lid_sensor"] < 0.06
+    assert portable.chances(screen_light="dark")["lid_sensor"] < 0.06
 
 
 # --- what was done before
@@ -148,23 +148,25 @@ def test_a_machine_never_opened_hardly_has_a_plug_off(name: str) -> None:
     plugs = ("plug_board_end", "plug_panel_end", "plug_light")
     never = {"opened_before": "no", "after": "nothing_known", "external_monitor": "good"}
     opened = {"opened_before": "yes", "after": "own_repair", "external_monitor": "good"}
-    assert chance(FAMILIES[name].causes(**never), plugs) < 0.08
-    assert chance(FAMILIES[name].causes(**opened), plugs) > 0.2
+    assert chance(FAMILIES[name].chances(**never), plugs) < 0.08
+    assert chance(FAMILIES[name].chances(**opened), plugs) > 0.2
 
 
 def test_liquid_raises_corroded_plugs_and_the_lights_supply(portable: Family) -> None:
     hit = ("plug_corroded_or_burnt", "light_supply_on_board")
-    dry = chance(portable.causes(screen_light="dark"), hit)
-    assert chance(portable.causes(screen_light="dark", after="liquid"), hit) > 2.5 * dry
+    dry = chance(portable.chances(screen_light="dark"), hit)
+    assert chance(portable.chances(screen_light="dark", after="liquid"), hit) > 2.5 * dry
 
 
 def test_dead_since_the_firmware_was_written_is_firmware(family: Family) -> None:
-    found = family.causes(after="firmware_write", keyboard_answers="no", external_monitor="nothing")
+    found = family.chances(
+        after="firmware_write", keyboard_answers="no", external_monitor="nothing"
+    )
     assert next(iter(found)) in ("firmware", "hung_controller")
 
 
 def test_a_system_that_is_heard_has_memory_and_processor_behind_it(family: Family) -> None:
-    assert chance(family.causes(system_heard="yes", screen_light="dark"), NOT_STARTED) < 0.02
+    assert chance(family.chances(system_heard="yes", screen_light="dark"), NOT_STARTED) < 0.02
 
 
 # --- what is seen on a part is nearly decisive, and a part seen well is cleared
@@ -183,15 +185,15 @@ def test_a_system_that_is_heard_has_memory_and_processor_behind_it(family: Famil
     ],
 )
 def test_a_part_found_bad_leads(family: Family, finding: str, result: str, cause: str) -> None:
-    before = family.causes()[cause]
-    found = family.causes(**{finding: result})
+    before = family.chances()[cause]
+    found = family.chances(**{finding: result})
     assert next(iter(found)) == cause, dict(found)
     assert found[cause] > 4 * before
 
 
 def test_one_fault_hides_another() -> None:
     # Off at the board and cracked as well: dark until the plug is home, cracked all the same.
-    found = FAMILIES["thin_clamshell"].causes(
+    found = FAMILIES["thin_clamshell"].chances(
         screen_light="dark", board_plug="off", glass="cracked"
     )
     assert found["plug_board_end"] > 0.8
@@ -200,7 +202,7 @@ def test_one_fault_hides_another() -> None:
 
 def test_side_damage_is_a_link(portable: Family) -> None:
     dark = {"screen_light": "dark", "torch": "image_seen"}
-    found = portable.causes(**dark, contacts_seen="corroded")
+    found = portable.chances(**dark, contacts_seen="corroded")
     assert found["plug_corroded_or_burnt"] > 0.5
     assert found["light_supply_on_board"] > 0.05
     # Without the link it would fall back to its rate among all machines.

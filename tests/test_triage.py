@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from itertools import pairwise, permutations
 
 import numpy as np
@@ -9,11 +10,13 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from faultfinder.consultation.bench import build_problem
 from faultfinder.consultation.triage import DRAWS, deal, minutes_to_decision, missing_tools
-from faultfinder.decide.policies.planners import OneStep, after_check, check_cost, start
+from faultfinder.decide.policies import roll_out_once
 from faultfinder.decide.shop import Shop
+from faultfinder.decide.situation import after_check, check_cost, start
+from faultfinder.inference.compiled import compile_model
 from faultfinder.inference.loading import load_model
+from tests.consulted import look_at
 
 MINUTES = st.lists(st.floats(0.5, 200.0), min_size=1, max_size=6)
 
@@ -49,22 +52,26 @@ def test_the_expected_minutes_are_those_of_following_the_policy() -> None:
     compiled = load_model("thin_clamshell")
     model, shop = compiled.model, Shop()
     findings = {"backlight": "off", "image": "none", "earlier_repair": "yes"}
-    problem = build_problem(compiled, findings, at_once=2, lost=5e-3)
-    told = minutes_to_decision(problem, shop, model, lambda check: True)
-    assert told == minutes_to_decision(problem, shop, model, lambda check: True)
-    policy = OneStep(problem, shop.worth_per_bit)
+    consultation = look_at(compiled, findings)
+    problem = consultation.problem
+    told = minutes_to_decision(consultation)
+    assert told == minutes_to_decision(look_at(compiled, findings))
+    policy = roll_out_once.make(problem, shop)
+    first = policy.decide(start(problem))
     rng = np.random.default_rng(7)
     drawn = []
     for _ in range(1500):
         truth = rng.choice(len(problem.weights), p=problem.weights)
         situation, minutes = start(problem), 0.0
-        while (action := policy.decide(situation)).kind == "check":
+        action = first
+        while action.kind == "check":
             check = problem.checks[action.number]
             cost = check_cost(problem, situation, action.number)
             minutes += cost - model.checks_by_name[check.name].consumables
             chances = check.likelihood[:, truth]
             result = rng.choice(len(chances), p=chances / chances.sum())
             situation = {r: s for r, _, s in after_check(problem, situation, action.number)}[result]
+            action = policy.decide(situation)
         drawn.append(minutes)
     error = float(np.std(drawn)) * (1 / DRAWS + 1 / len(drawn)) ** 0.5
     assert abs(told - np.mean(drawn)) < 3 * error
@@ -72,7 +79,9 @@ def test_the_expected_minutes_are_those_of_following_the_policy() -> None:
 
 def test_without_a_tool_its_checks_do_not_count() -> None:
     compiled = load_model("thin_clamshell")
-    problem = build_problem(compiled, {"backlight": "off"}, at_once=2, lost=5e-3)
-    checks = compiled.model.checks_by_name
-    assert any(missing_tools(checks[action.name], ["METER"]) for action in problem.checks)
-    assert minutes_to_decision(problem, Shop(), compiled.model, lambda check: False) == 0.0
+    model = compiled.model
+    left = tuple(check for check in model.checks if not missing_tools(check, ["METER"]))
+    assert 0 < len(left) < len(model.checks)
+    fewer = compile_model(replace(model, checks=left))
+    told = minutes_to_decision(look_at(compiled, {"backlight": "off"}), ["METER"])
+    assert told == minutes_to_decision(look_at(fewer, {"backlight": "off"}))

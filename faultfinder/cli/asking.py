@@ -14,9 +14,12 @@ from dataclasses import dataclass, field, replace
 
 import click
 
-from faultfinder.cli.looking import Answer, Bench, ranked_check, read_answer
-from faultfinder.consultation.next_check import RankedCheck
+from faultfinder.cli.typed import read_typed
+from faultfinder.consultation.case import Case
+from faultfinder.consultation.consult import Consultation, consult
+from faultfinder.consultation.ranking import RankedCheck
 from faultfinder.errors import ImpossibleEvidence, MisuseError
+from faultfinder.inference.target import TargetSpec
 from faultfinder.model.answers import find_result
 from faultfinder.model.parts import Check, Variable
 from faultfinder.report.consultation.ask import (
@@ -37,15 +40,14 @@ BACK, WHY, SKIP, HELP = "back", "why", "skip", "help"
 
 @dataclass(frozen=True)
 class Place:
-    """Where a session stands: the answers, the machine's stage, what is asked about.
+    """Where a session stands: the case so far, and what is asked about.
 
     `check` is the check whose findings are being asked, "" before one is chosen;
     `skipped` are checks left out without an answer; `at_bench` tells that going on
     at the bench was agreed to.
     """
 
-    answers: tuple[Answer, ...] = ()
-    stage: str = ""
+    case: Case
     check: str = ""
     skipped: frozenset[str] = frozenset()
     at_bench: bool = False
@@ -55,12 +57,12 @@ class Place:
 class Session:
     """Questions and answers over one machine; every step can be taken back."""
 
-    bench: Bench
     place: Place
     read: Callable[[str], str]
     say: Callable[[str], None]
+    target: TargetSpec = "causes"
     earlier: list[Place] = field(default_factory=list)
-    _looked_at: dict[tuple[tuple[Answer, ...], str, bool], View] = field(default_factory=dict)
+    _told: Consultation | None = None
 
     def run(self) -> View:
         """Ask until there is nothing worth asking, or "done"; the view to end with.
@@ -68,8 +70,8 @@ class Session:
         Questions at the counter come in the order of what they tell for their cost;
         at the bench the checks come as `faultfinder next` ranks them.
         """
-        self.say(start_page(self.bench.compiled.model))
-        while not (view := self._view(advised=False)).diagnosis.stop:
+        self.say(start_page(self.place.case.model.model))
+        while not (view := self._view(telling=True)).told.stop:
             ranked = self._at_counter(view)
             if ranked is None:
                 view = self._view()
@@ -86,14 +88,12 @@ class Session:
                 break
         return self._view()
 
-    def _view(self, place: Place | None = None, advised: bool = True) -> View:
-        """The view of a place, worked out once while it stays the one looked at."""
-        at = place or self.place
-        key = (at.answers, at.stage, advised)
-        if key not in self._looked_at:
-            view = self.bench.view(at.answers, at.stage, advised=advised)
-            self._looked_at = {key: view}
-        return self._looked_at[key]
+    def _view(self, case: Case | None = None, telling: bool = False) -> View:
+        """The view of a case, worked out once while it stays the one looked at."""
+        at = case or self.place.case
+        if self._told is None or self._told.case is not at:
+            self._told = consult(at, target=self.target)
+        return View(self._told, telling=telling)
 
     def _complain(self, text: str) -> None:
         self.say("\n".join(wrapped(text)))
@@ -101,7 +101,7 @@ class Session:
     # What to ask
 
     def _not_skipped(self, view: View) -> list[RankedCheck]:
-        return [c for c in view.diagnosis.checks if c.check not in self.place.skipped]
+        return [c for c in view.checks if c.check not in self.place.skipped]
 
     def _at_counter(self, view: View) -> RankedCheck | None:
         """The check being asked about, else the most telling question for its cost at hand."""
@@ -130,7 +130,7 @@ class Session:
         return chosen
 
     def _open(self, view: View, check: Check) -> list[str]:
-        return [n for n in view.still_open(check) if n not in view.diagnosis.unclear]
+        return [name for name in check.observes if name not in view.told.case.results]
 
     # Going on
 
@@ -148,10 +148,8 @@ class Session:
             self.say('Type Enter to go on, "done" for the page, "back" for the last answer.')
 
     def _ask(self, view: View, ranked: RankedCheck, check: Check) -> bool:
-        variable = self.bench.compiled.model.by_name[self._open(view, check)[0]]
-        begun = any(name in view.diagnosis.findings for name in check.observes) or any(
-            name in view.diagnosis.unclear for name in check.observes
-        )
+        variable = view.model.by_name[self._open(view, check)[0]]
+        begun = any(name in view.told.case.results for name in check.observes)
         self.say(question_page(view, ranked, variable, instruct=not begun))
         while True:
             typed = self.read("> ").strip()
@@ -169,7 +167,7 @@ class Session:
                 self._say_why(view, ranked)
                 continue
             if word == HELP:
-                self.say(start_page(self.bench.compiled.model))
+                self.say(start_page(view.model))
                 continue
             if self._take(variable, typed, check):
                 return False
@@ -181,27 +179,27 @@ class Session:
     def _take(self, variable: Variable, typed: str, check: Check) -> bool:
         """Take an answer in; False, with the reason said, when it cannot be."""
         try:
-            answer = self._understand(variable, typed)
-            kept = tuple(a for a in self.place.answers if a.name != answer.name)
-            stage = check.stage if answer.name in check.observes else self.place.stage
-            place = replace(self.place, answers=(*kept, answer), stage=stage)
-            view = self._view(place, advised=False)
+            name, result = self._understand(variable, typed)
+            case = self.place.case.with_result(name, result)
+            if name in check.observes:
+                case = case.at_stage(check.stage)
+            view = self._view(case, telling=True)
         except MisuseError as error:
             self._complain(str(error))
             return False
         except ImpossibleEvidence as error:
             self._complain(f'{error} This answer was not taken; "back" takes back the one before.')
             return False
-        self._go(place)
-        if not view.diagnosis.stop:
-            self.say(change_line(view, answer.name, answer.result))
+        self._go(replace(self.place, case=case))
+        if not view.told.stop:
+            self.say(change_line(view, name, result))
         return True
 
-    def _understand(self, variable: Variable, typed: str) -> Answer:
+    def _understand(self, variable: Variable, typed: str) -> tuple[str, str | None]:
         if not typed:
-            return Answer(variable.name, None)
+            return variable.name, None
         if "=" in typed:
-            return read_answer(self.bench.compiled, typed)
+            return read_typed(self.place.case.model, typed)
         if variable.reading is None and typed.isdecimal():
             number = int(typed)
             if not 1 <= number <= len(variable.states):
@@ -209,8 +207,8 @@ class Session:
                     f"There is no answer {number}. Type 1 to {len(variable.states)}, "
                     "a word, or Enter when it cannot be told."
                 )
-            return Answer(variable.name, variable.states[number - 1])
-        return Answer(variable.name, find_result(variable, typed))
+            return variable.name, variable.states[number - 1]
+        return variable.name, find_result(variable, typed)
 
     def _go(self, place: Place) -> None:
         self.earlier.append(self.place)
@@ -222,37 +220,40 @@ class Session:
             return
         now = self.place
         self.place = self.earlier.pop()
-        taken = [a for a in now.answers if a not in self.place.answers]
-        self.say(f"Taken back: {', '.join(map(str, taken)) or 'the last step'}.")
+        kept = self.place.case.results.items()
+        taken = [spoken(*one) for one in now.case.results.items() if one not in kept]
+        self.say(f"Taken back: {', '.join(taken) or 'the last step'}.")
 
     def _say_why(self, view: View, ranked: RankedCheck) -> None:
         """Why the check comes now, by the ranking it was chosen by."""
-        advised = view.advice is not None
-        at = self.place
-        looked = self.bench.view(at.answers, at.stage, ranked.check, advised=advised)
         page = Page()
-        add_why(page, looked, ranked_check(looked, ranked.check))
+        add_why(page, replace(view, why=ranked.check))
         self.say(str(page))
 
 
-def ask_at_terminal(bench: Bench, stage: str | None, bold: bool) -> None:
+def spoken(name: str, result: str | None) -> str:
+    """A result as it is typed."""
+    return f"{name}={result or 'unknown'}"
+
+
+def ask_at_terminal(case: Case, target: TargetSpec, bold: bool) -> None:
     """Ask at the terminal, then print the whole page and how to get it again."""
     with contextlib.suppress(ImportError):
         import readline  # noqa: F401 -- the arrow keys, while typing
 
     if hasattr(sys.stdin, "reconfigure"):
         sys.stdin.reconfigure(errors="backslashreplace")
-    model = bench.compiled.model
-    session = Session(bench, Place(stage=stage or model.start), input, _say)
+    session = Session(Place(case), input, _say, target)
     view = session.run()
+    model, case = view.model, session.place.case
     _say("")
     _say(next_page(view, bold))
-    if session.place.answers:
+    if case.results:
         words = ["faultfinder", "next", "-m", model.name]
-        if session.place.stage != model.start:
-            words += ["--stage", session.place.stage]
-        for answer in session.place.answers:
-            words += ["-s", str(answer)]
+        if view.told.stage != model.start:
+            words += ["--stage", view.told.stage]
+        for name, result in case.results.items():
+            words += ["-s", spoken(name, result)]
         _say("\nNothing was written. To see this page again:")
         _say(shlex.join(words))
 

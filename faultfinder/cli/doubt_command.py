@@ -6,10 +6,10 @@ import json
 
 import click
 
-from faultfinder.cli.looking import pick_model
 from faultfinder.cli.on_ticket import the_store
 from faultfinder.cli.options import AS_JSON, DB, MODEL
 from faultfinder.cli.ticket_commands import read_date
+from faultfinder.cli.typed import pick_model
 from faultfinder.inference.loading import load_model
 from faultfinder.learning.watch.structure import LEAST
 from faultfinder.model.locate import find_model

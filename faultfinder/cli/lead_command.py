@@ -15,9 +15,9 @@ from faultfinder.cli.learning_commands import (
     records_of,
     tuned_on,
 )
-from faultfinder.cli.looking import pick_model
 from faultfinder.cli.on_ticket import now, the_store
 from faultfinder.cli.options import DB, MODEL
+from faultfinder.cli.typed import pick_model
 from faultfinder.decide.shop_file import read_shop
 from faultfinder.errors import FaultfinderError
 from faultfinder.files import write_text

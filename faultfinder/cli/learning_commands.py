@@ -12,10 +12,10 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
-from faultfinder.cli.looking import pick_model
 from faultfinder.cli.on_ticket import checked_text, now, the_store
 from faultfinder.cli.options import AS_JSON, DB, MODEL
 from faultfinder.cli.ticket_commands import read_date
+from faultfinder.cli.typed import pick_model
 from faultfinder.decide.shop_file import read_shop
 from faultfinder.errors import FaultfinderError
 from faultfinder.inference.compiled import CompiledModel, compile_model

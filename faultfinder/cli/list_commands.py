@@ -7,7 +7,7 @@ from pathlib import Path
 
 import click
 
-from faultfinder.cli.on_ticket import bench_of, the_store, view_of
+from faultfinder.cli.on_ticket import case_of, the_store, view_of
 from faultfinder.cli.options import AS_JSON, DB, TICKET
 from faultfinder.cli.standings import standings, with_bar
 from faultfinder.cli.ticket_commands import read_date
@@ -148,35 +148,20 @@ def triage(benches: int, without: tuple[str, ...], as_json: bool) -> None:
     ]
     turns = deal(jobs, benches)
     if as_json:
-        click.echo(json.dumps(triage_json(turns, blocked), indent=2))
+        click.echo(json.dumps(triage_json(turns, rows), indent=2))
     else:
         by_number = {ticket.number: (ticket, standing) for ticket, standing in free}
         click.echo(triage_page(turns, by_number, blocked, benches))
 
 
 def _minutes(store: Store, ticket: Ticket, without: tuple[str, ...]) -> float:
-    from faultfinder.consultation.bench import build_problem
-    from faultfinder.consultation.triage import minutes_to_decision, missing_tools
+    from faultfinder.consultation.consult import consult
+    from faultfinder.consultation.triage import minutes_to_decision
 
     if ticket.repaired is not None:
         return 0.0
-    bench, answers = bench_of(store, ticket)
-    model = bench.compiled.model
-    if not model.repairs:
-        return 0.0
-    problem = build_problem(
-        bench.compiled,
-        {a.name: a.result for a in answers if a.result is not None},
-        tried=bench.tried,
-        unclear=[a.name for a in answers if a.result is None],
-        stage=ticket.stage,
-        shop=bench.shop,
-        at_once=3 if bench.tried else 2,
-        lost=5e-3,
-    )
-    return minutes_to_decision(
-        problem, bench.shop, model, lambda check: not missing_tools(check, without)
-    )
+    case = case_of(store, ticket)
+    return minutes_to_decision(consult(case), without) if case.model.model.repairs else 0.0
 
 
 @click.command("sheet", short_help="A ticket as a page to print.")

@@ -3,6 +3,9 @@
 from __future__ import annotations
 
 import json
+import sys
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager
 from pathlib import Path
 
 import click
@@ -83,19 +86,20 @@ def show_command(model: str, dot: bool, html: Path | None, tolerance: float, as_
 def sensitivity_command(model: str, saw: tuple[str, ...], stage: str | None, as_json: bool) -> None:
     """The ten figures of a model whose smallest move would make it name another check.
 
-    NAME is a model's name or file. Takes some seconds.
+    NAME is a model's name or file. Each figure is moved and the case consulted anew, which
+    takes some minutes.
     """
     from faultfinder.assess.sensitivity import sensitivity
-    from faultfinder.cli.looking import findings_of, read_answer
-    from faultfinder.cli.repaired import refuse_stopped
-    from faultfinder.decide.shop_file import read_shop
+    from faultfinder.cli.typed import read_case, refuse_stopped
+    from faultfinder.consultation.consult import consult
     from faultfinder.inference.loading import load_model
 
     compiled = load_model(model)
-    findings = findings_of([read_answer(compiled, typed) for typed in saw])
-    known = {name: result for name, result in findings.items() if result is not None}
-    refuse_stopped(compiled, known, ())
-    found = sensitivity(compiled, findings, stage=stage, shop=read_shop())
+    case = read_case(compiled, saw, stage=stage)
+    refuse_stopped(case)
+    consult(case)
+    with _progress() as tell:
+        found = sensitivity(case, progress=tell)
     if as_json:
         from faultfinder.report.model.plain import sensitivity_json
 
@@ -105,3 +109,18 @@ def sensitivity_command(model: str, saw: tuple[str, ...], stage: str | None, as_
         from faultfinder.report.model.text import sensitivity_page
 
         click.echo(sensitivity_page(compiled.model, found, bold_allowed()))
+
+
+@contextmanager
+def _progress() -> Iterator[Callable[[int, int], None] | None]:
+    """A progress bar on the terminal's error stream; nothing where nobody watches."""
+    if not sys.stderr.isatty():
+        yield None
+        return
+    with click.progressbar(length=1, label="Moving figures", file=sys.stderr) as bar:
+
+        def tell(done: int, of: int) -> None:
+            bar.length, bar.pos = of, done
+            bar.update(0)
+
+        yield tell

@@ -4,17 +4,16 @@ from __future__ import annotations
 
 import os
 import sys
-from dataclasses import replace
 
 import click
 
 from faultfinder.cli import completing
-from faultfinder.cli.looking import Bench, pick_model, ranked_check, read_answer, read_target
 from faultfinder.cli.options import AS_JSON, DB, MODEL, NOW, SAW, STAGE, TRIED
-from faultfinder.cli.repaired import read_tried
-from faultfinder.decide.shop_file import read_shop
+from faultfinder.cli.typed import pick_model, read_case, read_target
+from faultfinder.consultation.consult import consult
 from faultfinder.errors import MisuseError
 from faultfinder.inference.loading import load_model
+from faultfinder.report.consultation.view import View
 
 _TARGET_HELP = (
     'What the gain is about: "causes" (all of them, the default), some of them as "a,b", '
@@ -58,43 +57,32 @@ def next_command(
                 f"What ticket {ticket} holds counts. Add to it with "
                 f'"faultfinder found {ticket} NAME=RESULT".'
             )
-        from faultfinder.cli.on_ticket import bench_of, open_ticket
+        from faultfinder.cli.on_ticket import case_of, open_ticket
 
         store, state = open_ticket(ticket)
-        bench, answers = bench_of(store, state)
-        stage = state.stage
-        bench = replace(bench, target=read_target(target), rank_histories=True)
+        case = case_of(store, state)
     else:
-        compiled = load_model(pick_model(model))
-        bench = Bench(compiled, read_shop(), read_target(target), read_tried(compiled, tried, now))
-        answers = tuple(read_answer(bench.compiled, typed) for typed in saw)
-    if bench.tried and target.strip() != "causes":
+        case = read_case(load_model(pick_model(model)), saw, tried, now, stage)
+    if case.tried and target.strip() != "causes":
         raise MisuseError("--target goes with what was seen before any repair, not with --tried.")
-    if (
-        ticket is None
-        and not saw
-        and not tried
-        and why is None
-        and not as_json
-        and sys.stdin.isatty()
-        and sys.stdout.isatty()
-    ):
+    asking = ticket is None and not saw and not tried and why is None and not as_json
+    if asking and sys.stdin.isatty() and sys.stdout.isatty():
         from faultfinder.cli.asking import ask_at_terminal
 
-        ask_at_terminal(bench, stage, bold_allowed())
+        ask_at_terminal(case, read_target(target), bold_allowed())
         return
-    if why is None and not as_json:
-        bench = replace(bench, rank_histories=False)
-    view = replace(bench.view(answers, stage, why), ticket=ticket)
-    ranked = None if why is None else ranked_check(view, why)
+    told = consult(case, target=read_target(target))
+    if why is not None and not told.stop:
+        told.open_check(why)
+    view = View(told, ticket, why)
     if as_json:
         from faultfinder.report.consultation.plain import next_json
 
-        click.echo(next_json(view, ranked))
-    elif ranked is not None:
+        click.echo(next_json(told, why))
+    elif why is not None:
         from faultfinder.report.consultation.why import why_page
 
-        click.echo(why_page(view, ranked, bold_allowed()))
+        click.echo(why_page(view, bold_allowed()))
     elif state is not None:
         from faultfinder.report.ticket.text import ticket_next_page
 

@@ -5,14 +5,14 @@ from __future__ import annotations
 import getpass
 import os
 from collections.abc import Sequence
-from dataclasses import replace
 from datetime import UTC, datetime
 from functools import cache
 
 import click
 
-from faultfinder.cli.looking import Answer, Bench
 from faultfinder.cli.options import DB_NAMED
+from faultfinder.consultation.case import Case
+from faultfinder.consultation.consult import consult
 from faultfinder.decide.shop_file import read_shop
 from faultfinder.errors import FaultfinderError, MisuseError
 from faultfinder.inference.compiled import CompiledModel
@@ -118,17 +118,15 @@ def compiled_of(store: Store, ticket: Ticket) -> CompiledModel:
     )
 
 
-def bench_of(store: Store, ticket: Ticket) -> tuple[Bench, tuple[Answer, ...]]:
-    """The bench of a ticket, and its findings before any repair as answers."""
+def case_of(store: Store, ticket: Ticket) -> Case:
+    """What a ticket holds, as a case."""
     compiled = compiled_of(store, ticket)
-    bench = Bench(compiled, read_shop(), tried=ticket.tried, rank_histories=False)
-    return bench, tuple(Answer(name, result) for name, result in ticket.findings.items())
+    return Case(compiled, ticket.findings, ticket.stage, ticket.tried, shop=read_shop())
 
 
 def view_of(store: Store, ticket: Ticket) -> View:
-    """The diagnosis of a ticket as it stands."""
-    bench, answers = bench_of(store, ticket)
-    return replace(bench.view(answers, ticket.stage), ticket=ticket.number)
+    """What is said of a ticket as it stands."""
+    return View(consult(case_of(store, ticket)), ticket.number)
 
 
 @cache

@@ -10,17 +10,12 @@ from pathlib import Path
 
 import click
 
-from faultfinder.cli.looking import findings_of, pick_model, read_answer
 from faultfinder.cli.options import AS_JSON, MODEL, NOW, SAW, STAGE, TRIED
-from faultfinder.cli.repaired import read_tried, refuse_stopped
-from faultfinder.consultation.bench import build_problem, look_stage
+from faultfinder.cli.typed import pick_model, read_case, refuse_stopped
+from faultfinder.consultation.consult import consult
 from faultfinder.decide.plan import Plan, make_plan
-from faultfinder.decide.policies.exact import Exact
-from faultfinder.decide.policies.planners import LookAhead, OneStep, Planner
-from faultfinder.decide.policies.roll_out import RollOut
-from faultfinder.decide.problem import Problem
+from faultfinder.decide.policies import DEFAULT, policy_names
 from faultfinder.decide.shop import Shop
-from faultfinder.decide.shop_file import read_shop
 from faultfinder.errors import MisuseError
 from faultfinder.files import write_text
 from faultfinder.inference.compiled import CompiledModel
@@ -29,13 +24,6 @@ from faultfinder.inference.loading import load_model
 MOST_STEPS = 300
 """Steps after which a plan is folded, whatever was asked: nobody can follow more."""
 
-PLANNERS: dict[str, Callable[[Problem, Shop], Planner]] = {
-    "roll-out": lambda problem, shop: RollOut(problem, shop.worth_per_bit),
-    "look-ahead": lambda problem, shop: LookAhead(problem),
-    "one-step": lambda problem, shop: OneStep(problem, shop.worth_per_bit),
-    "exact": lambda problem, shop: Exact(problem),
-}
-
 
 @click.command("plan", short_help="The whole plan from here, also to print.")
 @MODEL
@@ -43,7 +31,7 @@ PLANNERS: dict[str, Callable[[Problem, Shop], Planner]] = {
 @TRIED
 @NOW
 @STAGE
-@click.option("--planner", type=click.Choice(list(PLANNERS)), default="roll-out",
+@click.option("--planner", type=click.Choice(policy_names()), default=DEFAULT,
               show_default=True, help="How far it thinks ahead.")  # fmt: skip
 @click.option("--depth", type=click.IntRange(1, 40), default=6, show_default=True,
               help="Steps after which a branch ends in a plain repair order.")  # fmt: skip
@@ -67,29 +55,22 @@ def plan_command(
     as_json: bool,
 ) -> None:
     """The whole plan from here: what to check, what each result leads to, what to repair."""
-    compiled = load_model(pick_model(model))
-    shop = read_shop()
-    findings = findings_of([read_answer(compiled, typed) for typed in saw])
-    known = {name: result for name, result in findings.items() if result is not None}
-    steps = read_tried(compiled, tried, now)
-    refuse_stopped(compiled, known, steps)
+    case = read_case(load_model(pick_model(model)), saw, tried, now, stage)
+    refuse_stopped(case)
     if not 0.0 <= fold <= 100.0:
         raise MisuseError("--fold is a percentage from 0 to 100.")
-    if steps and stage is None:
-        # It stands where the last repair was looked at.
-        stage = look_stage(compiled, compiled.model.repairs_by_name[steps[-1].repair])
-    unclear = [name for name, result in findings.items() if result is None]
-    problem = build_problem(compiled, known, tried=steps, unclear=unclear, stage=stage, shop=shop)
+    # The first step is that of "next": the same problem, the same policy.
+    consultation = consult(case, policy=planner)
     with _progress() as tell:
         plan = make_plan(
-            problem, PLANNERS[planner](problem, shop), fold_below=fold / 100, depth=depth,
-            most=MOST_STEPS, progress=tell,
+            consultation.problem, consultation.policy, planner, fold_below=fold / 100,
+            depth=depth, most=MOST_STEPS, progress=tell,
         )  # fmt: skip
-    told = ", ".join(f"{name}={result}" for name, result in known.items())
-    for step in steps:
-        told += f"; then {compiled.model.repairs_by_name[step.repair].title} did not cure"
+    told = ", ".join(f"{name}={result}" for name, result in case.findings.items())
+    for step in case.tried:
+        told += f"; then {case.model.model.repairs_by_name[step.repair].title} did not cure"
         told += "".join(f", {name}={result}" for name, result in step.findings.items())
-    _print(compiled, plan, shop, told or "only the complaint", html, dot, as_json)
+    _print(case.model, plan, case.terms, told or "only the complaint", html, dot, as_json)
 
 
 def _print(

@@ -7,9 +7,9 @@ import json
 import click
 
 from faultfinder.cli import completing
-from faultfinder.cli.looking import pick_model
 from faultfinder.cli.options import AS_JSON, MODEL
-from faultfinder.cli.repaired import find_repair
+from faultfinder.cli.typed import pick_model
+from faultfinder.consultation.case import find_repair
 from faultfinder.decide.shop_file import read_shop
 from faultfinder.inference.loading import load_model
 

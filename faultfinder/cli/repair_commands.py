@@ -5,11 +5,11 @@ from __future__ import annotations
 import click
 
 from faultfinder.cli import completing
-from faultfinder.cli.on_ticket import bench_of, checked_text, open_ticket, the_store, write
+from faultfinder.cli.on_ticket import checked_text, compiled_of, open_ticket, the_store, write
 from faultfinder.cli.options import BY, DB, TICKET
-from faultfinder.cli.repaired import find_repair
 from faultfinder.cli.ticket_commands import read_date, show_next
 from faultfinder.consultation.bench import look_stage
+from faultfinder.consultation.case import find_repair
 from faultfinder.errors import FaultfinderError, MisuseError, did_you_mean
 from faultfinder.model.parts import FaultModel, Kind
 from faultfinder.tickets.events import Entry, Happened, Outcome, Waiting
@@ -27,9 +27,9 @@ PASSED = {"pass": True, "passes": True, "passed": True, "fail": False, "fails": 
 def repaired(ticket: int, repair: str, by: str | None) -> None:
     """Write down that REPAIR was made and the picture is back; prints its proof tests."""
     store, state = open_ticket(ticket)
-    bench, _ = bench_of(store, state)
-    made = find_repair(bench.compiled, repair)
-    data = {"repair": made.name, "stage": look_stage(bench.compiled, made)}
+    compiled = compiled_of(store, state)
+    made = find_repair(compiled, repair)
+    data = {"repair": made.name, "stage": look_stage(compiled, made)}
     show_next(store, write(store, state, by, [Entry(Happened.REPAIRED, data)]))
 
 
@@ -46,8 +46,8 @@ def proved(ticket: int, tests: tuple[str, ...], by: str | None) -> None:
             f"Ticket {ticket} has no repair to prove. Write it down first: "
             f'"faultfinder repaired {ticket} REPAIR".'
         )
-    bench, _ = bench_of(store, state)
-    wanted = bench.compiled.model.repairs_by_name[state.repaired].proof
+    compiled = compiled_of(store, state)
+    wanted = compiled.model.repairs_by_name[state.repaired].proof
     entries = [_proof_entry(typed, state.repaired, wanted) for typed in tests]
     show_next(store, write(store, state, by, entries))
 
@@ -83,7 +83,7 @@ def ordered(
     store, state = open_ticket(ticket)
     name = None
     if repair is not None:
-        name = find_repair(bench_of(store, state)[0].compiled, repair).name
+        name = find_repair(compiled_of(store, state), repair).name
     data = {"repair": name, "price": price, "due": None if due is None else read_date(due)}
     entry = Entry(Happened.ORDERED, data, {"part": checked_text(part)})
     after = write(store, state, by, [entry])
@@ -154,8 +154,8 @@ def close(
 ) -> None:
     """Close a ticket with its confirmed cause or causes, or how else it ended."""
     store, state = open_ticket(ticket)
-    bench, _ = bench_of(store, state)
-    model = bench.compiled.model
+    compiled = compiled_of(store, state)
+    model = compiled.model
     known = {variable.name for variable in model.of_kind(Kind.CAUSE)}
     for cause in causes:
         if cause not in known:

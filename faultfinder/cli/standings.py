@@ -24,7 +24,7 @@ from faultfinder.report.ticket.standing import Standing, standing_of
 from faultfinder.tickets.store import Store
 from faultfinder.tickets.ticket import Ticket
 
-LAYOUT = 1
+LAYOUT = 2
 """Raised when what is kept, or how it is worked out, changes."""
 
 T = TypeVar("T")

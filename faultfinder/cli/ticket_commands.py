@@ -2,16 +2,17 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from datetime import UTC, date, datetime
 
 import click
 
 from faultfinder.cli import completing
-from faultfinder.cli.looking import Answer, Bench, findings_of, pick_model, read_answer
 from faultfinder.cli.on_ticket import (
     DIGITS,
-    bench_of,
+    case_of,
     checked_text,
+    compiled_of,
     keep_model,
     now,
     open_ticket,
@@ -21,10 +22,13 @@ from faultfinder.cli.on_ticket import (
     write,
 )
 from faultfinder.cli.options import BY, DB, MODEL, SAW, STAGE, TICKET
-from faultfinder.cli.repaired import find_repair
+from faultfinder.cli.typed import Typed, pick_model, read_all_typed, read_typed
 from faultfinder.consultation.bench import look_stage
+from faultfinder.consultation.case import Case, find_repair, read_results
+from faultfinder.consultation.consult import consult
 from faultfinder.decide.shop_file import read_shop
 from faultfinder.errors import FaultfinderError, MisuseError, did_you_mean
+from faultfinder.inference.compiled import CompiledModel
 from faultfinder.inference.loading import load_model
 from faultfinder.model.answers import find_stage
 from faultfinder.tickets.events import CONSENTS, PERSONAL, Entry, Happened
@@ -32,19 +36,18 @@ from faultfinder.tickets.store import Store
 from faultfinder.tickets.ticket import Ticket, check_take_back
 
 
-def answers_of(bench: Bench, typed: tuple[str, ...]) -> tuple[Answer, ...]:
-    """What was typed as answers of the bench's model. Raises MisuseError."""
-    answers = tuple(read_answer(bench.compiled, one) for one in typed)
-    findings_of(answers)
-    return answers
+def results_of(compiled: CompiledModel, typed: tuple[str, ...]) -> list[Typed]:
+    """What was typed, as results of the model in that order. Raises MisuseError."""
+    read_all_typed(compiled, typed)
+    return [read_typed(compiled, one) for one in typed]
 
 
-def found_entries(bench: Bench, answers: tuple[Answer, ...]) -> list[Entry]:
+def found_entries(compiled: CompiledModel, results: list[Typed]) -> list[Entry]:
     """Findings to write down, each with the model version under which it was read."""
-    digest = bench.compiled.model.digest[:DIGITS]
+    digest = compiled.model.digest[:DIGITS]
     return [
-        Entry(Happened.FOUND, {"finding": a.name, "result": a.result, "model": digest})
-        for a in answers
+        Entry(Happened.FOUND, {"finding": name, "result": result, "model": digest})
+        for name, result in results
     ]
 
 
@@ -95,15 +98,15 @@ def intake(
             f"Ticket {first.number} is still open: go on with it instead of opening another."
         )
     name = pick_model(model or (first.model if first else None))
-    bench = Bench(load_model(name), read_shop())
-    answers = answers_of(bench, saw)
+    compiled, shop = load_model(name), read_shop()
+    results = results_of(compiled, saw)
     # Judged before it is kept: what the model holds impossible is not opened with.
-    bench.diagnose(answers, None)
+    consult(Case(compiled, read_all_typed(compiled, saw), shop=shop))
     texts = {"complaint": complaint, "condition": condition, "left": ", ".join(left)} | person
     store = the_store()
     data = {
         "model": name,
-        "version": keep_model(store, bench.compiled, name),
+        "version": keep_model(store, compiled, name),
         "consent": sorted(set(consent)),
         "data_copy": data_copy,
         "limit": limit,
@@ -111,11 +114,11 @@ def intake(
     if first is not None:
         data["comeback_of"] = first.number
     given = {field: checked_text(text) for field, text in texts.items() if text}
-    entries = [Entry(Happened.INTAKE, data, given), *found_entries(bench, answers)]
+    entries = [Entry(Happened.INTAKE, data, given), *found_entries(compiled, results)]
     number = store.intake(name, now(), who(by), entries, comeback_of)
     click.echo(f"Ticket {number} opened.")
     if first is not None:
-        click.echo(_comeback_words(first, bench.shop.guarantee_days))
+        click.echo(_comeback_words(first, shop.guarantee_days))
     click.echo("")
     show_next(store, store.ticket(number))
 
@@ -169,14 +172,15 @@ def found(ticket: int, results: tuple[str, ...], stage: str | None, by: str | No
             f'proof tests with "faultfinder proved {ticket} TEST=pass"; if the fault is there '
             f'again, "faultfinder tried {ticket} {state.repaired}" first.'
         )
-    bench, before = bench_of(store, state)
-    answers = answers_of(bench, results)
+    case = case_of(store, state)
+    told = results_of(case.model, results)
     if not state.tried:
         # What the model holds impossible is refused before it is written.
-        bench.diagnose((*before, *answers), None)
-    entries = found_entries(bench, answers)
+        seen = read_results(case.model, [*case.results.items(), *told])
+        consult(replace(case, results=seen))
+    entries = found_entries(case.model, told)
     if stage is not None:
-        entries.append(Entry(Happened.MOVED, {"stage": find_stage(bench.compiled.model, stage)}))
+        entries.append(Entry(Happened.MOVED, {"stage": find_stage(case.model.model, stage)}))
     show_next(store, write(store, state, by, entries))
 
 
@@ -188,11 +192,11 @@ def found(ticket: int, results: tuple[str, ...], stage: str | None, by: str | No
 def tried(ticket: int, repair: str, by: str | None) -> None:
     """Write down that REPAIR was made and did not cure, and print what to do next."""
     store, state = open_ticket(ticket)
-    bench, _ = bench_of(store, state)
-    made = find_repair(bench.compiled, repair)
+    compiled = compiled_of(store, state)
+    made = find_repair(compiled, repair)
     if any(step.repair == made.name for step in state.tried):
         raise MisuseError(f"{made.title} is on the ticket already.")
-    stage = look_stage(bench.compiled, made)
+    stage = look_stage(compiled, made)
     entry = Entry(Happened.TRIED, {"repair": made.name, "stage": stage})
     show_next(store, write(store, state, by, [entry]))
 

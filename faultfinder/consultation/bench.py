@@ -6,15 +6,76 @@ from collections.abc import Mapping, Sequence
 
 import numpy as np
 
+from faultfinder.consultation.case import Case
+from faultfinder.consultation.causes import result_labels
 from faultfinder.decide.belief import Tried, belief_now, mending
 from faultfinder.decide.problem import CheckAction, Ints, Problem, RepairAction
-from faultfinder.decide.scenarios import scenario_values
+from faultfinder.decide.scenarios import SCENARIO_LIMIT, scenario_values
 from faultfinder.decide.shop import Shop
-from faultfinder.errors import FaultfinderError
+from faultfinder.errors import ImpossibleEvidence
 from faultfinder.inference.compiled import CompiledModel
 from faultfinder.model.answers import find_stage
 from faultfinder.model.network import Array
 from faultfinder.model.parts import Kind, Repair
+
+LEFT_OUT = 5e-3
+"""Probability of rare joint states of the causes left out of the advice, for a quick answer."""
+
+NEARLY_ALL = 0.08
+"""Where no more than this is left out, so many faults at once are enough to advise by."""
+
+AT_ONCE_QUICK = 5_000
+"""Joint states of the causes that are listed without asking whether fewer would do."""
+
+AT_ONCE_BEARABLE = 20_000
+"""The same after a repair, where the causes shown come from this list."""
+
+
+def smallest_problem(case: Case) -> Problem:
+    """The repair problem of a case, over as few joint states of the causes as suffice.
+
+    Two faults at once where that is nearly all, else three; where two at once are many joint
+    states, one fault if that is nearly all. After a repair three, or two where three are too
+    many to list.
+    """
+    cards = [case.model.network.cards[cause] for cause in case.model.causes]
+    if case.tried:
+        sizes = [3] if joint_states(cards, 3) <= AT_ONCE_BEARABLE else [2]
+    else:
+        sizes = [2, 3] if joint_states(cards, 2) <= AT_ONCE_QUICK else [1, 2, 3]
+    sizes = [size for size in sizes if joint_states(cards, size) <= SCENARIO_LIMIT] or [1]
+    stage = case.stage
+    if case.tried and stage is None:
+        # It stands where the last repair was looked at.
+        stage = look_stage(case.model, case.model.model.repairs_by_name[case.tried[-1].repair])
+    for size in sizes:
+        try:
+            problem = build_problem(
+                case.model,
+                case.findings,
+                tried=case.tried,
+                unclear=[name for name, result in case.results.items() if result is None],
+                stage=stage,
+                shop=case.terms,
+                at_once=size,
+                lost=LEFT_OUT,
+            )
+        except ImpossibleEvidence:
+            if size == sizes[-1]:
+                raise
+            continue
+        if problem.neglected <= NEARLY_ALL:
+            break
+    return problem
+
+
+def joint_states(cards: Sequence[int], at_once: int) -> int:
+    """How many joint states have at most `at_once` causes present; `cards` are their states."""
+    counts = [1] + [0] * at_once
+    for card in cards:
+        for size in range(at_once, 0, -1):
+            counts[size] += counts[size - 1] * (card - 1)
+    return sum(counts)
 
 
 def build_problem(
@@ -36,13 +97,10 @@ def build_problem(
     Checks of histories are left out: they are asked at the counter, before a plan is
     made. So are looks that can stop the job for safety: they are made whenever their
     stage is reached, and not weighed. After a repair every check is open again; a noisy
-    check made once more counts as independent of the first time. Raises FaultfinderError when the
-    model names no repairs.
+    check made once more counts as independent of the first time.
     """
     shop = shop or Shop()
     model = compiled.model
-    if not model.repairs:
-        raise FaultfinderError(f"The model {model.name} names no repairs, so there is no plan.")
     belief = belief_now(compiled, findings, tried, at_once)
     weights = belief.weights
     scenarios, _ = scenario_values(compiled, at_once)
@@ -98,8 +156,6 @@ def _check_actions(
     shop: Shop,
     keep: Ints,
 ) -> list[CheckAction]:
-    from faultfinder.consultation.next_check import result_labels
-
     model, network = compiled.model, compiled.network
     stopping = {rule.finding for rule in model.stop_rules}
     actions = []

@@ -8,57 +8,45 @@ Logistics Quarterly 3 (1956) 59, for one bench and equal weights).
 from __future__ import annotations
 
 import heapq
-from collections.abc import Callable, Iterable, Sequence
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
 
-from faultfinder.decide.policies.planners import OneStep, after_check, check_cost, start
-from faultfinder.decide.problem import Problem
-from faultfinder.decide.shop import Shop
-from faultfinder.model.parts import Check, FaultModel
+from faultfinder.consultation.consult import Consultation
+from faultfinder.decide.policies import roll_out_once
+from faultfinder.decide.walk import FromScenarios, walk
+from faultfinder.model.parts import Check
 
 DRAWS = 100
 """Machines drawn for an estimate: its standard error is then about a minute."""
 
 
-def minutes_to_decision(
-    problem: Problem, shop: Shop, model: FaultModel, possible: Callable[[Check], bool]
-) -> float:
-    """Mean minutes of checks (ways included) until the one-step policy stops checking.
+def minutes_to_decision(consultation: Consultation, without: Sequence[str] = ()) -> float:
+    """Mean minutes of checks (ways included) until a machine is no longer checked on.
 
     Estimated by drawing DRAWS machines from the belief (systematically, so that the same
-    question has the same answer) and following the policy on each; a full tree has many
-    rare, long branches. Only checks that are `possible` count: those for which the tools
-    are here.
+    question has the same answer) and following on each the advised step and then the simple
+    policy that its figures rest on. Checks that need a tool named in `without` are not made.
     """
+    problem, model = consultation.problem, consultation.case.model.model
     by_name = model.checks_by_name
-    checks = tuple(action for action in problem.checks if possible(by_name[action.name]))
-    kept = replace(problem, checks=checks)
-    policy = OneStep(kept, shop.worth_per_bit)
-    per_minute = shop.cost(1.0, 0.0)
+    kept = tuple(c for c in problem.checks if not missing_tools(by_name[c.name], without))
+    problem = replace(problem, checks=kept)
+    terms = consultation.case.terms
+    per_minute = terms.cost(1.0, 0.0)
     if per_minute <= 0.0:
         return 0.0
-    rng = np.random.default_rng(0)
     places = (np.arange(DRAWS) + 0.5) / DRAWS
-    truths = np.searchsorted(np.cumsum(kept.weights), places * float(kept.weights.sum()))
+    truths = np.searchsorted(np.cumsum(problem.weights), places * float(problem.weights.sum()))
+    truths = np.minimum(truths, len(problem.weights) - 1)
+    machines = FromScenarios(problem, truths, np.random.default_rng(0))
+    policy = roll_out_once.make(problem, terms)
     total = 0.0
-    # Machines with the same results so far are followed together.
-    together = [(start(kept), np.minimum(truths, len(kept.weights) - 1))]
-    while together:
-        situation, machines = together.pop()
-        action = policy.decide(situation)
-        if action.kind != "check":
-            continue
-        check = kept.checks[action.number]
-        money = check_cost(kept, situation, action.number) - by_name[check.name].consumables
-        total += money * len(machines)
-        bounds = np.cumsum(check.likelihood[:, machines], axis=0)
-        results = (rng.random(len(machines)) * bounds[-1] >= bounds).sum(axis=0)
-        for result, _, then in after_check(kept, situation, action.number):
-            same = machines[results == result]
-            if len(same):
-                together.append((then, same))
+    for step in walk(problem, policy, machines, checks_only=True):
+        if step.action.kind == "check":
+            consumables = by_name[problem.checks[step.action.number].name].consumables
+            total += (step.cost - consumables) * len(step.group)
     return total / per_minute / DRAWS
 
 

@@ -7,7 +7,7 @@ it is: the cause state before, the repair's success, the cause state after.
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from functools import lru_cache
 
 import numpy as np
@@ -28,11 +28,20 @@ from faultfinder.model.parts import Kind, Repair
 
 @dataclass(frozen=True)
 class Tried:
-    """A repair that was made, what was found after it, and what could not be told."""
+    """A repair that was made and did not cure, and the results since; None: could not tell."""
 
     repair: str
-    findings: Mapping[str, str]
-    unclear: tuple[str, ...] = ()
+    results_since: Mapping[str, str | None] = field(default_factory=dict)
+
+    @property
+    def findings(self) -> dict[str, str]:
+        """What was found since."""
+        return {name: result for name, result in self.results_since.items() if result is not None}
+
+    @property
+    def unclear(self) -> tuple[str, ...]:
+        """What was looked for since and could not be told."""
+        return tuple(name for name, result in self.results_since.items() if result is None)
 
 
 @dataclass(frozen=True)

@@ -3,18 +3,12 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Iterator
-from dataclasses import dataclass, field, replace
+from dataclasses import dataclass
 
-from faultfinder.decide.policies.planners import (
-    Planner,
-    Situation,
-    after_check,
-    after_repair,
-    check_cost,
-    start,
-)
 from faultfinder.decide.problem import Problem
 from faultfinder.decide.repair_order import best_order
+from faultfinder.decide.situation import Policy, Situation, after_repair
+from faultfinder.decide.walk import PASSES, EveryResult, Step, closing_cost, walk
 from faultfinder.model.network import Array
 
 
@@ -73,104 +67,6 @@ class Plan:
     full: bool = False
 
 
-@dataclass(frozen=True)
-class _Maker:
-    problem: Problem
-    planner: Planner
-    fold_below: float
-    depth: int
-    progress: Callable[[float], None] | None = field(default=None)
-    most: int = 10**9
-    made: list[int] = field(default_factory=list)
-
-    def node(self, situation: Situation, reached: float, depth: int) -> PlanNode:
-        """The plan from a situation that still shows the fault (or has never been looked at)."""
-        if depth <= 0 or reached < self.fold_below or len(self.made) >= self.most:
-            why = "depth" if depth <= 0 else "unlikely"
-            if len(self.made) >= self.most:
-                why = "size"
-            return self._order(situation, reached, why)
-        self.made.append(1)
-        action = self.planner.decide(situation)
-        if action.kind == "check":
-            return self._check(situation, action.number, reached, depth)
-        if action.kind == "repair":
-            return self._repair(situation, action.number, reached, depth)
-        return self._hand_over(situation, reached)
-
-    def _check(self, situation: Situation, check: int, reached: float, depth: int) -> PlanNode:
-        action = self.problem.checks[check]
-        cost = check_cost(self.problem, situation, check)
-        branches = tuple(
-            Branch(action.results[result], p, self.node(nxt, reached * p, depth - 1))
-            for result, p, nxt in after_check(self.problem, situation, check)
-        )
-        total = cost + sum(branch.probability * branch.node.expected_cost for branch in branches)
-        return self._made("check", action.name, situation, reached, cost, total, branches)
-
-    def _repair(self, situation: Situation, repair: int, reached: float, depth: int) -> PlanNode:
-        problem = self.problem
-        action = problem.repairs[repair]
-        cost = float(problem.act_cost[situation.stage, repair])
-        passes, slipped, fails, nxt = after_repair(problem, situation, repair)
-        finish = float(problem.finish[action.test_stage])
-        end_cost = finish + (slipped / passes * problem.comeback if passes > 0.0 else 0.0)
-        closed = PlanNode(
-            "closed",
-            action.name,
-            reached * passes,
-            finish,
-            end_cost,
-            problem.stages[action.test_stage],
-            (),
-        )
-        self._tick(reached * passes)
-        branches = [Branch("picture is back", passes, closed)] if passes > 0.0 else []
-        if nxt is not None:
-            branches.append(
-                Branch("still no usable picture", fails, self.node(nxt, reached * fails, depth - 1))
-            )
-        total = cost + sum(b.probability * b.node.expected_cost for b in branches)
-        return self._made("repair", action.name, situation, reached, cost, total, tuple(branches))
-
-    def _hand_over(self, situation: Situation, reached: float) -> PlanNode:
-        cost = self.problem.give_up + float(self.problem.finish[situation.stage])
-        self._tick(reached)
-        return self._made("hand over", "hand over", situation, reached, cost, cost, ())
-
-    def _order(self, situation: Situation, reached: float, why: str) -> PlanNode:
-        order = best_order(self.problem, situation.weights, situation.stage, situation.repaired)
-        names = tuple(self.problem.repairs[step.repair].name for step in order.steps)
-        self._tick(reached)
-        made = self._made("order", "", situation, reached, order.cost, order.cost, ())
-        return replace(made, order=names, folded=why)
-
-    def _made(
-        self,
-        kind: str,
-        name: str,
-        situation: Situation,
-        reached: float,
-        cost: float,
-        total: float,
-        branches: tuple[Branch, ...],
-    ) -> PlanNode:
-        return PlanNode(
-            kind,
-            name,
-            reached,
-            cost,
-            total,
-            self.problem.stages[situation.stage],
-            likely_causes(self.problem, situation.weights),
-            branches,
-        )
-
-    def _tick(self, reached: float) -> None:
-        if self.progress is not None:
-            self.progress(reached)
-
-
 def likely_causes(
     problem: Problem, weights: Array, most: int = 4, least: float = 0.02
 ) -> tuple[tuple[str, float], ...]:
@@ -182,26 +78,96 @@ def likely_causes(
 
 def make_plan(
     problem: Problem,
-    planner: Planner,
+    policy: Policy,
+    name: str = "",
     *,
     fold_below: float = 0.02,
     depth: int = 8,
     most: int = 10**9,
     progress: Callable[[float], None] | None = None,
 ) -> Plan:
-    """Follow a planner through every result into a tree.
+    """Follow a policy through every result into a tree; `name` is what to call it.
 
     Branches reached with less than `fold_below`, after `depth` steps, or once the plan has
     `most` steps, are folded into a plain repair order, which is costed in full.
     `progress` is told the probability of each leaf as it is finished (they sum to one).
     """
-    maker = _Maker(problem, planner, fold_below, depth, progress, most)
-    root = maker.node(start(problem), 1.0, depth)
-    full = len(maker.made) >= most
-    return Plan(root, planner.name, root.expected_cost, problem.neglected, fold_below, depth, full)
+    made = 0
+
+    def fold(situation: Situation, reached: float) -> str:
+        nonlocal made
+        done = len(situation.checked) + len(situation.repaired)
+        why = "depth" if done >= depth else "unlikely" if reached < fold_below else ""
+        why = "size" if made >= most else why
+        made += not why
+        return why
+
+    steps = []
+    for step in walk(problem, policy, EveryResult(), until=fold):
+        steps.append(step)
+        if progress is not None:
+            ends = [way.group for way in step.ways if way.then is None]
+            progress(sum(ends) if step.ways else step.group)
+    # What follows a step comes after it in the list: from the end, all branches are there.
+    nodes: dict[tuple[int, int], PlanNode] = {}
+    for step in reversed(steps):
+        nodes[step.before, step.way] = _node(problem, step, nodes)
+    root = nodes[-1, -1]
+    return Plan(root, name, root.expected_cost, problem.neglected, fold_below, depth, made >= most)
 
 
-def policy_cost(problem: Problem, planner: Planner) -> float:
-    """The expected cost of following a planner to the end, by following every result."""
-    steps = len(problem.checks) + len(problem.repairs) + 1
-    return make_plan(problem, planner, fold_below=-1.0, depth=steps).expected_cost
+def _node(problem: Problem, step: Step[float], nodes: dict[tuple[int, int], PlanNode]) -> PlanNode:
+    """A step as a node, from the nodes of the steps after it."""
+    situation, action = step.situation, step.action
+    name, cost = action.kind, step.cost
+    order: tuple[str, ...] = ()
+    kind = "order" if step.why else action.kind
+    branches: list[Branch] = []
+    if kind == "order":
+        best = best_order(problem, situation.weights, situation.stage, situation.repaired)
+        name, cost = "", best.cost
+        order = tuple(problem.repairs[one.repair].name for one in best.steps)
+    elif kind == "check":
+        name = problem.checks[action.number].name
+        labels = problem.checks[action.number].results
+        branches = [
+            Branch(labels[way.result], way.group / step.group, nodes[step.number, place])
+            for place, way in enumerate(step.ways)
+        ]
+    elif kind == "repair":
+        name = problem.repairs[action.number].name
+        for place, way in enumerate(step.ways):
+            if way.result == PASSES:
+                branches.append(Branch("picture is back", way.group / step.group,
+                                       _closed(problem, step, way.group)))  # fmt: skip
+            elif way.then is not None:
+                branches.append(Branch("still no usable picture", way.group / step.group,
+                                       nodes[step.number, place]))  # fmt: skip
+    total = cost + sum(b.probability * b.node.expected_cost for b in branches)
+    return PlanNode(
+        kind,
+        name,
+        step.group,
+        cost,
+        total,
+        problem.stages[situation.stage],
+        likely_causes(problem, situation.weights),
+        tuple(branches),
+        order,
+        step.why,
+    )
+
+
+def _closed(problem: Problem, step: Step[float], reached: float) -> PlanNode:
+    """The look passed: proved, closed, handed out; some come back."""
+    action = problem.repairs[step.action.number]
+    passes = after_repair(problem, step.situation, step.action.number)[0]
+    return PlanNode(
+        "closed",
+        action.name,
+        reached,
+        float(problem.finish[action.test_stage]),
+        closing_cost(problem, step) / passes,
+        problem.stages[action.test_stage],
+        (),
+    )

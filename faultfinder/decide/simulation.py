@@ -1,4 +1,4 @@
-"""Simulated tickets: machines drawn from the model, and a planner followed on them.
+"""Simulated tickets: machines drawn from the model, and a policy followed on them.
 
 The machines are drawn from the network itself, findings and all, and never from a
 plan's own scenarios; so a plan's figures can be held against them.
@@ -6,25 +6,20 @@ plan's own scenarios; so a plan's figures can be held against them.
 
 from __future__ import annotations
 
-from collections.abc import Mapping
-from dataclasses import dataclass
+from collections.abc import Iterable, Mapping
+from dataclasses import dataclass, field
+from functools import cached_property
 
 import numpy as np
+from numpy.typing import NDArray
 
-from faultfinder.decide.policies.planners import (
-    Planner,
-    Situation,
-    after_check,
-    after_repair,
-    start,
-)
 from faultfinder.decide.problem import Ints, Problem
 from faultfinder.decide.shop import Shop
+from faultfinder.decide.situation import Policy
+from faultfinder.decide.walk import FAILS, PASSES, split, walk
 from faultfinder.errors import FaultfinderError
 from faultfinder.inference.compiled import CompiledModel
 from faultfinder.model.network import Array
-
-Floats = Array
 
 
 def draw_machines(
@@ -86,159 +81,131 @@ class Outcome:
     `solved` is whether the machine left without a fault; `checks` how many were made.
     """
 
-    money: Floats
-    minutes: Floats
-    needless: Floats
-    solved: Floats
-    checks: Floats
+    money: Array
+    minutes: Array
+    needless: Array
+    solved: Array
+    checks: Array
     decisions: int
 
 
-@dataclass
-class _Run:
+@dataclass(eq=False)
+class Drawn:
+    """Machines drawn from the network, to play a job on: groups are places in `states`.
+
+    Repairs change `states`: give a copy to keep them. `helped` tells of each machine of the
+    group repaired last whether it had any of the causes that the repair mends.
+    """
+
     compiled: CompiledModel
     problem: Problem
-    planner: Planner
-    shop: Shop
-    machines: Ints
+    states: Ints
     rng: np.random.Generator
+    helped: NDArray[np.bool_] = field(default_factory=lambda: np.zeros(0, dtype=np.bool_))
 
-    def __post_init__(self) -> None:
-        count = len(self.machines)
-        self.money = np.zeros(count)
-        self.minutes = np.zeros(count)
-        self.needless = np.zeros(count)
-        self.solved = np.zeros(count)
-        self.checks = np.zeros(count)
-        self.decisions = 0
+    def begin(self) -> Ints:
+        return np.arange(len(self.states))
+
+    def look(
+        self, check: int, group: Ints, chances: Mapping[int, float]
+    ) -> Iterable[tuple[int, Ints]]:
         network = self.compiled.network
-        inner = set(self.compiled.causes)
-        histories = {
-            number
-            for number in network.order
-            if not network.parents[number] and number not in inner
-        }
-        fixed = inner | self._above(inner) | histories
-        self.downstream = [number for number in network.order if number not in fixed]
-        per_minute = self.shop.cost(1.0, 0.0)
-        self.travel = self.problem.travel / per_minute if per_minute > 0 else self.problem.travel
+        result = np.zeros(len(group), dtype=np.int64)
+        for name in self.problem.checks[check].findings:
+            number = network.index[name]
+            result = result * network.cards[number] + self.states[group, number]
+        return split(group, result)
 
-    def _above(self, numbers: set[int]) -> set[int]:
-        parents = self.compiled.network.parents
-        above: set[int] = set()
-        stack = list(numbers)
+    def repair(self, repair: int, group: Ints, fails: float) -> Iterable[tuple[int, Ints]]:
+        causes = np.array(self.compiled.causes)
+        held = self.states[group[:, None], causes]
+        chance = self.problem.repairs[repair].mends[np.arange(len(causes)), held]
+        self.helped = (chance > 0.0).any(axis=1)
+        mended = self.rng.random(chance.shape) < chance
+        changed = self.states[group].copy()
+        changed[:, causes] = np.where(mended, 0, held)
+        # The findings below the complaint are drawn with it still there.
+        _draw(self.compiled, changed, self._downstream, self.rng)
+        self.states[group] = changed
+        passes = ~self.faulty(group) | (self.rng.random(len(group)) < self.problem.missed)
+        return split(group, np.where(passes, PASSES, FAILS))
+
+    def faulty(self, group: Ints) -> NDArray[np.bool_]:
+        """Whether each machine has a cause present."""
+        causes = np.array(self.compiled.causes)
+        found: NDArray[np.bool_] = (self.states[group[:, None], causes] != 0).any(axis=1)
+        return found
+
+    @cached_property
+    def _downstream(self) -> list[int]:
+        """What a repair can change: all but causes, what lies above them, and histories."""
+        network = self.compiled.network
+        above, stack = set(self.compiled.causes), list(self.compiled.causes)
         while stack:
-            for parent in parents[stack.pop()]:
+            for parent in network.parents[stack.pop()]:
                 if parent not in above:
                     above.add(parent)
                     stack.append(parent)
-        return above
-
-    def follow(self) -> None:
-        """Follow the planner on all tickets, those with the same story together."""
-        waiting: list[tuple[Situation, Ints]] = [
-            (start(self.problem), np.arange(len(self.machines)))
-        ]
-        while waiting:
-            situation, tickets = waiting.pop()
-            if len(tickets) == 0:
-                continue
-            self.decisions += 1
-            action = self.planner.decide(situation)
-            if action.kind == "check":
-                waiting += self._check(situation, tickets, action.number)
-            elif action.kind == "repair":
-                waiting += self._repair(situation, tickets, action.number)
-            else:
-                self._finish(situation.stage, tickets)
-                self.money[tickets] += self.problem.give_up
-
-    def _finish(self, stage: int, tickets: Ints) -> None:
-        self.money[tickets] += self.problem.finish[stage]
-        self.minutes[tickets] += self.travel[stage, self._home]
-
-    @property
-    def _home(self) -> int:
-        return self.problem.stages.index(self.compiled.model.start)
-
-    def _check(
-        self, situation: Situation, tickets: Ints, check: int
-    ) -> list[tuple[Situation, Ints]]:
-        action = self.problem.checks[check]
-        model, network = self.compiled.model, self.compiled.network
-        told = model.checks_by_name[action.name]
-        self.checks[tickets] += 1
-        self.money[tickets] += self.problem.travel[situation.stage, action.stage] + action.cost
-        self.minutes[tickets] += self.travel[situation.stage, action.stage] + told.minutes
-        result = np.zeros(len(tickets), dtype=np.int64)
-        for name in action.findings:
-            number = network.index[name]
-            result = result * network.cards[number] + self.machines[tickets, number]
-        ways = {place: nxt for place, _, nxt in after_check(self.problem, situation, check)}
-        split = []
-        for place in np.unique(result).tolist():
-            group = tickets[result == place]
-            if place in ways:
-                split.append((ways[place], group))
-            else:
-                # So unlikely that the plan does not follow it: the machine is handed over.
-                self._finish(action.stage, group)
-                self.money[group] += self.problem.give_up
-        return split
-
-    def _repair(
-        self, situation: Situation, tickets: Ints, repair: int
-    ) -> list[tuple[Situation, Ints]]:
-        problem = self.problem
-        action = problem.repairs[repair]
-        causes = np.array(self.compiled.causes)
-        states = self.machines[tickets[:, None], causes]
-        chance = action.mends[np.arange(len(causes)), states]
-        part = self.compiled.model.repairs_by_name[action.name]
-        if part.part.likely >= self.shop.dear_part:
-            self.needless[tickets] += ~(chance > 0.0).any(axis=1)
-        mended = self.rng.random(chance.shape) < chance
-        changed = self.machines[tickets].copy()
-        changed[:, causes] = np.where(mended, 0, states)
-        _draw(self.compiled, changed, self.downstream, self.rng)
-        self.machines[tickets] = changed
-        faulty = (changed[:, causes] != 0).any(axis=1)
-        passes = ~faulty | (self.rng.random(len(tickets)) < problem.missed)
-        self.money[tickets] += problem.act_cost[situation.stage, repair]
-        retest = self.compiled.model.retest
-        self.minutes[tickets] += (
-            self.travel[situation.stage, action.stage]
-            + part.minutes
-            + self.travel[action.stage, action.test_stage]
-            + (retest.minutes if retest else 0.0)
-        )
-        done = tickets[passes]
-        self._finish(action.test_stage, done)
-        self.money[done] += np.where(faulty[passes], problem.comeback, 0.0)
-        self.solved[done] = ~faulty[passes]
-        rest = tickets[~passes]
-        # The findings below the complaint are drawn with it still there.
-        _, _, _, nxt = after_repair(problem, situation, repair)
-        if nxt is None:
-            self._finish(action.test_stage, rest)
-            self.money[rest] += problem.give_up
-            return []
-        return [(nxt, rest)]
+        roots = {number for number in network.order if not network.parents[number]}
+        return [number for number in network.order if number not in above | roots]
 
 
 def simulate(
     compiled: CompiledModel,
     problem: Problem,
-    planner: Planner,
+    policy: Policy,
     shop: Shop,
     machines: Ints,
     rng: np.random.Generator,
 ) -> Outcome:
-    """Follow a planner on drawn machines to the end of every ticket.
+    """Follow a policy on drawn machines to the end of every ticket.
 
     `machines` come from `draw_machines` with the findings that `problem` starts from;
     they are not changed. Tickets that have the same story share each decision.
     """
-    run = _Run(compiled, problem, planner, shop, machines.copy(), rng)
-    run.follow()
-    return Outcome(run.money, run.minutes, run.needless, run.solved, run.checks, run.decisions)
+    drawn = Drawn(compiled, problem, machines.copy(), rng)
+    count = len(machines)
+    money, minutes, needless = np.zeros(count), np.zeros(count), np.zeros(count)
+    solved, checks = np.zeros(count), np.zeros(count)
+    model = compiled.model
+    home, stages = model.start, problem.stages
+    decisions = 0
+
+    def finish(stage: int, group: Ints, more: float | Array = 0.0) -> None:
+        money[group] += problem.finish[stage] + more
+        minutes[group] += compiled.routes[stages[stage], home].minutes
+
+    for step in walk(problem, policy, drawn):
+        decisions += 1
+        group, here, number = step.group, stages[step.situation.stage], step.action.number
+        money[group] += step.cost
+        if step.action.kind == "check":
+            check = model.checks_by_name[problem.checks[number].name]
+            checks[group] += 1
+            minutes[group] += compiled.routes[here, check.stage].minutes + check.minutes
+            for way in step.ways:
+                if way.then is None:
+                    # Held impossible: the machine is handed over.
+                    finish(stages.index(check.stage), way.group, problem.give_up)
+        elif step.action.kind == "repair":
+            action = problem.repairs[number]
+            repair = model.repairs_by_name[action.name]
+            retest = model.retest.minutes if model.retest else 0.0
+            minutes[group] += (
+                compiled.routes[here, repair.stage].minutes
+                + repair.minutes
+                + compiled.routes[repair.stage, stages[action.test_stage]].minutes
+                + retest
+            )
+            if repair.part.likely >= shop.dear_part:
+                needless[group] += ~drawn.helped
+            for way in step.ways:
+                if way.result == PASSES:
+                    faulty = drawn.faulty(way.group)
+                    finish(action.test_stage, way.group, np.where(faulty, problem.comeback, 0.0))
+                    solved[way.group] = ~faulty
+                elif way.then is None:
+                    finish(action.test_stage, way.group, problem.give_up)
+        else:
+            minutes[group] += compiled.routes[here, home].minutes
+    return Outcome(money, minutes, needless, solved, checks, decisions)

@@ -195,14 +195,7 @@ def fold(
     for event in events:
         if event.number not in gone:
             state.take(event)
-    tried = tuple(
-        Tried(
-            repair,
-            {name: result for name, result in found.items() if result is not None},
-            tuple(name for name, result in found.items() if result is None),
-        )
-        for repair, found in state.tried
-    )
+    tried = tuple(Tried(repair, dict(found)) for repair, found in state.tried)
     return Ticket(
         number=number,
         key=key,

@@ -19,22 +19,16 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from faultfinder.consultation.bench import build_problem
-from faultfinder.decide.plan import policy_cost
+from faultfinder.decide.policies import roll_out
 from faultfinder.decide.policies.exact import Exact
-from faultfinder.decide.policies.planners import (
-    Action,
-    LookAhead,
-    OneStep,
-    Planner,
-    Situation,
-    check_cost,
-    repair_now,
-    start,
-)
+from faultfinder.decide.policies.look_ahead import LookAhead
+from faultfinder.decide.policies.one_step import OneStep
 from faultfinder.decide.policies.roll_out import RollOut
 from faultfinder.decide.problem import Problem
 from faultfinder.decide.shop import Shop
 from faultfinder.decide.simulation import draw_machines, simulate
+from faultfinder.decide.situation import Action, Policy, Situation, check_cost, repair_now, start
+from faultfinder.decide.walk import policy_cost
 from faultfinder.errors import FaultfinderError
 from faultfinder.inference.loading import load_model
 
@@ -47,7 +41,6 @@ class Habit:
     """Checks in a fixed order until one repair is likely enough to cure, then repairs."""
 
     problem: Problem
-    name: str
     cheapest_first: bool
 
     def decide(self, situation: Situation) -> Action:
@@ -69,7 +62,6 @@ class PartFirst:
 
     problem: Problem
     part: int
-    name: str = "replace assembly at once"
 
     def decide(self, situation: Situation) -> Action:
         if self.part not in situation.repaired:
@@ -81,8 +73,7 @@ class PartFirst:
 class Timed:
     """A planner with a stopwatch; a situation seen before is not asked again."""
 
-    inner: Planner
-    name: str = ""
+    inner: Policy
     seconds: float = 0.0
     asked: int = 0
     slowest: float = 0.0
@@ -104,24 +95,25 @@ def main(tickets: int) -> None:
     rng = np.random.default_rng(1)
     machines = draw_machines(compiled, tickets, rng)
     prices = [compiled.model.repairs_by_name[r.name].part.likely for r in problem.repairs]
-    planners: list[Planner] = [
-        RollOut(problem, shop.worth_per_bit),
-        LookAhead(problem),
-        OneStep(problem, shop.worth_per_bit),
-        Habit(problem, "checks in the file's order", cheapest_first=False),
-        Habit(problem, "cheapest check first", cheapest_first=True),
-        PartFirst(problem, int(np.argmax(prices))),
-    ]
+    policies: dict[str, Policy] = {
+        "roll-out as advised": roll_out.make(problem, shop),
+        "roll-out, looking wider": RollOut(problem, shop.worth_per_bit),
+        "look-ahead": LookAhead(problem),
+        "one-step": OneStep(problem, shop.worth_per_bit),
+        "checks in the file's order": Habit(problem, cheapest_first=False),
+        "cheapest check first": Habit(problem, cheapest_first=True),
+        "replace assembly at once": PartFirst(problem, int(np.argmax(prices))),
+    }
     print(f"{tickets:,} tickets drawn from {compiled.model.name}; only the complaint is known.")
     print(f"Problem: {len(problem.weights):,} scenarios, {len(problem.checks)} checks, "
           f"{len(problem.repairs)} repairs.")  # fmt: skip
-    print(f"{'planner':28}{'money':>8}{'+-':>6}{'minutes':>9}{'checks':>8}{'needless':>10}"
+    print(f"{'policy':28}{'money':>8}{'+-':>6}{'minutes':>9}{'checks':>8}{'needless':>10}"
           f"{'solved':>8}{'ms/dec.':>9}{'slowest':>9}")  # fmt: skip
-    for planner in planners:
-        timed = Timed(planner)
+    for name, policy in policies.items():
+        timed = Timed(policy)
         out = simulate(compiled, problem, timed, shop, machines, np.random.default_rng(2))
         error = 1.96 * out.money.std() / np.sqrt(len(out.money))
-        print(f"{planner.name:28}{out.money.mean():8.1f}{error:6.1f}{out.minutes.mean():9.1f}"
+        print(f"{name:28}{out.money.mean():8.1f}{error:6.1f}{out.minutes.mean():9.1f}"
               f"{out.checks.mean():8.1f}{out.needless.mean():10.1%}{out.solved.mean():8.1%}"
               f"{1000 * timed.seconds / timed.asked:9.1f}"
               f"{1000 * timed.slowest:9.0f}")  # fmt: skip
@@ -132,7 +124,7 @@ def against_exact(compiled, shop: Shop, rng: np.random.Generator) -> None:  # ty
     """Ratios to the exact optimum on the shop model cut down to a few checks and repairs."""
     whole = build_problem(compiled, {}, shop=shop, at_once=2)
     print("\nReduced models (4 checks, 4 repairs, likely scenarios of the shop model):")
-    makers: list[tuple[str, Callable[[Problem], Planner]]] = [
+    makers: list[tuple[str, Callable[[Problem], Policy]]] = [
         ("roll-out", lambda p: RollOut(p, shop.worth_per_bit)),
         ("look-ahead", LookAhead),
         ("one-step", lambda p: OneStep(p, shop.worth_per_bit)),

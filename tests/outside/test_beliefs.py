@@ -17,6 +17,7 @@ import faultfinder
 from faultfinder.inference.compiled import compile_model
 from faultfinder.model.parts import Kind, Link, NoisyMax, Variable
 from tests.brute_force import joint_of_model, joint_of_network
+from tests.consulted import look_at
 from tests.networks import make_model, pgmpy_network, published, root
 from tests.outside.reference import elimination_of
 
@@ -34,7 +35,7 @@ def believed(network: Any, known: Mapping[str, str], wanted: Mapping[str, str]) 
         {node: [state for state in states[node] if state == wanted[node]] for node in wanted},
         [node for node in states if node not in wanted],
     )
-    return dict(faultfinder.diagnose(engine, known, "sum-of-single-causes").causes)
+    return dict(look_at(engine, known, "sum-of-single-causes").causes)
 
 
 CLINIC = {"tub": "yes", "lung": "yes", "bronc": "yes", "smoke": "yes", "either": "yes"}
@@ -74,7 +75,7 @@ def test_chest_clinic(known: dict[str, str], figures: dict[str, float]) -> None:
 def test_chest_clinic_findings_before_anything_is_known(node: str, figure: float) -> None:
     """Lauritzen & Spiegelhalter, JRSS B 50 (1988) 157 (as above): as the outcomes of checks."""
     engine = faultfinder.from_pgmpy(published("asia"), {"tub": ["yes"], "lung": ["yes"]}, [node])
-    (check,) = faultfinder.diagnose(engine, {}).checks
+    (check,) = look_at(engine, {}).most_telling
     assert check.outcomes["yes"] == pytest.approx(figure, abs=PRINTED)
 
 
@@ -154,8 +155,8 @@ def test_noisy_or_fever(present: tuple[str, ...], no_fever: float) -> None:
     read = Variable("skin", Kind.FINDING, "skin", ("no", "yes"), sure)
     model = make_model([*causes, fever, hidden, read])
     known = {name: "s1" if name in present else "s0" for name in inhibitors}
-    diagnosis = faultfinder.diagnose(compile_model(model), known)
-    outcomes = {check.check: check.outcomes for check in diagnosis.checks}
+    diagnosis = look_at(compile_model(model), known)
+    outcomes = {check.check: check.outcomes for check in diagnosis.most_telling}
     assert outcomes["fever"]["no"] == pytest.approx(no_fever, abs=1e-12)
     assert outcomes["skin"]["no"] == pytest.approx(no_fever, abs=1e-12)
 
@@ -169,11 +170,11 @@ def test_noisy_or_fever_explains_away() -> None:
     rule = NoisyMax(tuple(inhibitors), Link((1.0, 0.0)), links)
     model = make_model([*causes, Variable("fever", Kind.FINDING, "", ("no", "yes"), rule)])
     joint, compiled = joint_of_model(model), compile_model(model)
-    feverish = faultfinder.diagnose(compiled, {"fever": "yes"}).causes
+    feverish = look_at(compiled, {"fever": "yes"}).causes
     for name in priors:
         assert feverish[name] == pytest.approx(joint.posterior(name, {"fever": "yes"})["s1"])
     for known, other in combinations(priors, 2):
-        told = faultfinder.diagnose(compiled, {"fever": "yes", known: "s1"}).causes
+        told = look_at(compiled, {"fever": "yes", known: "s1"}).causes
         assert told[other] < feverish[other]
 
 

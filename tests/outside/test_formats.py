@@ -18,7 +18,6 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-import faultfinder
 from faultfinder.assess.share_interval import wilson
 from faultfinder.inference.compiled import CompiledModel, compile_model
 from faultfinder.inference.loading import load_model
@@ -26,6 +25,7 @@ from faultfinder.inference.posterior import beliefs, evidence_from, posterior
 from faultfinder.interchange.formats import bif_text, read_network, safe_names, xmlbif_text
 from faultfinder.interchange.skeleton import skeleton
 from faultfinder.model.reading.reader import parse_model
+from tests.consulted import look_at
 from tests.networks import published
 from tests.outside.reference import elimination_of
 from tests.small_shop import small_shop
@@ -88,7 +88,7 @@ def test_pyagrum_reads_the_small_shop(tmp_path: Path) -> None:
     path.write_text(bif_text(compiled), encoding="utf-8")
     for findings in ({}, {"look": "nothing"}, {"plug_seen": "yes", "glass_cracked": "no"}):
         told = agrum_posteriors(path, compiled, findings)
-        answer = faultfinder.diagnose(compiled, findings)
+        answer = look_at(compiled, findings)
         for cause, states in answer.cause_states.items():
             assert list(states.values()) == pytest.approx(told[cause], abs=1e-6)
 
@@ -129,7 +129,7 @@ KNOWN = [
 def test_the_chest_clinic_gives_its_known_beliefs_through_a_skeleton(
     findings: dict[str, str], wanted: dict[str, float]
 ) -> None:
-    answer = faultfinder.diagnose(clinic(), findings)
+    answer = look_at(clinic(), findings)
     for cause, chance in wanted.items():
         assert answer.causes[cause] == pytest.approx(chance, abs=6e-7)
     with warnings.catch_warnings():
@@ -143,7 +143,7 @@ def test_the_chest_clinic_gives_its_known_beliefs_through_a_skeleton(
 
 def test_a_complaint_taken_from_a_node_counts_as_seen() -> None:
     """Shortness of breath as the complaint: the published beliefs without naming it."""
-    answer = faultfinder.diagnose(clinic("dysp", ("tub", "lung")), {"asia": "yes"})
+    answer = look_at(clinic("dysp", ("tub", "lung")), {"asia": "yes"})
     assert answer.causes["tub"] == pytest.approx(0.087751, abs=6e-7)
     assert answer.causes["lung"] == pytest.approx(0.099525, abs=6e-7)
     assert answer.evidence_probability == pytest.approx(0.01 * _dyspnoea_given_asia(), abs=1e-9)

@@ -23,6 +23,7 @@ import pytest
 from scipy.stats import binomtest
 
 import faultfinder
+from tests.consulted import look_at
 from tests.outside.count_open_repair import load_counts, pattern
 
 GROUPS = {
@@ -47,7 +48,7 @@ GROUPS = {
 @cache
 def shares(**findings: str) -> Mapping[str, float]:
     """Each group's part of the expected number of causes present."""
-    causes = faultfinder.diagnose(faultfinder.load_model("thin_clamshell"), findings).causes
+    causes = look_at(faultfinder.load_model("thin_clamshell"), findings).causes
     named = [cause for group in GROUPS.values() for cause in group]
     assert sorted(named) == sorted(causes), "each cause of the model belongs to one group"
     total = sum(causes.values())

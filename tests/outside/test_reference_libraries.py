@@ -14,6 +14,7 @@ import numpy as np
 import pytest
 
 import faultfinder
+from tests.consulted import look_at
 from tests.networks import pgmpy_network, published, state_names, unscaled
 from tests.outside.reference import (
     NETWORKS,
@@ -43,7 +44,7 @@ def hold_against(
 ) -> None:
     """Marginals of the causes, outcome probabilities and gains, from joint tables."""
     states = {cause: list(answer.cause_states[cause]) for cause in question.causes}
-    ranked = {check.check: check for check in answer.checks}
+    ranked = {check.check: check for check in answer.most_telling}
     for check, table in zip(question.checks, tables, strict=True):
         for axis, cause in enumerate(question.causes):
             away = tuple(other for other in range(table.ndim) if other != axis)
@@ -62,7 +63,7 @@ def test_against_pgmpy_variable_elimination(name: str) -> None:
     elimination = elimination_of(network)
     asked = 0
     for question in questions(name):
-        answer = faultfinder.diagnose(question.engine, question.known, list(question.causes))
+        answer = look_at(question.engine, question.known, list(question.causes))
         tables = [
             pgmpy_joint(elimination, network, wanted, question.known)
             for wanted in wanted_by(question)
@@ -80,7 +81,7 @@ def test_columns_rounded_in_the_file_are_scaled() -> None:
     for node in ("PVSAT", "VENTTUBE", "CATECHOL"):
         faulty = {node: states_of(raw, node)[1:]}
         one, other = (
-            faultfinder.diagnose(faultfinder.from_pgmpy(network, faulty, ["BP", "HR"]))
+            look_at(faultfinder.from_pgmpy(network, faulty, ["BP", "HR"]))
             for network in (raw, scaled)
         )
         assert one.evidence_probability == pytest.approx(1.0, abs=1e-12)
@@ -95,7 +96,7 @@ def test_against_pyagrum_lazy_propagation(name: str, tmp_path: Path) -> None:
         assert bayes_net.variable(node).domainSize() == len(states_of(network, node))
     asked = 0
     for question in questions(name):
-        answer = faultfinder.diagnose(question.engine, question.known, list(question.causes))
+        answer = look_at(question.engine, question.known, list(question.causes))
         tables, evidence = agrum_joints(bayes_net, network, wanted_by(question), question.known)
         hold_against(question, answer, tables, 1e-6)
         assert answer.evidence_probability == pytest.approx(evidence, rel=1e-5)
@@ -112,8 +113,8 @@ def test_gains_against_scipy_and_scikit_learn(name: str) -> None:
     network = published(name)
     elimination = elimination_of(network)
     for question in questions(name, count=40):
-        answer = faultfinder.diagnose(question.engine, question.known, list(question.causes))
-        ranked = {check.check: check.gain_bits for check in answer.checks}
+        answer = look_at(question.engine, question.known, list(question.causes))
+        ranked = {check.check: check.gain_bits for check in answer.most_telling}
         for check, wanted in zip(question.checks, wanted_by(question), strict=True):
             table = pgmpy_joint(elimination, network, wanted, question.known)
             flat = table.reshape(int(np.prod(table.shape[: len(question.causes)])), -1)
@@ -148,7 +149,7 @@ def test_gains_of_whole_counts_against_scipy_and_scikit_learn(seed: int) -> None
         }
     )
     engine = faultfinder.from_pgmpy(network, {"cause": state_names(rows)[1:]}, ["finding"])
-    (check,) = faultfinder.diagnose(engine, {}).checks
+    (check,) = look_at(engine, {}).most_telling
     nats = mutual_info_score(None, None, contingency=counts)
     assert check.gain_bits == pytest.approx(nats / np.log(2), abs=1e-9)
     parts = (counts.sum(axis=1), counts.sum(axis=0), counts.reshape(-1))
@@ -176,9 +177,9 @@ def test_twelve_causes_at_once_are_never_refused(name: str, seed: int) -> None:
     drawn = forward_sample(network, rng)
     seen = [str(node) for node in rng.choice(others, size=3 * (seed % 2), replace=False)]
     known = {node: states_of(network, node)[drawn[node]] for node in seen}
-    answer = faultfinder.diagnose(engine, known, causes)
+    answer = look_at(engine, known, causes)
     left = {c: tuple(n for n in what if n not in known) for c, what in checks.items()}
-    assert {check.check for check in answer.checks} == {c for c, what in left.items() if what}
+    assert {check.check for check in answer.most_telling} == {c for c, what in left.items() if what}
     few = {c: left[c] for c in [*map(str, rng.choice(others, 4)), "pair0", "pair1"] if left[c]}
     question = Question(engine, known, tuple(causes), few)
     elimination = elimination_of(network)

@@ -10,11 +10,13 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from faultfinder.decide.plan import policy_cost
 from faultfinder.decide.policies.exact import Exact
-from faultfinder.decide.policies.planners import Action, LookAhead, OneStep, Situation, start
+from faultfinder.decide.policies.look_ahead import LookAhead
+from faultfinder.decide.policies.one_step import OneStep
 from faultfinder.decide.problem import Problem
 from faultfinder.decide.repair_order import _choose, best_order, evaluate_order
+from faultfinder.decide.situation import Action, Situation, start
+from faultfinder.decide.walk import policy_cost
 from tests.problems import cheapest_permutation, independent_faults, problem, single_fault
 
 chances = st.floats(0.01, 1.0)

@@ -19,6 +19,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 import faultfinder
+from tests.consulted import look_at
 from tests.networks import pgmpy_network, state_names
 
 Outcomes = Mapping[str, Sequence[int]]
@@ -45,7 +46,7 @@ def greedy(
     """Expected cost and greatest number of checks of doing the first-ranked check each time,
     until no check tells anything more."""
     known = known or {}
-    checks = faultfinder.diagnose(engine, known).checks
+    checks = look_at(engine, known).most_telling
     if not checks or checks[0].gain_bits < 1e-9:
         return 0.0, 0
     best = checks[0]
@@ -143,9 +144,9 @@ def test_six_states_five_tests() -> None:
     cost, _ = greedy(engine)
     assert cost == pytest.approx(2.86)
     # The belief that the tree is built on: which faults are left after each result.
-    told = faultfinder.diagnose(engine, {"t2": "r0", "t4": "r0"})
+    told = look_at(engine, {"t2": "r0", "t4": "r0"})
     assert told.cause_states["fault"]["s0"] == pytest.approx(1.0)
-    told = faultfinder.diagnose(engine, {"t2": "r1", "t3": "r0"})
+    told = look_at(engine, {"t2": "r1", "t3": "r0"})
     left = {state for state, p in told.cause_states["fault"].items() if p > 0}
     assert left == {"s1", "s4"}
 
@@ -174,7 +175,7 @@ def test_the_entropy_of_the_textbook_example() -> None:
     """Cover & Thomas (from memory): the first check of the engine cuts it .45 to .55."""
     priors = (0.25, 0.25, 0.2, 0.15, 0.15)
     assert entropy(priors) == pytest.approx(2.2855, abs=5e-5)
-    checks = faultfinder.diagnose(engine_for(priors, all_subsets(5)), {}).checks
+    checks = look_at(engine_for(priors, all_subsets(5)), {}).most_telling
     assert checks[0].gain_bits == pytest.approx(entropy((0.5, 0.5)))
     assert max(check.gain_bits for check in checks) == checks[0].gain_bits
 
@@ -335,7 +336,7 @@ def test_greedy_finds_the_odd_one_of_twelve_coins_in_three_weighings() -> None:
     """The engine's own order of checks, over 24 equally likely states."""
     checks = twelve_coin_checks()
     engine = engine_for([1 / 24] * 24, checks)
-    first = faultfinder.diagnose(engine, {}).checks[0]
+    first = look_at(engine, {}).most_telling[0]
     assert first.gain_bits == pytest.approx(np.log2(3))
     cost, depth = greedy(engine)
     assert depth == 3
@@ -348,5 +349,5 @@ def test_thirteen_coins_cannot_be_cut_in_three_by_the_first_weighing() -> None:
     checks = {
         f"{size}v{size}": weighing(range(size), range(size, 2 * size), 13) for size in range(1, 7)
     }
-    for check in faultfinder.diagnose(engine_for([1 / 26] * 26, checks), {}).checks:
+    for check in look_at(engine_for([1 / 26] * 26, checks), {}).most_telling:
         assert max(check.outcomes.values()) * 26 > 9 + 1e-6

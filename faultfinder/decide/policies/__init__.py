@@ -1,1 +1,40 @@
-"""Which action next, a file a policy."""
+"""Policies, one file each; `make(problem, shop)` in it makes the policy of the file's name.
+
+- `one_step`: the most bits per cost while they are worth it, then the best repair order;
+- `look_ahead`: what each check saves on the job, two deep;
+- `roll_out` (the default): each promising action followed to the end of the job by `one_step`;
+- `exact`: dynamic programming, for small problems.
+"""
+
+from __future__ import annotations
+
+import pkgutil
+from collections.abc import Callable
+from importlib import import_module
+
+from faultfinder.decide.problem import Problem
+from faultfinder.decide.shop import Shop
+from faultfinder.decide.situation import Policy
+from faultfinder.errors import MisuseError, did_you_mean
+
+DEFAULT = "roll-out"
+"""The policy that advises unless another is named."""
+
+PolicyMaker = Callable[[Problem, Shop], Policy]
+
+
+def policy_names() -> list[str]:
+    """The names of all policies, the default first."""
+    names = sorted(file.name.replace("_", "-") for file in pkgutil.iter_modules(__path__))
+    return sorted(names, key=lambda name: name != DEFAULT)
+
+
+def policy_maker(name: str) -> PolicyMaker:
+    """What makes the policy of that name. Raises MisuseError for an unknown one."""
+    try:
+        module = import_module(f"{__name__}.{name.replace('-', '_')}")
+    except ModuleNotFoundError:
+        hint = did_you_mean(name, policy_names())
+        raise MisuseError(f'There is no policy "{name}". {hint}') from None
+    maker: PolicyMaker = module.make
+    return maker

@@ -13,7 +13,9 @@ from dataclasses import dataclass, field
 
 import numpy as np
 
-from faultfinder.decide.policies.planners import (
+from faultfinder.decide.problem import Problem
+from faultfinder.decide.shop import Shop
+from faultfinder.decide.situation import (
     Action,
     Situation,
     after_check,
@@ -21,7 +23,6 @@ from faultfinder.decide.policies.planners import (
     repair_now,
     repair_step,
 )
-from faultfinder.decide.problem import Problem
 from faultfinder.errors import FaultfinderError
 from faultfinder.model.network import Array
 
@@ -32,13 +33,17 @@ SITUATIONS_LIMIT = 400_000
 """Situations after which the search is given up as too large."""
 
 
+def make(problem: Problem, shop: Shop) -> Exact:
+    """The policy as commands name it."""
+    return Exact(problem)
+
+
 @dataclass(eq=False)
 class Exact:
-    """The optimal planner; raises FaultfinderError past ACTIONS_LIMIT checks and
+    """The optimal policy; raises FaultfinderError past ACTIONS_LIMIT checks and
     repairs, or SITUATIONS_LIMIT situations."""
 
     problem: Problem
-    name: str = "exact"
     _solved: dict[tuple[bytes, int, frozenset[int], frozenset[int]], Action] = field(
         default_factory=dict, repr=False
     )

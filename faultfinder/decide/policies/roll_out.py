@@ -1,4 +1,4 @@
-"""The default planner: a simple policy, bettered by looking at what each choice leads to.
+"""The default: a simple policy, bettered by looking at what each choice leads to.
 
 Roll-out (Tesauro & Galperin 1997; Bertsekas, Tsitsiklis & Wu 1997): every promising
 action is taken once in thought, and a simple policy (`OneStep`) followed from each of its
@@ -8,14 +8,16 @@ teardown that one check opens up is weighed against all that the policy would do
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import cached_property
 
 import numpy as np
 
-from faultfinder.decide.policies.planners import (
+from faultfinder.decide.policies.one_step import OneStep
+from faultfinder.decide.problem import Problem
+from faultfinder.decide.shop import Shop
+from faultfinder.decide.situation import (
     Action,
-    OneStep,
     Situation,
     after_check,
     check_cost,
@@ -24,10 +26,19 @@ from faultfinder.decide.policies.planners import (
     repair_now,
     repair_step,
 )
-from faultfinder.decide.problem import Problem
 
 CLEARLY = 0.005
 """The share by which a repair must be cheaper than a check to go before it."""
+
+
+def make(problem: Problem, shop: Shop) -> RollOut:
+    """The policy as commands name it: what is advised while somebody waits.
+
+    It looks at few actions, so a repair must be cheaper than a check by more.
+    """
+    return RollOut(
+        problem, shop.worth_per_bit, width=3, fold=0.08, inside=1, repairs=1, clearly=0.02
+    )
 
 
 @dataclass(frozen=True, eq=False)
@@ -46,7 +57,6 @@ class RollOut:
     inside: int = 2
     repairs: int = 2
     clearly: float = CLEARLY
-    name: str = "roll-out"
 
     @cached_property
     def base(self) -> OneStep:
@@ -54,11 +64,7 @@ class RollOut:
         return OneStep(self.problem, self.worth_per_bit)
 
     def decide(self, situation: Situation) -> Action:
-        """The action with the cheapest job behind it."""
-        return self.weigh(situation)[0]
-
-    def weigh(self, situation: Situation) -> tuple[Action, list[Action]]:
-        """The best action, and the checks looked at, the best first.
+        """The action with the cheapest job behind it.
 
         A check's `saves` are against repairing at once, with all that follows it;
         `saves_alone` with the best repair order right after it.
@@ -90,7 +96,7 @@ class RollOut:
             margin = 1e-9 if best.kind != "check" else self.clearly * best.expected_cost
             if total < best.expected_cost - margin:
                 best = Action("repair", repair, total)
-        return best, checks
+        return replace(best, weighed=tuple(checks))
 
     def _candidates(self, situation: Situation) -> list[int]:
         problem = self.problem

@@ -1,8 +1,8 @@
 """Tickets played again: how soon checks in a model's own order lead to the confirmed cause.
 
-A play starts from the complaint and the histories on the ticket, and makes the check with
-most bits per cost while one is worth its cost (`OneStep`). A result recorded on the ticket
-is used; others come from a machine drawn under a reference model given the ticket
+A play starts from the complaint and the histories on the ticket, and makes the checks that
+are advised (`faultfinder.consultation.consult`). A result recorded on the ticket is used;
+others come from a machine drawn under a reference model given the ticket
 (`faultfinder.learning.judge.completed`). The reference decides what was never looked at, so a
 model like it is flattered: see how many checks were drawn, and try another reference.
 
@@ -12,6 +12,7 @@ is reached), repairs, and closing up.
 
 from __future__ import annotations
 
+from collections import defaultdict
 from collections.abc import Sequence
 from dataclasses import dataclass, field
 from enum import StrEnum
@@ -19,19 +20,21 @@ from enum import StrEnum
 import numpy as np
 
 from faultfinder.assess.share_interval import wilson
-from faultfinder.consultation.bench import build_problem
-from faultfinder.consultation.next_check import stop_sentence
-from faultfinder.decide.policies.planners import OneStep, Situation, start
-from faultfinder.decide.problem import Problem
+from faultfinder.consultation.case import Case
+from faultfinder.consultation.causes import causes_given
+from faultfinder.consultation.consult import Consultation, consult
+from faultfinder.consultation.safety import stop_sentence
+from faultfinder.decide.policies import DEFAULT
 from faultfinder.decide.shop import Shop
-from faultfinder.errors import ImpossibleEvidence, MisuseError
+from faultfinder.decide.simulation import Drawn
+from faultfinder.decide.situation import Situation
+from faultfinder.decide.walk import walk
+from faultfinder.errors import ImpossibleEvidence
 from faultfinder.inference.compiled import CompiledModel
 from faultfinder.learning.judge.completed import complete_machines
 from faultfinder.learning.judge.forecasts import check_same_structure
-from faultfinder.learning.judge.paired import RESAMPLES, Difference, paired_difference
 from faultfinder.learning.judge.scores import Ints
 from faultfinder.learning.records import ClosedTicket
-from faultfinder.model.network import Array
 from faultfinder.model.parts import Kind
 
 
@@ -39,7 +42,7 @@ class Ended(StrEnum):
     """Why a play ended."""
 
     SURE = "the leading cause passed the threshold"
-    NOTHING_WORTH = "no check is worth its cost"
+    NOTHING_WORTH = "no check is advised"
     TOO_MANY = "the limit on checks was reached"
     CONTRADICTION = "the model holds a result to be impossible"
 
@@ -72,7 +75,7 @@ class Played:
     impossible, `stopped` those with a finding that ends the diagnosis for safety, and
     `without_cause` counts the ones with no confirmed cause. The means over successes are
     NaN without a success; where two models succeed on different tickets they are not
-    comparable: use `compare_plays`.
+    comparable.
     """
 
     plays: tuple[PlayedTicket, ...]
@@ -106,157 +109,116 @@ def play_tickets(
     limit: int = 25,
     most: int | None = 500,
     seed: int = 0,
+    policy: str = DEFAULT,
 ) -> Played:
     """Play tickets with a confirmed cause under a model.
 
-    A play ends once the leading cause is believed with `sure` or more, no check is worth
-    its cost, or `limit` checks were made. Of more than `most` tickets that many are drawn.
+    A play ends once the leading cause is believed with `sure` or more, no check is advised,
+    or `limit` checks were made. Of more than `most` tickets that many are drawn.
     The same seed draws the same tickets and machines whatever the model. Raises MisuseError
     when the models differ in structure or a ticket names what is not in them, and
     FaultfinderError for a model without repairs.
     """
     check_same_structure(reference, compiled)
     named = [ticket for ticket in tickets if ticket.causes]
-    stopping = {t.number for t in named if stop_sentence(reference, t.findings)}
+    stopping = {t.number for t in named if stop_sentence(reference.model, t.findings)}
     usable = [ticket for ticket in named if ticket.number not in stopping]
     if most is not None and len(usable) > most:
         chosen = np.random.default_rng(seed).choice(len(usable), size=most, replace=False)
         usable = [usable[i] for i in np.sort(chosen).tolist()]
     machines = complete_machines(reference, usable, seed)
-    table = _Table(compiled, reference, shop or Shop(), sure, limit)
-    plays, aside = [], []
-    for ticket, machine, possible in zip(
-        usable, machines.states, machines.possible.tolist(), strict=True
-    ):
-        if possible:
-            plays.append(table.play(ticket, machine))
-        else:
-            aside.append(ticket.number)
-    return Played(tuple(plays), tuple(aside), tuple(sorted(stopping)), len(tickets) - len(named))
+    possible = machines.possible.tolist()
+    aside = tuple(t.number for t, fits in zip(usable, possible, strict=True) if not fits)
+    # Tickets with the same histories begin alike, and share decisions while they go alike.
+    alike: dict[tuple[tuple[str, str], ...], list[int]] = defaultdict(list)
+    histories = {variable.name for variable in compiled.model.of_kind(Kind.HISTORY)}
+    for place, ticket in enumerate(usable):
+        if possible[place]:
+            known = {n: s for n, s in ticket.findings.items() if n in histories}
+            alike[tuple(sorted(known.items()))].append(place)
+    plays: dict[int, PlayedTicket] = {}
+    for pairs, places in alike.items():
+        case = Case(compiled, dict(pairs), shop=shop or Shop())
+        try:
+            told = consult(case, policy=policy)
+        except ImpossibleEvidence:
+            for place in places:
+                plays[place] = PlayedTicket(
+                    usable[place].number, 0, 0, 0.0, "", 0.0, False, Ended.CONTRADICTION
+                )
+            continue
+        some = [usable[place] for place in places]
+        played = _play(told, some, machines.states[places], reference, sure, limit)
+        plays.update(zip(places, played, strict=True))
+    return Played(
+        tuple(plays[place] for place in sorted(plays)),
+        aside,
+        tuple(sorted(stopping)),
+        len(tickets) - len(named),
+    )
 
 
-def compare_plays(
-    old: Played, new: Played, *, seed: int = 0, resamples: int = RESAMPLES
-) -> dict[str, Difference]:
-    """New minus old over the same tickets.
+def _play(
+    told: Consultation,
+    tickets: Sequence[ClosedTicket],
+    states: Ints,
+    reference: CompiledModel,
+    sure: float,
+    limit: int,
+) -> list[PlayedTicket]:
+    """Play tickets that begin with the same consultation; `states` are their machines."""
+    problem, compiled = told.problem, told.case.model
+    machines = Drawn(reference, problem, states, np.random.default_rng(0))
+    network = reference.network
 
-    "checks", "minutes" and "success" over all tickets; "checks_both" and "minutes_both" over
-    those on which both ended with a confirmed cause leading (left out when fewer than two).
-    Raises MisuseError when the tickets differ or there are fewer than two.
-    """
-    if [play.number for play in old.plays] != [play.number for play in new.plays]:
-        raise MisuseError(
-            "The two plays are of different tickets: play both with the same tickets, reference "
-            "model and seed."
-        )
+    def leader(situation: Situation, group: Ints) -> tuple[str, float]:
+        """The most likely cause where a group stands, exactly."""
+        known = told.case.findings
+        for check in situation.checked:
+            for name in problem.checks[check].findings:
+                number = network.index[name]
+                known[name] = network.states[number][int(states[group[0], number])]
+        return next(iter(causes_given(compiled, known).items()))
 
-    def column(played: Played, figure: str) -> Array:
-        return np.array([float(getattr(play, figure)) for play in played.plays])
+    def until(situation: Situation, group: Ints) -> str:
+        if leader(situation, group)[1] >= sure:
+            return Ended.SURE
+        return Ended.TOO_MANY if len(situation.checked) >= limit else ""
 
-    both = (column(old, "success") > 0.0) & (column(new, "success") > 0.0)
-    found = {
-        figure: paired_difference(
-            column(old, figure), column(new, figure), seed=seed, resamples=resamples
-        )
-        for figure in ("checks", "minutes", "success")
-    }
-    if both.sum() >= 2:
-        for figure in ("checks", "minutes"):
-            found[f"{figure}_both"] = paired_difference(
-                column(old, figure)[both], column(new, figure)[both], seed=seed, resamples=resamples
+    orders: list[list[str]] = [[] for _ in tickets]
+    minutes, drawn = [0.0] * len(tickets), [0] * len(tickets)
+    plays: dict[int, PlayedTicket] = {}
+
+    def end(situation: Situation, group: Ints, ended: Ended) -> None:
+        leading, chance = leader(situation, group)
+        for place in group.tolist():
+            ticket = tickets[place]
+            found = ended is not Ended.CONTRADICTION and leading in (ticket.causes or ())
+            plays[place] = PlayedTicket(
+                number=ticket.number,
+                checks=len(orders[place]),
+                drawn=drawn[place],
+                minutes=minutes[place],
+                leading=leading,
+                probability=chance,
+                success=found,
+                ended=ended,
+                order=tuple(orders[place]),
             )
-    return found
 
-
-@dataclass
-class _Table:
-    """Plays tickets under one model, and keeps the problem for each set of histories."""
-
-    compiled: CompiledModel
-    reference: CompiledModel
-    shop: Shop
-    sure: float
-    limit: int
-
-    def __post_init__(self) -> None:
-        self.histories = {v.name for v in self.compiled.model.of_kind(Kind.HISTORY)}
-        self.kept: dict[frozenset[tuple[str, str]], tuple[OneStep, Array] | None] = {}
-
-    def play(self, ticket: ClosedTicket, machine: Ints) -> PlayedTicket:
-        began = self._begin(ticket)
-        if began is None:
-            return PlayedTicket(ticket.number, 0, 0, 0.0, "", 0.0, False, Ended.CONTRADICTION)
-        planner, present = began
-        problem, compiled = planner.problem, self.compiled
-        situation = start(problem)
-        order: list[str] = []
-        drawn, minutes = 0, 0.0
-        while True:
-            chances = situation.weights @ present
-            leading = int(chances.argmax())
-            if chances[leading] >= self.sure:
-                ended = Ended.SURE
-                break
-            if len(order) >= self.limit:
-                ended = Ended.TOO_MANY
-                break
-            action = planner.decide(situation)
-            if action.kind != "check":
-                ended = Ended.NOTHING_WORTH
-                break
-            check = problem.checks[action.number]
-            order.append(check.name)
-            drawn += any(name not in ticket.findings for name in check.findings)
-            way = compiled.routes[problem.stages[situation.stage], problem.stages[check.stage]]
-            minutes += way.minutes + compiled.model.checks_by_name[check.name].minutes
-            weights = check.likelihood[self._result(check.findings, machine)] * situation.weights
-            total = float(weights.sum())
-            if total <= 0.0:
-                ended = Ended.CONTRADICTION
-                break
-            checked = situation.checked | {action.number}
-            situation = Situation(weights / total, check.stage, checked)
-        name = problem.causes[leading]
-        return PlayedTicket(
-            number=ticket.number,
-            checks=len(order),
-            drawn=drawn,
-            minutes=minutes,
-            leading=name,
-            probability=float(chances[leading]),
-            success=ended is not Ended.CONTRADICTION and name in (ticket.causes or ()),
-            ended=ended,
-            order=tuple(order),
-        )
-
-    def _begin(self, ticket: ClosedTicket) -> tuple[OneStep, Array] | None:
-        """The planner for the ticket's histories, and where each scenario has each cause."""
-        known = {n: s for n, s in sorted(ticket.findings.items()) if n in self.histories}
-        key = frozenset(known.items())
-        if key not in self.kept:
-            try:
-                problem = build_problem(self.compiled, known, shop=self.shop)
-                planner = OneStep(problem, self.shop.worth_per_bit)
-                self.kept[key] = (planner, self._present(problem))
-            except ImpossibleEvidence:
-                self.kept[key] = None
-        return self.kept[key]
-
-    def _present(self, problem: Problem) -> Array:
-        """1 where a scenario has a cause in a faulty state: shape (scenarios, causes)."""
-        model = self.compiled.model
-        present = np.zeros(problem.scenarios.shape)
-        for place, name in enumerate(problem.causes):
-            states = model.by_name[name].states
-            faulty = [states.index(state) for state in model.faulty_states(name)]
-            present[:, place] = np.isin(problem.scenarios[:, place], faulty)
-        return present
-
-    def _result(self, findings: Sequence[str], machine: Ints) -> int:
-        """The joint result of a check on a machine, the last finding varying fastest."""
-        network = self.reference.network
-        result = 0
-        for name in findings:
-            number = network.index[name]
-            result = result * network.cards[number] + int(machine[number])
-        return result
+    for step in walk(problem, told.policy, machines, until=until, checks_only=True):
+        if step.action.kind != "check":
+            reason = Ended(step.why) if step.action.kind == "stop" else Ended.NOTHING_WORTH
+            end(step.situation, step.group, reason)
+            continue
+        check = problem.checks[step.action.number]
+        way = compiled.routes[problem.stages[step.situation.stage], problem.stages[check.stage]]
+        taken = way.minutes + compiled.model.checks_by_name[check.name].minutes
+        for place in step.group.tolist():
+            orders[place].append(check.name)
+            minutes[place] += taken
+            drawn[place] += any(name not in tickets[place].findings for name in check.findings)
+        for one in step.ways:
+            if one.then is None:
+                end(step.situation, one.group, Ended.CONTRADICTION)
+    return [plays[place] for place in range(len(tickets))]

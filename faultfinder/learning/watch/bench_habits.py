@@ -17,20 +17,19 @@ from itertools import groupby
 import numpy as np
 
 from faultfinder.assess.share_interval import wilson
-from faultfinder.consultation.next_check import RankedCheck, best_first, rank_check
+from faultfinder.consultation.case import Case
+from faultfinder.consultation.consult import consult
 from faultfinder.decide.shop import Shop
+from faultfinder.errors import ImpossibleEvidence
 from faultfinder.inference.compiled import CompiledModel, entropy_bits
-from faultfinder.inference.information import information
-from faultfinder.inference.posterior import beliefs, evidence_from
-from faultfinder.inference.target import Target, resolve_target
+from faultfinder.inference.posterior import beliefs
 from faultfinder.learning.judge.forecasts import batches, evidence_columns
-from faultfinder.model.network import Array
 from faultfinder.model.parts import FaultModel, Kind
 from faultfinder.tickets.events import Event, Happened
 from faultfinder.tickets.ticket import Ticket
 
 USAGE_TICKETS = 200
-AGREEMENT_TICKETS = 100
+AGREEMENT_TICKETS = 60
 FIRST = 3
 """A check among the model's first so many counts as the model's own choice."""
 
@@ -78,7 +77,7 @@ class Usage:
 class Follower:
     """One person: how many of the checks made were among the model's first three.
 
-    `past_worth` counts checks made when the model held none worth its cost. `interval` is
+    `past_worth` counts checks made when none was advised. `interval` is
     Wilson's 95 % interval of hits / checks, taking checks as independent.
     """
 
@@ -204,7 +203,7 @@ def agreement(
 ) -> Agreement:
     """Per person, the share of checks that were among the model's first three just then.
 
-    The model ranks by bits per cost, one step deep, from the stage in which the check
+    The order is that of `faultfinder.consultation.consult`, from the stage in which the check
     before was made. Questions at the counter and looks for safety are left out on both sides:
     those are always asked, and made whenever their stage is reached. At most `most` closed
     tickets are drawn by `seed`.
@@ -224,7 +223,7 @@ def agreement(
             if ranked is None:
                 impossible += 1
                 continue
-            names = [check.check for check in ranked]
+            names, advised = ranked
             if step.check not in names:
                 again += 1
                 continue
@@ -232,7 +231,7 @@ def agreement(
             count = counts[step.who]
             count[0] += hit
             count[1] += 1
-            count[2] += not any(check.worth for check in ranked)
+            count[2] += not advised
             if not hit:
                 departures[step.check, names[0]] += 1
     people = [
@@ -400,11 +399,10 @@ def _beliefs(
 
 
 class _Ranks:
-    """The model's ranking at a step, kept by what was known and where."""
+    """The order of checks at a step, kept by what was known and where."""
 
     def __init__(self, compiled: CompiledModel, shop: Shop) -> None:
         self.compiled, self.shop = compiled, shop
-        self.target: Target = resolve_target(compiled, "causes")
         model = compiled.model
         stopping = {rule.finding for rule in model.stop_rules}
         self.weighed = {
@@ -413,10 +411,11 @@ class _Ranks:
             if not stopping.intersection(check.observes)
             and any(model.by_name[name].kind is Kind.FINDING for name in check.observes)
         }
-        self._kept: dict[tuple[Key, frozenset[str], str], tuple[RankedCheck, ...] | None] = {}
+        self._kept: dict[tuple[Key, frozenset[str], str], tuple[list[str], bool] | None] = {}
 
-    def at(self, step: _Step) -> tuple[RankedCheck, ...] | None:
-        """The open checks, best first; None when the findings are impossible."""
+    def at(self, step: _Step) -> tuple[list[str], bool] | None:
+        """The open checks, best first, and whether one is advised; None when the findings are
+        impossible."""
         model = self.compiled.model
         stage = step.stage if step.stage in model.stages_by_name else model.start
         key = (_key(step.before), step.unclear, stage)
@@ -426,25 +425,14 @@ class _Ranks:
 
     def _rank(
         self, known: Known, unclear: frozenset[str], stage: str
-    ) -> tuple[RankedCheck, ...] | None:
-        compiled, aim = self.compiled, self.target
-        evidence = evidence_from(compiled, dict(sorted(known.items())))
-        given = beliefs(aim.compiled, evidence)
-        log_evidence: Array = given.log_evidence
-        if np.isneginf(log_evidence[0]):
+    ) -> tuple[list[str], bool] | None:
+        seen = {**dict(sorted(known.items())), **dict.fromkeys(sorted(unclear))}
+        try:
+            told = consult(Case(self.compiled, seen, stage, shop=self.shop))
+        except ImpossibleEvidence:
             return None
-        names = [
-            check.name
-            for check in compiled.model.checks
-            if check.name in self.weighed and (stage, check.stage) in compiled.routes
-        ]
-        vain = [compiled.network.index[name] for name in sorted(unclear)]
-        told = information(aim, evidence, given, names, vain)
-        return best_first(
-            rank_check(compiled, name, told[name].gain_bits, {}, stage, self.shop)
-            for name in names
-            if name in told
-        )
+        names = [one.check for one in told.order_at_bench if one.check in self.weighed]
+        return names, told.next is not None
 
 
 def _last(value: float) -> float:

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from faultfinder.consultation.next_check import RankedCheck
+from faultfinder.consultation.ranking import RankedCheck
 from faultfinder.model.parts import FaultModel, Variable
 from faultfinder.report.consultation.check import add_how, add_way, gain_and_cost
 from faultfinder.report.consultation.view import View, result_words
@@ -70,7 +70,7 @@ def change_line(view: View, name: str, result: str | None) -> str:
     """One line: the answer as understood, and the causes it moved most."""
     if result is None:
         return f"{harmless(name)}: left open; it will not be asked again."
-    now, before = view.diagnosis.causes, view.before
+    now, before = view.told.causes, view.told.before
     moved = sorted(now, key=lambda cause: (-abs(now[cause] - before[cause]), cause))
     told = [
         f"{view.cause(cause)} {unbroken(before_after(before[cause], now[cause]))}"
@@ -79,7 +79,7 @@ def change_line(view: View, name: str, result: str | None) -> str:
     ]
     page = Page()
     page.item(f"{name}={result}:", "; ".join(told) or "no cause moved by a whole percent", hang=2)
-    for warning in view.diagnosis.warnings:
+    for warning in view.told.warnings:
         page.text(warning)
     return str(page)
 

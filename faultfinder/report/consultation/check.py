@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 
-from faultfinder.consultation.next_check import RankedCheck
+from faultfinder.consultation.ranking import RankedCheck
 from faultfinder.model.parts import Check, Move, StopRule
 from faultfinder.model.routes import Route
 from faultfinder.report.consultation.view import View, answers_for, result_words
@@ -151,7 +151,7 @@ def _named(view: View, pairs: list[tuple[str, str]]) -> str:
 
 
 def _moves_of_causes(view: View, label: str) -> str:
-    now = view.diagnosis.causes
+    now = view.told.causes
     then = view.after[label]
     leading = sorted(then, key=lambda cause: (-then[cause], cause))[:CAUSES_PER_RESULT]
     return "; ".join(

@@ -1,4 +1,4 @@
-"""A repair and a quote in words, and the documented JSON forms of advice and repair."""
+"""A repair and a quote in words, and the documented JSON form of a repair."""
 
 from __future__ import annotations
 
@@ -48,12 +48,14 @@ def add_repair(page: Page, view: View, advice: Advice) -> None:
         page.text("Without any check in between, the repairs to go on with:", 2)
         page.numbered((model.repairs_by_name[n].title for n in advice.order[1:]), 4)
     page.blank()
-    add_quote(page, view, advice)
+    add_quote(page, view)
 
 
-def add_quote(page: Page, view: View, advice: Advice) -> None:
+def add_quote(page: Page, view: View) -> None:
     """What to quote, and what it rests on."""
-    quote, currency = advice.quote, view.shop.currency
+    quote, currency = view.quote, view.shop.currency
+    if quote is None:
+        return
     page.heading("Quote")
     page.text(
         f"{quote.low:.0f} to {quote.high:.0f} {currency}, likely {quote.likely:.0f} "
@@ -72,39 +74,6 @@ def add_quote(page: Page, view: View, advice: Advice) -> None:
         )
     if quote.given_up >= 0.005:
         page.text(f"Ends with handing over unrepaired in {percent(quote.given_up)}.", 2)
-
-
-def advice_json(advice: Advice) -> dict[str, Any]:
-    """The advice in its documented JSON form."""
-    quote = advice.quote
-    return {
-        "kind": advice.kind,
-        "name": advice.name or None,
-        "expected_cost": advice.cost,
-        "expected_cost_repairing_now": advice.cost_repairing,
-        "saves": advice.saves,
-        "repair_order": list(advice.order),
-        "quote": {
-            "low": quote.low,
-            "likely": quote.likely,
-            "high": quote.high,
-            "probability_dearer": quote.exceeds,
-            "probability_handed_over": quote.given_up,
-            "dear_parts_for_nothing": quote.dear_for_nothing,
-        },
-        "checks": [
-            {
-                "check": item.check,
-                "cost": item.cost,
-                "expected_cost": item.expected_cost,
-                "saves": item.saves,
-                "saves_alone": item.saves_alone,
-                "then": item.then or None,
-            }
-            for item in advice.checks
-        ],
-        "neglected_probability": advice.neglected,
-    }
 
 
 def repair_lines(model: FaultModel, repair: Repair, currency: str, place: bool = True) -> list[str]:

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from faultfinder.consultation.advice import Advice
-from faultfinder.consultation.next_check import RankedCheck
+from faultfinder.consultation.ranking import RankedCheck
 from faultfinder.model.parts import Kind
 from faultfinder.report.consultation.check import (
     add_answers,
@@ -28,7 +28,7 @@ _WIDTHS = (7, 4, 6, 7)
 def next_page(view: View, bold: bool = False) -> str:
     """Everything `faultfinder next` says about a diagnosis."""
     page = Page(bold)
-    if view.diagnosis.stop:
+    if view.told.stop:
         add_stop(page, view)
         return str(page)
     add_known(page, view)
@@ -42,7 +42,7 @@ def next_page(view: View, bold: bool = False) -> str:
 def add_stop(page: Page, view: View) -> None:
     """A safety rule ended the diagnosis: what to do, and no checks."""
     # A rule may begin with the word itself; it stands in the heading.
-    said = view.diagnosis.stop.strip().removeprefix("Stop.").strip()
+    said = view.told.stop.strip().removeprefix("Stop.").strip()
     page.heading("STOP")
     page.text(said)
     page.blank()
@@ -51,41 +51,41 @@ def add_stop(page: Page, view: View) -> None:
 
 
 def add_known(page: Page, view: View) -> None:
-    diagnosis = view.diagnosis
+    told = view.told
     page.heading(view.model.title)
-    known = ", ".join(f"{name}={result}" for name, result in diagnosis.findings.items())
+    known = ", ".join(f"{name}={result}" for name, result in told.case.findings.items())
     complaint = view.model.complaint
     if not known and complaint is not None:
         known = f"only the complaint ({view.model.by_name[complaint].title.lower()})"
     page.item("Known:", f"{known or 'nothing yet'}.", hang=2)
-    if diagnosis.unclear:
-        page.item("Could not tell:", ", ".join(diagnosis.unclear) + ".", hang=2)
-    stage = view.model.stages_by_name.get(diagnosis.stage)
-    if stage is not None and diagnosis.stage != view.model.start:
+    if told.case.unclear:
+        page.item("Could not tell:", ", ".join(told.case.unclear) + ".", hang=2)
+    stage = view.model.stages_by_name.get(told.stage)
+    if stage is not None and told.stage != view.model.start:
         page.item("Stage now:", f"{stage.title}.", hang=2)
     for step in view.tried:
         title = view.model.repairs_by_name[step.repair].title
         since = ", ".join(f"{name}={result}" for name, result in step.findings.items())
         page.item("Tried:", f"{title}; it did not cure{', since then ' + since if since else ''}.",
                   hang=2)  # fmt: skip
-    for warning in diagnosis.warnings:
+    for warning in told.warnings:
         page.text(warning)
 
 
 def add_causes(page: Page, view: View) -> None:
     """Whole percent, most likely first, and the change that the last answer made."""
-    causes = view.diagnosis.causes
+    causes = view.told.causes
     shown = [
         name
         for place, (name, chance) in enumerate(causes.items())
         if place < 3 or (place < CAUSES_SHOWN and chance >= WORTH_A_LINE)
     ]
-    moved = bool(view.before)
+    moved = bool(view.told.before)
     page.heading("Likely causes")
     for name in shown:
         cells = [(percent(causes[name]), 6)]
         if moved:
-            cells.append((change(view.before[name], causes[name]), 5))
+            cells.append((change(view.told.before[name], causes[name]), 5))
         page.row(view.cause(name), cells)
     rest = [chance for name, chance in causes.items() if name not in shown]
     if rest:
@@ -96,23 +96,22 @@ def add_causes(page: Page, view: View) -> None:
         page.text(f"{others}{each} {at_most}", 2)
     note = "Several causes may be present, so these do not add up to 100."
     if moved:
-        note += f" The last column is the change, in points, made by {view.last}."
+        note += f" The last column is the change, in points, made by {view.told.last}."
     page.text(note, 2)
 
 
 def add_next(page: Page, view: View) -> None:
-    diagnosis = view.diagnosis
-    if diagnosis.target != "joint state of all causes":
-        page.text(f"Gains are about: {diagnosis.target}.")
+    target, best = view.told.aim.title, view.told.next
+    if target != "joint state of all causes":
+        page.text(f"Gains are about: {target}.")
         page.blank()
-    best = diagnosis.next
     if best is None and view.advice is not None:
         add_repair(page, view, view.advice)
-        add_runners_up(page, view, diagnosis.checks, "Checks that are open")
+        add_runners_up(page, view, view.checks, "Checks that are open")
         return
     if best is None:
         _add_no_check(page, view)
-        add_runners_up(page, view, diagnosis.checks[1:], "Other checks")
+        add_runners_up(page, view, view.checks[1:], "Other checks")
         return
     check = view.check(best)
     page.heading(f"Next check: {check.title} ({check.name})")
@@ -122,20 +121,20 @@ def add_next(page: Page, view: View) -> None:
     add_answers(page, view, check)
     page.blank()
     add_results(page, view, best)
-    add_runners_up(page, view, diagnosis.checks[1:], "After it")
+    add_runners_up(page, view, view.checks[1:], "After it")
     if view.advice is not None:
         _add_not_asked(page, view)
         page.blank()
-        add_quote(page, view, view.advice)
+        add_quote(page, view)
 
 
 def _why_first(view: View, best: RankedCheck) -> str:
     if view.advice is not None and best.saves is not None:
         return _why_saves(view, best, view.advice)
     said = f"it tells {gain_and_cost(view, best)}, the most for its cost of all open checks."
-    if len(view.diagnosis.checks) == 1:
+    if len(view.checks) == 1:
         return f"it tells {gain_and_cost(view, best)}, and it is the only check left."
-    second = view.diagnosis.checks[1]
+    second = view.checks[1]
     title = view.check(second).title
     return f"{said} The runner-up, {title}, tells {gain_and_cost(view, second)}."
 
@@ -155,7 +154,7 @@ def _why_saves(view: View, best: RankedCheck, advice: Advice) -> str:
             said += " By itself it saves nothing"
         said += f"; with a check after it (most often {then}) {money(saves, currency)}."
     said += f" It tells {gain_and_cost(view, best)}."
-    others = [c for c in view.diagnosis.checks[1:] if c.saves is not None and c.saves > 0.005]
+    others = [c for c in view.checks[1:] if c.saves is not None and c.saves > 0.005]
     if others:
         title = view.check(others[0]).title
         said += f" The runner-up, {title}, saves {money(others[0].saves or 0.0, currency)}."
@@ -164,7 +163,7 @@ def _why_saves(view: View, best: RankedCheck, advice: Advice) -> str:
 
 def _add_not_asked(page: Page, view: View) -> None:
     """Histories still unknown: they cost a question and belong to the counter."""
-    known = {*view.diagnosis.findings, *view.diagnosis.unclear}
+    known = view.told.case.results
     names = [v.name for v in view.model.of_kind(Kind.HISTORY) if v.name not in known]
     if names:
         page.blank()
@@ -172,7 +171,7 @@ def _add_not_asked(page: Page, view: View) -> None:
 
 
 def _add_no_check(page: Page, view: View) -> None:
-    checks = view.diagnosis.checks
+    checks = view.checks
     page.heading("No check is worth its cost any more")
     if not checks:
         page.text("Every check that can be reached has been made.", 2)

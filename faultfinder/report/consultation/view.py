@@ -1,13 +1,17 @@
-"""What a page is about: one diagnosis with the model and the shop it was made for."""
+"""What a page is about: a consultation, with the names and pieces that pages speak of."""
 
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass, field
+from dataclasses import dataclass
+from functools import cached_property
 from itertools import pairwise
 
 from faultfinder.consultation.advice import Advice
-from faultfinder.consultation.next_check import Diagnosis, RankedCheck
+from faultfinder.consultation.consult import Consultation
+from faultfinder.consultation.quote import Quote
+from faultfinder.consultation.ranking import RankedCheck
+from faultfinder.consultation.safety import looks_first
 from faultfinder.decide.belief import Tried
 from faultfinder.decide.shop import Shop
 from faultfinder.model.parts import Check, FaultModel, StopRule, Variable
@@ -15,28 +19,60 @@ from faultfinder.model.routes import Route
 from faultfinder.report.wording import joined
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, eq=False)
 class View:
-    """A diagnosis, ready to be put into words.
+    """A consultation, ready to be put into words.
 
-    `before` are the causes' probabilities without the last answer, `last` that
-    answer as "finding=result" (both empty when nothing has been answered).
-    `after` is what each result of the check looked at would make of the causes:
-    result label -> cause -> probability. `tried` are repairs that did not cure;
-    `ticket` is the ticket it is about, if any. `advice` is there when the model has
-    repairs, `repair_route` is the way to the stage of the advised one.
+    `ticket` is the ticket it is about, if any; `why` the check to explain instead of the next
+    one. Questions for the counter are among `checks` only where one is explained: ranking them
+    takes time. With `telling` the checks are those of the counter, by what they tell.
     """
 
-    model: FaultModel
-    diagnosis: Diagnosis
-    shop: Shop
-    before: Mapping[str, float] = field(default_factory=dict)
-    last: str = ""
-    after: Mapping[str, Mapping[str, float]] = field(default_factory=dict)
-    tried: tuple[Tried, ...] = ()
-    advice: Advice | None = None
+    told: Consultation
     ticket: int | None = None
-    repair_route: Route = field(default=Route(0.0, ()))
+    why: str | None = None
+    telling: bool = False
+
+    @property
+    def model(self) -> FaultModel:
+        return self.told.case.model.model
+
+    @property
+    def shop(self) -> Shop:
+        return self.told.case.terms
+
+    @property
+    def tried(self) -> tuple[Tried, ...]:
+        """Repairs that did not cure."""
+        return self.told.case.tried
+
+    @property
+    def advice(self) -> Advice | None:
+        """There when the model has repairs."""
+        return None if self.telling else self.told.advice
+
+    @property
+    def quote(self) -> Quote | None:
+        return self.told.quote
+
+    @property
+    def checks(self) -> tuple[RankedCheck, ...]:
+        """The open checks, best first."""
+        if self.telling:
+            return self.told.most_telling
+        return self.told.order_at_bench if self.why is None else self.told.order
+
+    @cached_property
+    def after(self) -> Mapping[str, Mapping[str, float]]:
+        """What each result of the check looked at would make of the causes."""
+        best = self.told.next if self.why is None else None
+        name = best.check if best is not None else self.why
+        return {} if name is None or self.told.stop else self.told.after(name)
+
+    @property
+    def repair_route(self) -> Route:
+        """The way to the stage of the advised repair."""
+        return self.told.way
 
     def cause(self, name: str) -> str:
         return self.model.by_name[name].title
@@ -46,35 +82,19 @@ class View:
 
     def still_open(self, check: Check) -> tuple[str, ...]:
         """What the check would tell that is not known yet."""
-        known = self.tried[-1].findings if self.tried else self.diagnosis.findings
-        return tuple(name for name in check.observes if name not in known)
+        latest = self.told.case.latest
+        return tuple(name for name in check.observes if latest.get(name) is None)
 
     def safety_first(
         self, route: Route, but: str = "", always: bool = False
     ) -> tuple[tuple[Check, StopRule], ...]:
-        """Looks that can end the diagnosis for safety, not made yet and on the way (not `but`).
-
-        Such a look tells little about the causes, so that it would never come up by itself.
-        Those of the stage in which machines arrive come before the machine is opened.
-        """
-        if route.moves:
-            places = [route.moves[0].start, *(move.end for move in route.moves)]
-        elif always or self.diagnosis.stage != self.model.start:
-            places = [self.diagnosis.stage]
-        else:
-            places = []
-        return tuple(
-            (check, rule)
-            for place in places
-            for rule in self.model.stop_rules
-            if rule.finding not in self.diagnosis.findings
-            for check in self.model.checks
-            if check.stage == place and rule.finding in check.observes and check.name != but
-        )
+        """Looks that can end the work for safety and come on the way: see `looks_first`."""
+        known = self.told.case.findings
+        return looks_first(self.model, known, self.told.stage, route, but, always)
 
     def results_of(self, check: Check, label: str) -> list[tuple[str, str]]:
         """A result's label as (finding, result) pairs."""
-        names = self.still_open(check)
+        names = [name for name in check.observes if name not in self.told.case.latest]
         if len(names) == 1:
             return [(names[0], label)]
         return [(name, state) for name, _, state in (p.partition("=") for p in label.split(", "))]

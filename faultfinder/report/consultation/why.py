@@ -6,7 +6,7 @@ by what they tell for their cost.
 
 from __future__ import annotations
 
-from faultfinder.consultation.next_check import RankedCheck
+from faultfinder.consultation.ranking import RankedCheck
 from faultfinder.report.consultation.check import add_caution, add_results, add_way, gain_and_cost
 from faultfinder.report.consultation.text import add_known, add_stop, worth_of
 from faultfinder.report.consultation.view import View
@@ -16,24 +16,26 @@ from faultfinder.report.wording import bits, minutes, money
 OTHERS_SHOWN = 5
 
 
-def why_page(view: View, ranked: RankedCheck, bold: bool = False) -> str:
+def why_page(view: View, bold: bool = False) -> str:
     """Gain, cost, rank, what each result would do, and why others go first."""
     page = Page(bold)
-    if view.diagnosis.stop:
+    if view.told.stop:
         add_stop(page, view)
         return str(page)
     add_known(page, view)
     page.blank()
-    add_why(page, view, ranked)
+    add_why(page, view)
     return str(page)
 
 
-def add_why(page: Page, view: View, ranked: RankedCheck) -> None:
-    checks = view.diagnosis.checks
+def add_why(page: Page, view: View) -> None:
+    """How the check that the view explains comes to its rank."""
+    checks = view.checks
+    ranked = next(one for one in checks if one.check == view.why)
     check = view.check(ranked)
     place = checks.index(ranked)
     page.heading(f"Why {check.title} ({check.name}) is number {place + 1} of {len(checks)}")
-    page.item("Gain:", f"{bits(ranked.gain_bits)} about the {view.diagnosis.target}.", 2, hang=2)
+    page.item("Gain:", f"{bits(ranked.gain_bits)} about the {view.told.aim.title}.", 2, hang=2)
     page.item("Cost:", _cost(view, ranked), 2, hang=2)
     page.item("Per cost:", f"{per_cost(view, ranked)}.", 2, hang=2)
     if ranked.saves is None:
@@ -81,7 +83,7 @@ def _cost(view: View, ranked: RankedCheck) -> str:
 
 
 def _add_others(page: Page, view: View, ranked: RankedCheck, place: int) -> None:
-    checks = view.diagnosis.checks
+    checks = view.checks
     if place == 0:
         most = "saves more" if ranked.saves is not None else "tells more for its cost"
         page.text(f"No open check {most}.", 2)

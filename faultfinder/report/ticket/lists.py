@@ -144,8 +144,11 @@ def _touched(ticket: Ticket) -> bool:
     return any(event.at != first.at for event in ticket.counting())
 
 
-def triage_json(turns: Sequence[Turn], blocked: Sequence[Row]) -> dict[str, Any]:
+def triage_json(turns: Sequence[Turn], rows: Sequence[Row]) -> dict[str, Any]:
     """The morning's work in its documented JSON form."""
+    by_number = {ticket.number: standing for ticket, standing in rows}
+    free = {turn.ticket for turn in turns}
+    blocked = [row for row in rows if row[0].number not in free]
     return {
         "turns": [
             {
@@ -153,6 +156,7 @@ def triage_json(turns: Sequence[Turn], blocked: Sequence[Row]) -> dict[str, Any]
                 "minutes": turn.minutes,
                 "bench": turn.bench,
                 "begins": turn.begins,
+                **_said(by_number[turn.ticket]),
             }
             for turn in turns
         ],
@@ -161,7 +165,16 @@ def triage_json(turns: Sequence[Turn], blocked: Sequence[Row]) -> dict[str, Any]
                 "ticket": ticket.number,
                 "blocked_by": list(blocked_by(ticket, standing.stop if standing else "")),
                 "stop": bool(standing and standing.stop),
+                **_said(standing),
             }
             for ticket, standing in blocked
         ],
     }
+
+
+def _said(standing: Standing | None) -> dict[str, Any]:
+    """The next step (null after a stop) and the causes, most likely first."""
+    if standing is None or standing.trouble:
+        return {"next": None, "causes": {}}
+    step = {"kind": standing.next_kind, "name": standing.next_name or None}
+    return {"next": step if standing.next_kind else None, "causes": dict(standing.causes)}

@@ -8,8 +8,8 @@ from __future__ import annotations
 import re
 from collections.abc import Iterable, Mapping
 
-from faultfinder.consultation.advice import Advice
-from faultfinder.consultation.next_check import RankedCheck
+from faultfinder.consultation.quote import Quote
+from faultfinder.consultation.ranking import RankedCheck
 from faultfinder.model.parts import Check, FaultModel, Proof, Repair
 from faultfinder.model.routes import all_routes
 from faultfinder.report.consultation.check import add_how, add_results, add_route, gain_and_cost
@@ -107,7 +107,7 @@ class _Html(Page):
 def sheet_page(ticket: Ticket, view: View | str) -> str:
     """The page; `view` is the ticket's diagnosis, or the sentence why there is none."""
     title = f"Ticket {ticket.number}: {'open' if ticket.open else 'closed, ' + ticket.outcome}"
-    stopped = not isinstance(view, str) and bool(view.diagnosis.stop)
+    stopped = not isinstance(view, str) and bool(view.told.stop)
     at_work = ticket.open and not stopped
     parts = [
         '<!DOCTYPE html>\n<html lang="en"><head><meta charset="utf-8">',
@@ -194,7 +194,7 @@ def _rows(rows: Iterable[tuple[str, str]]) -> str:
 
 def _stop(view: View) -> str:
     # A rule may begin with the word itself; it stands in the heading.
-    said = view.diagnosis.stop.strip().removeprefix("Stop.").strip()
+    said = view.told.stop.strip().removeprefix("Stop.").strip()
     return (
         f'<div class="stop" role="alert"><h2>STOP</h2><p>{safe(said)}</p>'
         "<p>The diagnosis ends here; no check is offered while this stands.</p></div>"
@@ -254,8 +254,8 @@ def _state(ticket: Ticket, view: View | str) -> list[str]:
     table = f'<table class="found"><thead><tr>{heads}</tr></thead>{_rows(rows)}</table>'
     said.append(table if rows else "<p>Nothing found yet.</p>")
     # After a stop nothing is said that could send somebody back to the machine.
-    if not isinstance(view, str) and not view.diagnosis.stop:
-        said += [f"<p>{safe(warning)}</p>" for warning in view.diagnosis.warnings]
+    if not isinstance(view, str) and not view.told.stop:
+        said += [f"<p>{safe(warning)}</p>" for warning in view.told.warnings]
     return said
 
 
@@ -325,7 +325,7 @@ def _proofs(
 
 def _causes(ticket: Ticket, view: View) -> list[str]:
     """Whole percent, most likely first; the bar is a border, which printers do not leave out."""
-    causes = list(view.diagnosis.causes.items())
+    causes = list(view.told.causes.items())
     rows = "".join(
         f'<tr><th scope="row">{safe(view.cause(name))}</th>'
         f'<td class="number">{safe(percent(chance))}</td><td class="bars">'
@@ -341,13 +341,13 @@ def _causes(ticket: Ticket, view: View) -> list[str]:
         f"</tr></thead><tbody>{rows}</tbody></table>",
         f"<p>Several may be present, so these do not add up to 100.{safe(most)}</p>",
     ]
-    if view.advice is not None and ticket.repaired is None and not view.diagnosis.stop:
-        said.append(_quote(ticket, view, view.advice))
+    if view.quote is not None and ticket.repaired is None and not view.told.stop:
+        said.append(_quote(ticket, view, view.quote))
     return said
 
 
-def _quote(ticket: Ticket, view: View, advice: Advice) -> str:
-    quote, limit = advice.quote, ticket.intake.limit
+def _quote(ticket: Ticket, view: View, quote: Quote) -> str:
+    limit = ticket.intake.limit
     said = (
         f"Quote: {quote.low:.0f} to {quote.high:.0f} {view.shop.currency}, likely "
         f"{quote.likely:.0f} (dearer in {percent(quote.exceeds)} of such jobs)."
@@ -360,7 +360,7 @@ def _quote(ticket: Ticket, view: View, advice: Advice) -> str:
 
 def _go_on(ticket: Ticket, view: View) -> list[str]:
     """The next check in full, or the repair, and the checks after it in short."""
-    checks, best = view.diagnosis.checks, view.diagnosis.next
+    checks, best = view.checks, view.told.next
     if best is not None:
         said, rest, heading = _check(ticket, view, best), checks[1:], "After it"
     else:
@@ -451,7 +451,7 @@ def _advised(ticket: Ticket, view: View) -> list[str]:
 
 def _stages(view: View) -> list[str]:
     """All stages, the nearest first, each with the last move to it and its cautions."""
-    model, now = view.model, view.diagnosis.stage
+    model, now = view.model, view.told.stage
     ways = {end: way for (start, end), way in all_routes(model).items() if start == now}
     lines = []
     for name, way in sorted(ways.items(), key=lambda item: item[1].minutes):

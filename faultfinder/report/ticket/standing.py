@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import asdict, dataclass
+from dataclasses import asdict, dataclass, field
 from typing import Any
 
 from faultfinder.report.consultation.view import View
@@ -16,6 +16,9 @@ class Standing:
     cause: str = ""
     title: str = ""
     probability: float = 0.0
+    causes: dict[str, float] = field(default_factory=dict)
+    next_kind: str = ""
+    next_name: str = ""
     next_check: str = ""
     step: str = ""
     advice: str = ""
@@ -29,24 +32,27 @@ class Standing:
 
 def standing_of(view: View) -> Standing:
     """A diagnosis as a row of a list."""
-    cause, chance = next(iter(view.diagnosis.causes.items()))
-    best = view.diagnosis.next
+    cause, chance = next(iter(view.told.causes.items()))
+    step = view.told.next_step
     return Standing(
         cause=cause,
         title=view.cause(cause),
         probability=chance,
-        next_check="" if best is None else best.check,
+        causes=dict(view.told.causes),
+        next_kind="" if step is None else step.kind,
+        next_name="" if step is None else step.name,
+        next_check=step.name if step is not None and step.kind == "check" else "",
         step=next_words(view),
         advice="" if view.advice is None else view.advice.kind,
-        stop=view.diagnosis.stop.removeprefix("Stop.").strip(),
+        stop=view.told.stop.removeprefix("Stop.").strip(),
     )
 
 
 def next_words(view: View) -> str:
     """What comes next on a ticket, in one sentence."""
-    best = view.diagnosis.next
-    if best is not None:
-        return f"{view.check(best).title} ({best.check})"
+    step = view.told.next_step
+    if step is not None and step.kind == "check":
+        return f"{view.model.checks_by_name[step.name].title} ({step.name})"
     advice = view.advice
     if advice is None or not advice.name:
         return "no check is worth its cost; hand over, or repair on what is known"

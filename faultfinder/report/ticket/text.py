@@ -119,7 +119,7 @@ def ticket_next_page(ticket: Ticket, view: View, bold: bool = False) -> str:
     if ticket.first_ticket is not None:
         page.text(f"A comeback: look at ticket {ticket.first_ticket} as well.")
     page.blank()
-    if ticket.repaired is not None and not view.diagnosis.stop:
+    if ticket.repaired is not None and not view.told.stop:
         _add_proof(page, ticket, view.model)
     else:
         page.page(next_page(view, bold))

@@ -1,0 +1,139 @@
+"""A case: all that is known about one machine, and what it is worth."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Iterable, Mapping
+from dataclasses import dataclass, field, replace
+
+from faultfinder.decide.belief import Tried
+from faultfinder.decide.shop import Shop
+from faultfinder.errors import MisuseError, did_you_mean
+from faultfinder.inference.compiled import CompiledModel
+from faultfinder.model.answers import find_result, find_stage, find_variable
+from faultfinder.model.parts import Repair
+
+
+@dataclass(frozen=True, eq=False)
+class Case:
+    """One machine: what was seen on it, what was tried, where it stands.
+
+    `results` maps a finding, history or cause to its result in the order seen, None when it
+    could not be told; they were seen before any repair. `stage` is the teardown stage the
+    machine is in now (default: the one it arrives in; after a repair the one in which that was
+    looked at). `tried` are repairs that did not cure, with the results since. `worth` is what
+    the owner loses if the machine goes back unrepaired, in the shop's currency (default: the
+    shop's `hand_over`).
+
+    Names and results may be given as people say them; they are kept as the model names them.
+    Raises MisuseError for unknown ones, for one finding with two different results, and for a
+    repair named twice.
+    """
+
+    model: CompiledModel
+    results: Mapping[str, str | None] = field(default_factory=dict)
+    stage: str | None = None
+    tried: tuple[Tried, ...] = ()
+    worth: float | None = None
+    shop: Shop = field(default_factory=Shop)
+
+    def __post_init__(self) -> None:
+        tried = tuple(
+            Tried(
+                find_repair(self.model, one.repair).name,
+                read_results(self.model, one.results_since.items()),
+            )
+            for one in self.tried
+        )
+        if len({one.repair for one in tried}) != len(tried):
+            raise MisuseError("A repair is named twice as tried. Name each once.")
+        if self.worth is not None and not (math.isfinite(self.worth) and self.worth >= 0.0):
+            raise MisuseError(f"A machine cannot be worth {self.worth:g}: give an amount from 0.")
+        object.__setattr__(self, "results", read_results(self.model, self.results.items()))
+        object.__setattr__(self, "tried", tried)
+        if self.stage is not None:
+            object.__setattr__(self, "stage", find_stage(self.model.model, self.stage))
+
+    @property
+    def findings(self) -> dict[str, str]:
+        """The results that are known, seen before any repair."""
+        return {name: result for name, result in self.results.items() if result is not None}
+
+    @property
+    def latest(self) -> Mapping[str, str | None]:
+        """The results that speak of the machine as it is: since the last repair, if any."""
+        return self.tried[-1].results_since if self.tried else self.results
+
+    @property
+    def unclear(self) -> tuple[str, ...]:
+        """What was looked for on the machine as it is and could not be told."""
+        return tuple(name for name, result in self.latest.items() if result is None)
+
+    @property
+    def everything(self) -> dict[str, str]:
+        """All results known, those of later looks over those of earlier ones."""
+        seen = self.findings
+        for one in self.tried:
+            seen.update(one.findings)
+        return seen
+
+    @property
+    def terms(self) -> Shop:
+        """The shop's settings, with what this machine is worth."""
+        return self.shop if self.worth is None else replace(self.shop, hand_over=self.worth)
+
+    def with_result(self, name: str, result: str | None) -> Case:
+        """The case with one more result, which takes the place of one before it."""
+        name = find_variable(self.model.model, name).name
+        kept = {one: told for one, told in self.latest.items() if one != name}
+        return self._with_latest({**kept, name: result})
+
+    def without(self, name: str) -> Case:
+        """The case without a result of the machine as it is."""
+        name = find_variable(self.model.model, name).name
+        return self._with_latest({one: told for one, told in self.latest.items() if one != name})
+
+    def _with_latest(self, results: Mapping[str, str | None]) -> Case:
+        if not self.tried:
+            return replace(self, results=results)
+        last = Tried(self.tried[-1].repair, results)
+        return replace(self, tried=(*self.tried[:-1], last))
+
+    def after_repair(self, repair: str) -> Case:
+        """The case once a repair was made and did not cure."""
+        return replace(self, tried=(*self.tried, Tried(repair)), stage=None)
+
+    def at_stage(self, stage: str | None) -> Case:
+        """The case with the machine in another teardown stage."""
+        return replace(self, stage=stage)
+
+
+def read_results(
+    compiled: CompiledModel, typed: Iterable[tuple[str, str | None]]
+) -> dict[str, str | None]:
+    """Results as the model names them, from what people typed; a result counts more than None.
+
+    Raises MisuseError for an unknown finding or result, or for one finding given twice with
+    different results.
+    """
+    results: dict[str, str | None] = {}
+    for name, said in typed:
+        variable = find_variable(compiled.model, name)
+        state = None if said is None else find_result(variable, str(said))
+        before = results.get(variable.name)
+        if before is not None and state not in (None, before):
+            raise MisuseError(
+                f"{variable.name} is given twice: as {before} and as {state}. "
+                "Keep the one that is right."
+            )
+        results[variable.name] = state if before is None else before
+    return results
+
+
+def find_repair(compiled: CompiledModel, typed: str) -> Repair:
+    """The repair of that name. Raises MisuseError with the nearest name."""
+    repairs = compiled.model.repairs_by_name
+    name = typed.strip().replace("-", "_").replace(" ", "_").lower()
+    if name in repairs:
+        return repairs[name]
+    raise MisuseError(f'This model has no repair "{typed}". {did_you_mean(typed, repairs)}')

@@ -1,0 +1,107 @@
+"""What is believed of the causes: exactly before any repair, over scenarios after one."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+
+import numpy as np
+
+from faultfinder.decide.problem import Problem
+from faultfinder.inference.compiled import CompiledModel
+from faultfinder.inference.information import effects, open_findings
+from faultfinder.inference.posterior import beliefs, evidence_from, posterior
+from faultfinder.inference.propagation import Calibrated
+from faultfinder.model.answers import join_results
+from faultfinder.model.parts import FaultModel, Kind
+
+States = dict[str, dict[str, float]]
+"""Cause -> state -> probability."""
+
+
+def cause_states(compiled: CompiledModel, calibrated: Calibrated) -> States:
+    """The probability of each state of each cause, before any repair."""
+    return {
+        variable.name: dict(
+            zip(
+                variable.states,
+                posterior(compiled, calibrated, compiled.network.index[variable.name])[:, 0]
+                .clip(0.0, 1.0)
+                .tolist(),
+                strict=True,
+            )
+        )
+        for variable in compiled.model.of_kind(Kind.CAUSE)
+    }
+
+
+def cause_states_now(compiled: CompiledModel, problem: Problem) -> States:
+    """The same of the machine as it is now, over the scenarios of the problem."""
+    states: States = {}
+    for place, cause in enumerate(problem.causes):
+        names = compiled.model.by_name[cause].states
+        column = problem.scenarios[:, place]
+        held = np.bincount(column, problem.weights, minlength=len(names)).tolist()
+        states[cause] = dict(zip(names, held, strict=True))
+    return states
+
+
+def present(model: FaultModel, states: States) -> dict[str, float]:
+    """The probability that each cause is present, most likely first."""
+    chances = {
+        cause: min(1.0, sum(held[state] for state in model.faulty_states(cause)))
+        for cause, held in states.items()
+    }
+    return dict(sorted(chances.items(), key=lambda item: (-item[1], item[0])))
+
+
+def causes_given(compiled: CompiledModel, findings: Mapping[str, str]) -> dict[str, float]:
+    """The probability that each cause is present, from possible findings."""
+    calibrated = beliefs(compiled, evidence_from(compiled, findings))
+    return present(compiled.model, cause_states(compiled, calibrated))
+
+
+def after_results(
+    compiled: CompiledModel, findings: Mapping[str, str], unclear: tuple[str, ...], check: str
+) -> dict[str, dict[str, float]]:
+    """What each result of a check would make of the causes: result label -> cause -> chance.
+
+    Results that cannot happen are left out.
+    """
+    model, network = compiled.model, compiled.network
+    evidence = evidence_from(compiled, findings)
+    told = open_findings(compiled, check, evidence, [network.index[name] for name in unclear])
+    after = effects(compiled, evidence, told)
+    found: dict[str, dict[str, float]] = {}
+    for place, label in enumerate(result_labels(compiled, told)):
+        if all(after[cause][:, place].sum() <= 0.0 for cause in compiled.causes):
+            continue
+        found[label] = {}
+        for cause in compiled.causes:
+            name = network.names[cause]
+            faulty = [network.states[cause].index(s) for s in model.faulty_states(name)]
+            found[label][name] = float(after[cause][:, place][faulty].sum())
+    return found
+
+
+def after_results_now(problem: Problem, check: str) -> dict[str, dict[str, float]]:
+    """The same of the machine as it is now, over the scenarios of the problem."""
+    action = next(item for item in problem.checks if item.name == check)
+    found = {}
+    for label, row in zip(action.results, action.likelihood, strict=True):
+        joint = row * problem.weights
+        total = float(joint.sum())
+        if total > 0.0:
+            held = (joint / total) @ (problem.scenarios != 0)
+            found[label] = dict(zip(problem.causes, held.tolist(), strict=True))
+    return found
+
+
+def result_labels(compiled: CompiledModel, findings: tuple[int, ...]) -> list[str]:
+    """Labels of all joint results of `findings`, the last varying fastest."""
+    labels: list[tuple[tuple[str, str], ...]] = [()]
+    for number in findings:
+        name = compiled.network.names[number]
+        labels = [
+            (*before, (name, s)) for before in labels for s in compiled.network.states[number]
+        ]
+    return [join_results(pairs, len(findings) == 1) for pairs in labels]

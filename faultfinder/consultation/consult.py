@@ -1,0 +1,360 @@
+"""The one answer to "what next?": from what is known of a machine to what to do on it.
+
+Read `Consultation` from top to bottom: what is known, what that makes of the causes, what can
+be done and what that saves, the next step, and what to say with it. Each part is worked out
+when it is asked for, once, so that a list of tickets does not pay for quotes nobody reads.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+from functools import cached_property
+from typing import Any
+
+import numpy as np
+
+from faultfinder.consultation.advice import Advice, advice_from
+from faultfinder.consultation.bench import look_stage, smallest_problem
+from faultfinder.consultation.case import Case
+from faultfinder.consultation.causes import (
+    after_results,
+    after_results_now,
+    cause_states,
+    cause_states_now,
+    causes_given,
+    present,
+)
+from faultfinder.consultation.quote import Quote, spread
+from faultfinder.consultation.ranking import (
+    RankedCheck,
+    by_information,
+    by_savings,
+    questions,
+    ranked_exactly,
+    ranked_over,
+)
+from faultfinder.consultation.rounds import round_from
+from faultfinder.consultation.safety import cautions_of, looks_first, stop_sentence
+from faultfinder.consultation.surprises import contradiction, surprises, surprises_since
+from faultfinder.decide.policies import DEFAULT, PolicyMaker, policy_maker
+from faultfinder.decide.policies.one_step import OneStep
+from faultfinder.decide.problem import Problem
+from faultfinder.decide.situation import Action, Policy, start
+from faultfinder.errors import FaultfinderError, MisuseError, did_you_mean
+from faultfinder.inference.posterior import Evidence, beliefs, evidence_from
+from faultfinder.inference.propagation import Calibrated
+from faultfinder.inference.target import ALL_CAUSES, Target, TargetSpec, resolve_target
+from faultfinder.model.parts import Check
+from faultfinder.model.routes import Route
+
+
+@dataclass(frozen=True)
+class NextStep:
+    """What to do now: `kind` is "check", "repair" or "hand over", `name` the check or repair
+    ("" for handing over as it is).
+
+    The reasons, where the model has repairs: `cost` is the expected cost of the whole job with
+    this step, `saves` what that is below repairing at once (both money). What a check tells and
+    takes is in `Consultation.next`.
+    """
+
+    kind: str
+    name: str
+    cost: float | None = None
+    saves: float | None = None
+
+
+def consult(
+    case: Case, *, policy: str | PolicyMaker = DEFAULT, target: TargetSpec = ALL_CAUSES
+) -> Consultation:
+    """What is believed of a machine, and what to do on it next.
+
+    `policy` chooses between checks, repairs and handing over: the name of a file under
+    `faultfinder.decide.policies`, or what makes a policy of a problem. `target` is what the
+    bits of checks are about (see `faultfinder.inference.target.resolve_target`).
+
+    Raises ImpossibleEvidence (with a smallest set of findings that contradict each other) and
+    MisuseError at once; TargetTooLarge when checks are asked for.
+    """
+    maker = policy_maker(policy) if isinstance(policy, str) else policy
+    if case.tried and target != ALL_CAUSES:
+        raise MisuseError("A target goes with what was seen before any repair, not after one.")
+    consultation = Consultation(case, maker, resolve_target(case.model, target))
+    if np.isneginf(consultation.beliefs.log_evidence[0]):
+        raise contradiction(case.model, consultation.evidence, case.findings)
+    return consultation
+
+
+@dataclass(frozen=True, eq=False)
+class Consultation:
+    """What follows from a case; made by `consult`."""
+
+    case: Case
+    make_policy: PolicyMaker
+    aim: Target
+
+    # What is known
+
+    @cached_property
+    def evidence(self) -> Evidence:
+        """The findings before any repair, and the complaint."""
+        return evidence_from(self.case.model, self.case.findings)
+
+    @cached_property
+    def beliefs(self) -> Calibrated:
+        """What they make of everything, exactly."""
+        return beliefs(self.case.model, self.evidence)
+
+    @property
+    def evidence_probability(self) -> float:
+        """P(findings before any repair, complaint) under the model."""
+        return float(np.exp(float(self.beliefs.log_evidence[0])))
+
+    @cached_property
+    def stage(self) -> str:
+        """The teardown stage the machine is in."""
+        case = self.case
+        if case.stage is None and case.tried:
+            return look_stage(case.model, case.model.model.repairs_by_name[case.tried[-1].repair])
+        return case.stage or case.model.model.start
+
+    @cached_property
+    def stop(self) -> str:
+        """The sentence of a safety rule that ends the work, or ""."""
+        return stop_sentence(self.case.model.model, self.case.everything)
+
+    @cached_property
+    def warnings(self) -> tuple[str, ...]:
+        """A sentence for each finding that does not fit the rest."""
+        case = self.case
+        if self._by_scenarios:
+            return surprises_since(case.model.model, case.tried, self.problem.since)
+        return surprises(case.model, self.evidence, case.findings)
+
+    # What is believed of the causes
+
+    @cached_property
+    def cause_states(self) -> Mapping[str, Mapping[str, float]]:
+        """Cause -> state -> probability, of the machine as it is now."""
+        if self._by_scenarios:
+            return cause_states_now(self.case.model, self.problem)
+        return cause_states(self.case.model, self.beliefs)
+
+    @cached_property
+    def causes(self) -> Mapping[str, float]:
+        """The probability that each cause is present, most likely first; several can be."""
+        return present(self.case.model.model, {c: dict(s) for c, s in self.cause_states.items()})
+
+    @cached_property
+    def before(self) -> Mapping[str, float]:
+        """The same before the last result, or before the repairs; empty when nothing came."""
+        if self.case.tried:
+            return causes_given(self.case.model, self.case.findings)
+        if not self.last:
+            return {}
+        last = list(self.case.results)[-1]
+        known = {name: one for name, one in self.case.findings.items() if name != last}
+        return causes_given(self.case.model, known)
+
+    @property
+    def last(self) -> str:
+        """What changed the causes last, in words; "" for nothing."""
+        if self.case.tried:
+            return "the repair and what was found since"
+        name, result = [("", None), *self.case.results.items()][-1]
+        return "" if result is None else f"{name}={result}"
+
+    @property
+    def change(self) -> Mapping[str, float]:
+        """By how much each probability has changed from `before`; empty when nothing came."""
+        return {name: self.causes[name] - chance for name, chance in self.before.items()}
+
+    # What can be done, and what that saves
+
+    @property
+    def _by_scenarios(self) -> bool:
+        return bool(self.case.tried)
+
+    @cached_property
+    def problem(self) -> Problem:
+        """Beliefs, checks, repairs and ways in money: what a policy decides on."""
+        if not self.case.model.model.repairs:
+            name = self.case.model.model.name
+            raise FaultfinderError(f"The model {name} names no repairs, so there is no plan.")
+        return smallest_problem(self.case)
+
+    @cached_property
+    def policy(self) -> Policy:
+        """The policy, made for the problem."""
+        return self.make_policy(self.problem, self.case.terms)
+
+    @cached_property
+    def action(self) -> Action:
+        """What the policy chooses here."""
+        return self.policy.decide(start(self.problem))
+
+    @cached_property
+    def advice(self) -> Advice | None:
+        """The same with what it is weighed against; None after a stop or without repairs."""
+        if self.stop or not self.case.model.model.repairs:
+            return None
+        return advice_from(self.problem, self.case.model.model, self.action)
+
+    @cached_property
+    def _at_bench(self) -> tuple[RankedCheck, ...]:
+        """What each open check tells, questions for the counter left out."""
+        if self._by_scenarios:
+            return ranked_over(self.problem, self.case.model, self.case.terms)
+        asked = questions(self.case.model.model)
+        return self._ranked([c.name for c in self.case.model.model.checks if c.name not in asked])
+
+    @cached_property
+    def _at_counter(self) -> tuple[RankedCheck, ...]:
+        """What each open question for the counter tells; dear, and not asked after a repair."""
+        return () if self._by_scenarios else self._ranked(sorted(questions(self.case.model.model)))
+
+    def _ranked(self, names: list[str]) -> tuple[RankedCheck, ...]:
+        case, aim = self.case, self.aim
+        same = aim.compiled is case.model
+        given = self.beliefs if same else beliefs(aim.compiled, self.evidence)
+        unclear = [name for name, result in case.results.items() if result is None]
+        return ranked_exactly(
+            aim, self.evidence, given, names, unclear, case.model, self.stage, case.terms
+        )
+
+    def _in_order(self, checks: tuple[RankedCheck, ...]) -> tuple[RankedCheck, ...]:
+        if self.advice is None:
+            return by_information(checks)
+        return by_savings(self.case.model.model, checks, self.advice)
+
+    @cached_property
+    def order(self) -> tuple[RankedCheck, ...]:
+        """All open checks, questions for the counter too: the advised one first, then by what
+        they save, the rest by bits per cost (all so where the model has no repairs)."""
+        return self._in_order((*self._at_bench, *self._at_counter))
+
+    @cached_property
+    def order_at_bench(self) -> tuple[RankedCheck, ...]:
+        """The same without questions for the counter, which are dear to rank (none are left out
+        where the model has no repairs)."""
+        return self._in_order(self._at_bench) if self.case.model.model.repairs else self.order
+
+    @cached_property
+    def most_telling(self) -> tuple[RankedCheck, ...]:
+        """All open checks by bits per cost, whatever the repairs: for questions at the counter."""
+        return by_information((*self._at_bench, *self._at_counter))
+
+    # What to do
+
+    @cached_property
+    def next_step(self) -> NextStep | None:
+        """The step to take; None after a stop, and where a model without repairs has no check
+        that is worth its cost."""
+        if self.stop:
+            return None
+        if self.advice is not None:
+            advice = self.advice
+            return NextStep(advice.kind, advice.name, advice.cost, advice.saves)
+        return None if self.next is None else NextStep("check", self.next.check)
+
+    @property
+    def next(self) -> RankedCheck | None:
+        """The next step where it is a check, with what it tells and takes; else None."""
+        if self.advice is not None and self.advice.kind != "check":
+            return None
+        best = self.order_at_bench[0] if self.order_at_bench else None
+        return best if best is not None and best.worth and not self.stop else None
+
+    @cached_property
+    def round(self) -> tuple[str, ...]:
+        """The checks to make together now, the next step first in rank, in the order to make
+        them; () when the next step is no check."""
+        if self.advice is None or self.advice.kind != "check":
+            return () if self.next is None else (self.next.check,)
+        return round_from(self.problem, self.policy, self.action, self.case.model.model)
+
+    def after(self, check: str) -> Mapping[str, Mapping[str, float]]:
+        """What each result of an open check would make of the causes: label -> cause -> chance."""
+        self.open_check(check)
+        if self._by_scenarios:
+            return after_results_now(self.problem, check)
+        unclear = tuple(name for name, result in self.case.results.items() if result is None)
+        return after_results(self.case.model, self.case.findings, unclear, check)
+
+    def ranked(self, check: str) -> RankedCheck:
+        """An open check as it stands in `order`; raises as `open_check`."""
+        self.open_check(check)
+        return next(one for one in self.order if one.check == check)
+
+    def open_check(self, name: str) -> Check:
+        """The check of that name. Raises MisuseError for an unknown one, FaultfinderError for
+        one with nothing left to tell, or out of reach."""
+        model = self.case.model.model
+        if name not in model.checks_by_name:
+            hint = did_you_mean(name, model.checks_by_name)
+            raise MisuseError(f'This model has no check "{name}". {hint}')
+        check = model.checks_by_name[name]
+        latest = self.case.latest
+        if all(finding in latest for finding in check.observes):
+            if any(latest[finding] is None for finding in check.observes):
+                raise FaultfinderError(
+                    f"{name} was tried and could not be told, so it is not ranked."
+                )
+            raise FaultfinderError(f"All that {name} would tell is known already.")
+        if (self.stage, check.stage) not in self.case.model.routes:
+            raise FaultfinderError(
+                f"{name} needs the stage {check.stage}, and no way leads there from {self.stage}."
+            )
+        if self._by_scenarios and all(action.name != name for action in self.problem.checks):
+            raise FaultfinderError(
+                f"{name} is not open after a repair: it is known, could not be told, or is a "
+                "question for the counter."
+            )
+        return check
+
+    # What to say with it
+
+    @cached_property
+    def quote(self) -> Quote | None:
+        """What to quote; None without advice."""
+        if self.advice is None:
+            return None
+        terms = self.case.terms
+        then = OneStep(self.problem, terms.worth_per_bit)
+        return spread(self.problem, self.case.model.model, self.action, then, terms.dear_part)
+
+    @cached_property
+    def way(self) -> Route:
+        """The moves to where the next step is done."""
+        step, model = self.next_step, self.case.model.model
+        here = Route(0.0, ())
+        if step is None or not step.name:
+            return here
+        parts = model.checks_by_name if step.kind == "check" else model.repairs_by_name
+        return self.case.model.routes.get((self.stage, parts[step.name].stage), here)
+
+    @cached_property
+    def cautions(self) -> tuple[str, ...]:
+        """What must be known before the next step is taken: a stop, looks that come first, and
+        the cautions of the way and of the work, in that order."""
+        step, model = self.next_step, self.case.model.model
+        if self.stop or step is None or not step.name:
+            return (self.stop,) if self.stop else ()
+        parts = model.checks_by_name if step.kind == "check" else model.repairs_by_name
+        first = looks_first(model, self.case.everything, self.stage, self.way, step.name,
+                            always=step.kind != "check")  # fmt: skip
+        looks = [
+            f"{check.title} ({check.name}) first: if {' or '.join(rule.results)}, stop."
+            for check, rule in first
+        ]
+        return (*looks, *cautions_of(model, self.way, self.stage, parts[step.name].caution))
+
+    def as_plain(self, why: str | None = None) -> dict[str, Any]:
+        """Numbers, texts, lists and dictionaries; `why` names a check to explain as well.
+
+        See `faultfinder.consultation.plain.plain_form` for the keys.
+        """
+        from faultfinder.consultation.plain import plain_form  # it describes this class
+
+        return plain_form(self, why)

@@ -1,0 +1,79 @@
+"""One step deep: the check with the most information per cost while that is worth it, then
+the best repair order."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from functools import cached_property
+
+import numpy as np
+
+from faultfinder.decide.problem import Ints, Problem
+from faultfinder.decide.shop import Shop
+from faultfinder.decide.situation import Action, Situation, repair_now
+from faultfinder.inference.compiled import entropy_bits
+from faultfinder.model.network import Array
+
+
+def make(problem: Problem, shop: Shop) -> OneStep:
+    """The policy as commands name it."""
+    return OneStep(problem, shop.worth_per_bit)
+
+
+@dataclass(frozen=True, eq=False)
+class Gains:
+    """The information gain of every check at once, over explicit scenarios."""
+
+    problem: Problem
+
+    @cached_property
+    def _stacked(self) -> tuple[Array, Ints, Array]:
+        checks = self.problem.checks
+        rows = np.concatenate([check.likelihood for check in checks])
+        begins = np.cumsum([0, *(len(check.results) for check in checks[:-1])])
+        inner = np.stack([entropy_bits(check.likelihood) for check in checks])
+        return rows, begins, inner
+
+    def bits(self, weights: Array) -> Array:
+        """I(scenario; result) per check, in bits: shape (checks,)."""
+        if not self.problem.checks:
+            return np.zeros(0)
+        rows, begins, inner = self._stacked
+        outcomes = rows @ weights
+        terms = outcomes * np.log2(np.where(outcomes > 0.0, outcomes, 1.0))
+        gains: Array = -np.add.reduceat(terms, begins) - inner @ weights
+        return np.maximum(gains, 0.0)
+
+
+@dataclass(frozen=True, eq=False)
+class OneStep:
+    """Information per cost, one step deep; a check is made while its bits are worth it."""
+
+    problem: Problem
+    worth_per_bit: float
+
+    @cached_property
+    def _gains(self) -> Gains:
+        return Gains(self.problem)
+
+    def bits(self, weights: Array) -> Array:
+        """The information gain of every check, in bits: shape (checks,)."""
+        return self._gains.bits(weights)
+
+    @cached_property
+    def _own(self) -> tuple[Array, Ints]:
+        checks = self.problem.checks
+        return np.array([c.cost for c in checks]), np.array([c.stage for c in checks], dtype=int)
+
+    def decide(self, situation: Situation) -> Action:
+        """The open check with most bits per cost, or the next repair."""
+        if self.problem.checks:
+            bits = self.bits(situation.weights)
+            own, stages = self._own
+            cost = own + self.problem.travel[situation.stage, stages]
+            bits[list(situation.checked)] = 0.0
+            worth = (bits > 1e-9) & (bits * self.worth_per_bit >= cost)
+            if worth.any():
+                score = np.where(worth, bits / np.maximum(cost, 1e-9), -1.0)
+                return Action("check", int(score.argmax()), np.nan)
+        return repair_now(self.problem, situation)
