@@ -56,7 +56,7 @@ class _FamilyReader(FamilyNames):
         fields = self.head.fields
         if not fields.usable:
             return None
-        allowed = FORMS if self.head.kind is Kind.CONDITION else FORMS[:-1]
+        allowed: tuple[str, ...] = FORMS if self.head.kind is Kind.CONDITION else FORMS[:-1]
         if self.head.kind is Kind.COMPLAINT:
             allowed = ("any_of",)
         given = [form for form in fields.keys if form in allowed]
