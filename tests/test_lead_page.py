@@ -474,7 +474,9 @@ def in_demo(tmp_path: Path, monkeypatch: pytest.MonkeyPatch, count: int) -> Path
                         ("XDG_CONFIG_HOME", "settings"), ("XDG_DATA_HOME", "data")):  # fmt: skip
         monkeypatch.setenv(name, str(tmp_path / place))
     monkeypatch.delenv("FAULTFINDER_SHOP", raising=False)
-    rows = (ROOT / "demo_data/invented_tickets.jsonl").read_text(encoding="utf-8").splitlines()
+    rows = (
+        (ROOT / "tests/demo_before/invented_tickets.jsonl").read_text(encoding="utf-8").splitlines()
+    )
     some = tmp_path / "some.jsonl"
     some.write_text("\n".join(rows[:count]) + "\n", encoding="utf-8")
     place = tmp_path / "tickets.db"

@@ -30,7 +30,7 @@ NAME = "thin_clamshell"
 def demo(tmp_path_factory: pytest.TempPathFactory) -> Path:
     """The invented tickets in a store of their own."""
     place = tmp_path_factory.mktemp("demo") / "tickets.db"
-    demo_file = str(ROOT / "demo_data" / "invented_tickets.jsonl")
+    demo_file = str(ROOT / "tests" / "demo_before" / "invented_tickets.jsonl")
     done = CliRunner().invoke(commands, ["import", demo_file, "--db", str(place)])
     assert done.exit_code == 0, done.output
     return place

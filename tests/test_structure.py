@@ -272,7 +272,7 @@ def test_the_command_reads_the_stores_closed_tickets_and_changes_no_model(
 
     CliRunner().invoke(commands, ["store", "check"])
     assert "no closed tickets" in str(run().exception)
-    demo = str(ROOT / "demo_data" / "invented_tickets.jsonl")
+    demo = str(ROOT / "tests" / "demo_before" / "invented_tickets.jsonl")
     assert CliRunner().invoke(commands, ["import", demo]).exit_code == 0
     told = run()
     assert told.exit_code == 0, told.output

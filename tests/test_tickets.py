@@ -219,7 +219,7 @@ def test_the_commands_of_the_readme_work_as_shown(
     blocks = [block.split("```")[0] for block in section.split("```sh\n")[1:]]
     lines = [line.split("  #")[0] for block in blocks for line in block.splitlines()]
     assert len(lines) >= 25
-    (tmp_path / "demo_data").symlink_to(readme.parent / "demo_data")
+    (tmp_path / "demo_data").symlink_to(readme.parent / "tests" / "demo_before")
     monkeypatch.chdir(tmp_path)
     for line in lines:
         program, *words = shlex.split(line)

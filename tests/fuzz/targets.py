@@ -99,12 +99,12 @@ def table(data: bytes) -> None:
 
 def mapped_table(data: bytes) -> None:
     """A table of another program, read with a good map."""
-    _mapped((HERE / "demo_data" / "invented_columns.yaml").read_bytes(), data)
+    _mapped((HERE / "tests" / "demo_before" / "invented_columns.yaml").read_bytes(), data)
 
 
 def column_map(data: bytes) -> None:
     """A map of columns, for a good table."""
-    _mapped(data, (HERE / "demo_data" / "invented_table.csv").read_bytes())
+    _mapped(data, (HERE / "tests" / "demo_before" / "invented_table.csv").read_bytes())
 
 
 def json_lines(data: bytes) -> None:
@@ -196,7 +196,11 @@ def _shop_seeds() -> list[bytes]:
 
 
 def _json_seeds() -> list[bytes]:
-    lines = (HERE / "demo_data" / "invented_tickets.jsonl").read_bytes().splitlines(keepends=True)
+    lines = (
+        (HERE / "tests" / "demo_before" / "invented_tickets.jsonl")
+        .read_bytes()
+        .splitlines(keepends=True)
+    )
     return [b"".join(lines[at : at + 2]) for at in range(0, 120, 2)]
 
 
@@ -239,10 +243,11 @@ TARGETS = {
     "shop": Target(shop, _shop_seeds),
     "table": Target(table, _table_seeds),
     "mapped_table": Target(
-        mapped_table, lambda: [(HERE / "demo_data" / "invented_table.csv").read_bytes()]
+        mapped_table, lambda: [(HERE / "tests" / "demo_before" / "invented_table.csv").read_bytes()]
     ),
     "column_map": Target(
-        column_map, lambda: [(HERE / "demo_data" / "invented_columns.yaml").read_bytes()]
+        column_map,
+        lambda: [(HERE / "tests" / "demo_before" / "invented_columns.yaml").read_bytes()],
     ),
     "json_lines": Target(json_lines, _json_seeds),
     "store": Target(store, _store_seeds, binary=True),
