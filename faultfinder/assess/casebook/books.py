@@ -33,6 +33,7 @@ class Vocabulary:
     at_fault: tuple[str, ...]
     actions: tuple[str, ...]
     groups: Mapping[str, tuple[str, ...]]
+    builds: tuple[str, ...] = ()
 
     def groups_of(self, words: Sequence[str]) -> frozenset[str]:
         """The groups in which any of the words stands."""
@@ -104,10 +105,14 @@ class Mapped:
     unscored: frozenset[str]
     outside_screen: str
     runs: Mapping[str, tuple[str, ...]]
+    without: Mapping[str, tuple[Mapping[str, tuple[str, ...]], tuple[str, ...]]]
+    """What is scored apart -> (facts, at_fault words) of which a case left out holds one."""
     hand_over: str
     skipped_first: frozenset[str]
     asks: Mapping[str, tuple[tuple[str, ...], tuple[str, ...]]]
     """What is asked -> (facts of which one is brought, words of which a caution holds one)."""
+    stages: Mapping[str, str]
+    """A stage as situations call it -> its name in the models."""
 
     def model_of(self, build: str) -> str:
         """The name of the model of a build."""
@@ -191,6 +196,7 @@ def read_vocabulary(place: Path) -> Vocabulary:
         _words(said["at_fault"]),
         _words(said.get("actions", [])),
         {group: _words(words) for group, words in groups.items()},
+        _words(_pairs(said.get("machine")).get("build", [])),
     )
 
 
@@ -276,12 +282,20 @@ def read_mapping(place: Path) -> Mapped:
         unscored=frozenset(_words(scores.get("unscored", []))),
         outside_screen=str(scores.get("outside_screen", "")),
         runs={fact: _words(v) for fact, v in _pairs(scores.get("runs")).items()},
+        without={
+            name: (
+                {f: _words(v) for f, v in _pairs(_pairs(one).get("facts")).items()},
+                _words(_pairs(one).get("at_fault", [])),
+            )
+            for name, one in _pairs(scores.get("without")).items()
+        },
         hand_over=str(scores.get("hand_over", "")),
         skipped_first=frozenset(_words(scores.get("skipped_first", []))),
         asks={
             name: (_words(_pairs(one).get("facts", [])), _words(_pairs(one).get("says", [])))
             for name, one in _pairs(said.get("asks")).items()
         },
+        stages=_pairs(said.get("stages")),
     )
 
 
