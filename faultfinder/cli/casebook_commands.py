@@ -16,6 +16,7 @@ from faultfinder.errors import MisuseError
 
 if TYPE_CHECKING:
     from faultfinder.assess.casebook.books import Mapped, Vocabulary
+    from faultfinder.assess.casebook.expectations import Verdict
     from faultfinder.assess.casebook.judging import Judge
 
 _FILE = click.Path(dir_okay=False, path_type=Path)
@@ -130,7 +131,7 @@ def expectations_command(
 ) -> None:
     """Hold models to what must follow in situations that nobody would argue about.
 
-    Each FILE holds situations in the words of the vocabulary. Exits with 1 when a clause fails.
+    Each FILE holds situations in the words of the vocabulary. It names the clauses that fail.
     """
     from faultfinder.assess.casebook.books import read_situations
     from faultfinder.assess.casebook.expectations import (
@@ -147,7 +148,7 @@ def expectations_command(
     judge_of = _judges(words, mapped, model)
     kinds = OF_CHANCES if chances else tuple(CLAUSES)
     tell = _progress("judged", len(situations))
-    verdicts = []
+    verdicts: list[Verdict] = []
     for number, one in enumerate(situations, 1):
         tell(number)
         for build in one.builds or words.builds:

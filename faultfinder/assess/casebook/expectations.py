@@ -18,7 +18,8 @@ from faultfinder.consultation.consult import Consultation, consult
 from faultfinder.consultation.safety import cautions_of, looks_first
 from faultfinder.errors import ImpossibleEvidence
 from faultfinder.inference.information import effects
-from faultfinder.inference.posterior import evidence_from
+from faultfinder.inference.posterior import evidence_from, posterior
+from faultfinder.model.network import Array
 
 NOTHING = 0.005
 """A fact changes nothing when it moves no cause's probability by more than this."""
@@ -307,9 +308,7 @@ def idle_facts(at: Standing) -> list[tuple[str, str]]:
     return found
 
 
-def at_rest(at: Standing, cause: int) -> np.ndarray:
+def at_rest(at: Standing, cause: int) -> Array:
     """P(state of a cause) without more facts."""
-    from faultfinder.inference.posterior import posterior
-
     compiled = at.judge.compiled
     return posterior(compiled, at.told.beliefs, cause)[:, 0]

@@ -186,8 +186,10 @@ class Judge:
             return Step("action", self.mapped.hand_over or None, "hand_over")
         if step.kind == "check":
             facts = self.wording.facts_of_check(step.name)
-            known = told.case.results
-            open_ones = [f for f in facts if (v := self.wording.finding(f)) and v.name not in known]
+            told_now = told.case.results
+            open_ones = [
+                f for f in facts if (v := self.wording.finding(f)) and v.name not in told_now
+            ]
             return Step("check", next(iter([*open_ones, *facts]), None), step.name)
         return Step("action", self.wording.action_of_repair.get(step.name), step.name)
 

@@ -73,7 +73,11 @@ def _calibration(book: Book) -> list[str]:
                 f"  {moment:<7} {one.low:.1f} to {one.high:.1f}  {one.count:6d} {one.chance:5.0%} "
                 f"{one.right:5.0%}  {low:.0%} to {high:.0%}{fits}"
             )
-    return [*lines, f"  said less right, both moments: {100 * book.leaders_promise:+.1f} points", ""]
+    return [
+        *lines,
+        f"  said less right, both moments: {100 * book.leaders_promise:+.1f} points",
+        "",
+    ]
 
 
 def _ranks(book: Book) -> list[str]:
