@@ -6,8 +6,8 @@ import itertools
 
 import numpy as np
 import pytest
-
 from faultfinder.consultation.next_check import diagnose
+
 from faultfinder.errors import ModelFileError
 from faultfinder.inference.compiled import CompiledModel, compile_model
 from faultfinder.inference.elimination import joint_with_evidence

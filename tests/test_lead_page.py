@@ -44,7 +44,7 @@ from faultfinder.report.lead.page import lead_page
 from faultfinder.tickets.events import Event, Happened
 from faultfinder.tickets.ticket import Ticket, fold
 from tests.brute_force import Joint, entropy, joint_of_model
-from tests.chromium import measured, printed_pages
+from tests.chromium import POLICY, check_look, measured, policy_of, printed_pages
 from tests.consulted import look_at
 from tests.drawn_tickets import drawn_tickets
 from tests.small_shop import small_shop
@@ -424,6 +424,8 @@ def test_a_phone_shows_it_without_sideways_scrolling(evil: bool, tmp_path: Path)
         "'svg')].map(e=>e.getBoundingClientRect().height))"
     )
     said = measured(written(tmp_path, page(evil)), tmp_path, 360, sizes)
+    assert policy_of(page(evil)) == POLICY
+    check_look(page(evil), tmp_path)
     width, right, height = map(float, said.split())
     assert width <= 360.0
     assert right <= 360.0

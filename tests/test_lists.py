@@ -123,11 +123,11 @@ def test_triage_puts_short_jobs_first_and_blocked_ones_last() -> None:
         "-m",
         "thin_clamshell",
         "-s",
-        "backlight=on",
+        "backlight=off",
         "-s",
-        "image=lines",
+        "image=none",
         "-s",
-        "glass=cracked",
+        "knock=yes",
     )
     run("intake", "-m", "thin_clamshell", "-s", "image=none")
     run("hold", "3", "customer")

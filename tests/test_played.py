@@ -192,8 +192,6 @@ def test_the_true_figures_find_more_causes_than_wrong_ones(truth: CompiledModel)
     old, new = (play_tickets(model, many, truth) for model in (wrong, truth))
     found = [np.array([float(play.success) for play in one.plays]) for one in (old, new)]
     assert paired_difference(*found).interval[0] > 0.0
-    low, high = new.success_interval
-    assert low < new.mean("success") < high
 
 
 def test_only_tickets_with_a_confirmed_cause_are_played(

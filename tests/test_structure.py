@@ -30,7 +30,8 @@ from faultfinder.learning.watch.structure import (
     stratified_test,
 )
 from faultfinder.model.parts import Kind, SimpleTest, Variable
-from faultfinder.report.learning.structure import doubts_json, doubts_page
+from faultfinder.report.learning.plain import DOUBT, DOUBTS
+from faultfinder.report.learning.structure import doubts_page
 from tests import MODELS_BEFORE
 from tests.drawn_tickets import drawn_tickets
 from tests.small_shop import small_shop
@@ -249,7 +250,9 @@ def test_the_page_names_counts_and_causes_of_doubt_and_never_a_new_shape(
     assert "1,000 closed tickets with confirmed causes (1 without left out)" in flat
     assert "=yes: " in flat
     assert "never changes its shape" in flat
-    assert doubts_json(found)["doubts"][0]["observed"] == found.doubts[0].observed
+    told = DOUBTS.plain(found)["doubts"]
+    assert told[0]["observed"] == found.doubts[0].observed
+    assert list(told[0]) == [key.name for key in DOUBT.keys]
     none = replace(found, doubts=())
     assert "no proof that the shape is right" in " ".join(
         doubts_page(none, "small_shop", 30, 0.05).split()

@@ -66,6 +66,14 @@ def list_command() -> None:
         click.echo(harmless(f"{name:<{width}}  {_title(path)}"))
 
 
+@model_group.command("keys", short_help="The keys of model files, and what they mean.")
+def keys_command() -> None:
+    """The keys of model files, and what they mean."""
+    from faultfinder.report.model.keys import keys_page
+
+    click.echo(keys_page())
+
+
 def _title(path: Path) -> str:
     from faultfinder.inference.loading import load_model
 

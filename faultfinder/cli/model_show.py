@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import json
 import sys
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
@@ -11,13 +10,18 @@ from pathlib import Path
 import click
 
 from faultfinder.cli import completing
-from faultfinder.cli.options import AS_JSON, STAGE
+from faultfinder.cli.options import STAGE, JsonCommand, echo_json
 from faultfinder.errors import MisuseError
 
 NAME = click.argument("model", metavar="NAME", shell_complete=completing.models)
 
 
-@click.command("show", short_help="Causes, checks, and what they tell apart.")
+@click.command(
+    "show",
+    cls=JsonCommand,
+    form="faultfinder.report.model.plain:MODEL",
+    short_help="Causes, checks, and what they tell apart.",
+)
 @NAME
 @click.option("--dot", is_flag=True, help="Print it as a graph in the DOT language.")
 @click.option(
@@ -32,7 +36,6 @@ NAME = click.argument("model", metavar="NAME", shell_complete=completing.models)
     show_default=True,
     help="Results that differ by no more than this count as alike, in percent.",
 )
-@AS_JSON
 def show_command(model: str, dot: bool, html: Path | None, tolerance: float, as_json: bool) -> None:
     """A model as a whole: causes, checks, how they hang together, and how well they tell
     each cause from the others.
@@ -61,9 +64,9 @@ def show_command(model: str, dot: bool, html: Path | None, tolerance: float, as_
         write_text(html, model_html(compiled.model, found), "page")
         click.echo(f"Model written to {html}.", err=as_json or dot)
     if as_json:
-        from faultfinder.report.model.plain import model_json
+        from faultfinder.report.model.plain import MODEL, Assessed
 
-        click.echo(json.dumps(model_json(compiled.model, found), indent=2))
+        echo_json(MODEL, Assessed(compiled.model, found))
     elif html is None:
         from faultfinder.cli.next_command import bold_allowed
         from faultfinder.report.model.text import model_page
@@ -71,7 +74,12 @@ def show_command(model: str, dot: bool, html: Path | None, tolerance: float, as_
         click.echo(model_page(compiled.model, found, bold_allowed()))
 
 
-@click.command("sensitivity", short_help="The figures the next check hangs on.")
+@click.command(
+    "sensitivity",
+    cls=JsonCommand,
+    form="faultfinder.report.model.plain:SENSITIVITY",
+    short_help="The figures the next check hangs on.",
+)
 @NAME
 @click.option(
     "--saw",
@@ -82,7 +90,6 @@ def show_command(model: str, dot: bool, html: Path | None, tolerance: float, as_
     help="What was seen, as in backlight=off. May be repeated.",
 )
 @STAGE
-@AS_JSON
 def sensitivity_command(model: str, saw: tuple[str, ...], stage: str | None, as_json: bool) -> None:
     """The ten figures of a model whose smallest move would make it name another check.
 
@@ -101,9 +108,9 @@ def sensitivity_command(model: str, saw: tuple[str, ...], stage: str | None, as_
     with _progress() as tell:
         found = sensitivity(case, progress=tell)
     if as_json:
-        from faultfinder.report.model.plain import sensitivity_json
+        from faultfinder.report.model.plain import SENSITIVITY, Hanging
 
-        click.echo(json.dumps(sensitivity_json(compiled.model, found), indent=2))
+        echo_json(SENSITIVITY, Hanging(compiled.model, found))
     else:
         from faultfinder.cli.next_command import bold_allowed
         from faultfinder.report.model.text import sensitivity_page

@@ -13,7 +13,8 @@ from dataclasses import dataclass, field
 import numpy as np
 
 from faultfinder.errors import FaultfinderError, counted
-from faultfinder.inference.propagation import Factor, initial_tables
+from faultfinder.inference.firsts import Factor
+from faultfinder.inference.propagation import initial_tables
 from faultfinder.inference.separation import determined
 from faultfinder.inference.tree import JunctionTree, build_tree, tree_size
 from faultfinder.model.network import Array, DiscreteNetwork, to_network

@@ -14,8 +14,9 @@ import numpy as np
 from numpy.typing import NDArray
 
 from faultfinder.inference.compiled import CompiledModel, Readout, family_factor, ordered_factor
+from faultfinder.inference.firsts import Factor
 from faultfinder.inference.posterior import Evidence, beliefs
-from faultfinder.inference.propagation import Factor, calibrate, initial_tables
+from faultfinder.inference.propagation import calibrate, initial_tables
 from faultfinder.inference.tree import JunctionTree, build_tree
 from faultfinder.model.network import Array
 

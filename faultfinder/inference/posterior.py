@@ -13,9 +13,9 @@ from faultfinder.inference.compiled import (
     ordered_factor,
     start_tables,
 )
+from faultfinder.inference.firsts import Factor
 from faultfinder.inference.propagation import (
     Calibrated,
-    Factor,
     calibrate,
     evidence_probability,
 )

@@ -21,10 +21,12 @@ from faultfinder.model.parts import (
     Dense,
     Distribution,
     FaultModel,
+    FirstOf,
     Kind,
     Link,
     NoisyMax,
     SimpleTest,
+    Table,
     Variable,
 )
 
@@ -144,6 +146,8 @@ def read_families(
         above = ancestors(compiled, compiled.network.index[model.complaint])
     families = []
     for number, variable in enumerate(model.variables):
+        if isinstance(variable.distribution, FirstOf):
+            continue
         places, rows, bases, form = _read(compiled, number, variable)
         file = np.array(rows, dtype=np.float64).reshape(len(places), len(variable.states))
         worth = np.array([_worth(default_worth, basis, variable.basis) for basis in bases])
@@ -199,6 +203,7 @@ def _read(compiled: CompiledModel, number: int, variable: Variable) -> _Read:
         ]
         places = (Place(name, "sensitivity"), Place(name, "specificity"))
         return places, rows, [told.basis] * 2, RowTables(number, shape, row_of)
+    assert isinstance(told, Table)
     filled = np.zeros(shape, dtype=np.int64)
     # From the last row to the first, so that the first match stands.
     for place, row in reversed(list(enumerate(told.rows))):
@@ -263,6 +268,7 @@ def _told_anew(told: Distribution, family: Family, figures: Array) -> Distributi
         return replace(told, values=figures.reshape(np.shape(told.values)))
     if isinstance(told, SimpleTest):
         return replace(told, sensitivity=rows[0][1], specificity=rows[1][0])
+    assert isinstance(told, Table)
     return replace(
         told,
         rows=tuple(replace(row, gives=gives) for row, gives in zip(told.rows, rows, strict=True)),

@@ -17,6 +17,7 @@ from pathlib import Path
 from faultfinder.errors import ModelFileError, did_you_mean
 from faultfinder.model.reading.faults import Faults, Line, shown
 from faultfinder.model.reading.fields import Fields
+from faultfinder.model.reading.keys import PART_FILE
 from faultfinder.model.reading.read_variables import FORMS
 from faultfinder.model.reading.yaml_nodes import NODE_LIMIT, Items, Node, Pairs, Text, read_nodes
 
@@ -218,7 +219,7 @@ class _Gathered:
                     f"Include files that begin with {MARK}: {PARTS_VERSION}.",
                 )
                 return
-        known = [MARK, "about", "include", *NAMED, *LISTED, *SINGLE]
+        known = [*PART_FILE, *NAMED, *LISTED, *SINGLE]
         fields = Fields(self.faults, document.root, top, "the part file", known)
         if not fields.usable:
             self.complete = False

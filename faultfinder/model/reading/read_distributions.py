@@ -20,6 +20,7 @@ from faultfinder.model.parts import (
     SimpleTest,
     Table,
 )
+from faultfinder.model.reading import keys
 from faultfinder.model.reading.family_names import FamilyNames
 from faultfinder.model.reading.faults import Faults, listed
 from faultfinder.model.reading.fields import Fields, described, read_number, read_words
@@ -56,7 +57,7 @@ class _FamilyReader(FamilyNames):
         fields = self.head.fields
         if not fields.usable:
             return None
-        allowed = FORMS if self.head.kind is Kind.CONDITION else FORMS[:-1]
+        allowed: tuple[str, ...] = FORMS if self.head.kind is Kind.CONDITION else FORMS[:-1]
         if self.head.kind is Kind.COMPLAINT:
             allowed = ("any_of",)
         given = [form for form in fields.keys if form in allowed]
@@ -117,7 +118,7 @@ class _FamilyReader(FamilyNames):
         rows = []
         for number, item in enumerate(node.items, 1):
             label = f"row {number} of the {form} of {self.head.name}"
-            known = ["when", key, "otherwise", "basis"]
+            known = keys.ROW if key == "gives" else keys.RULE_ROW
             rows.append((Fields(self.faults, item, item.line, label, known), label))
         return rows
 
@@ -181,7 +182,7 @@ class _FamilyReader(FamilyNames):
 
     def _noisy(self, node: Node, line: int, form: str) -> Distribution | None:
         label = f"{form} of {self.head.name}"
-        fields = Fields(self.faults, node, line, label, ["leak", "links"])
+        fields = Fields(self.faults, node, line, label, keys.NOISY)
         value = fields.node("leak", "Give the chance without any of the links: leak: 0.002.")
         leak = None
         if value is not None:
@@ -332,8 +333,7 @@ class _FamilyReader(FamilyNames):
 
     def _test(self, node: Node, line: int) -> Distribution | None:
         self._two_states("test", line)
-        known = ["of", "shows", "sensitivity", "specificity", "basis"]
-        fields = Fields(self.faults, node, line, f"test of {self.head.name}", known)
+        fields = Fields(self.faults, node, line, f"test of {self.head.name}", keys.TEST)
         of = fields.word("of", "Name the variable it tests: of: data_connector.")
         parent = None if of is None else self._parent(of)
         rates = [

@@ -34,6 +34,7 @@ from faultfinder.model.parts import (
     Variable,
     first_of_states,
 )
+from faultfinder.model.reading import keys
 from faultfinder.model.reading.family_names import FamilyNames, Gives
 from faultfinder.model.reading.faults import Faults, figure, shown
 from faultfinder.model.reading.fields import Fields
@@ -68,8 +69,7 @@ def read_figures(faults: Faults, root: Fields, heads: Mapping[str, Head]) -> Fig
         if not _wanted(faults, word, head, heads) or head is None:
             continue
         label = f"the figures of {word.value}"
-        known = ["of", "on", "default", "given", "none", "basis"]
-        fields = Fields(faults, node, word.line, label, known)
+        fields = Fields(faults, node, word.line, label, keys.FIGURES)
         before = faults.told
         reader = _Reader(faults, head, heads, fields, conditions)
         table = reader.read() if fields.usable else None

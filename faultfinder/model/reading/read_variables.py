@@ -12,6 +12,7 @@ from dataclasses import dataclass, field
 
 from faultfinder.errors import did_you_mean
 from faultfinder.model.parts import Basis, Kind, Reading, Striking
+from faultfinder.model.reading import keys
 from faultfinder.model.reading.faults import Faults, listed, shown
 from faultfinder.model.reading.fields import (
     NAME_LENGTH,
@@ -24,17 +25,7 @@ from faultfinder.model.reading.fields import (
 )
 from faultfinder.model.reading.yaml_nodes import Node, Text
 
-FORMS = (
-    "chance",
-    "table",
-    "rule",
-    "noisy_or",
-    "noisy_max",
-    "worst_of",
-    "any_of",
-    "test",
-    "first_of",
-)
+FORMS = tuple(keys.DISTRIBUTION)
 """The ways to say a distribution; a variable takes exactly one."""
 
 SECTIONS = {
@@ -132,13 +123,11 @@ def _new_name(faults: Faults, word: Text, heads: Mapping[str, Head]) -> bool:
 
 def _read_head(faults: Faults, word: Text, kind: Kind, node: Node) -> Head:
     observable = kind in (Kind.HISTORY, Kind.FINDING)
-    known = ["title", "note", "states", "basis", *FORMS]
+    known = [*keys.VARIABLE, *FORMS, *(keys.OBSERVED if observable else ())]
     if kind is not Kind.CONDITION:
         known.remove("first_of")
     if kind is Kind.FINDING:
-        known.append("striking")
-    if observable:
-        known += ["ask", "words", "unit", "cuts", "reads"]
+        known += keys.FINDING
     fields = Fields(faults, node, word.line, f"{kind} {word.value}", known)
     first = "first_of" in fields
     if first and "states" in fields:
@@ -183,7 +172,7 @@ def _read_striking(faults: Faults, fields: Fields, states: tuple[str, ...]) -> S
     if node is None:
         return None
     label = f"striking of {fields.label}"
-    inner = Fields(faults, node, fields.line_of("striking"), label, ["values", "mentioned"])
+    inner = Fields(faults, node, fields.line_of("striking"), label, keys.STRIKING)
     values: list[str] = []
     for word in inner.words("values", "Name the results: values: [cracked]."):
         if word.value in states:
@@ -231,7 +220,7 @@ def _read_complaint(faults: Faults, root: Fields, heads: Mapping[str, Head]) -> 
         node,
         root.line_of("complaint"),
         "the complaint",
-        ["name", "title", "any_of", "note", "retest"],
+        keys.COMPLAINT,
     )
     name = fields.word("name", "Give it a name, such as name: no_usable_picture.")
     title = fields.text("title", "Give it a title, such as title: No usable picture.")
@@ -260,7 +249,7 @@ def read_basis(faults: Faults, fields: Fields) -> Basis | None:
         return None
     kinds = ("guess", "count", "source")
     inner = Fields(
-        faults, node, fields.line_of("basis"), f"the basis of {fields.label}", [*kinds, "worth"]
+        faults, node, fields.line_of("basis"), f"the basis of {fields.label}", keys.BASIS
     )
     if not inner.usable:
         return None

@@ -15,6 +15,7 @@ from pathlib import Path
 
 from faultfinder.errors import MisuseError, ModelFileError
 from faultfinder.model.parts import FaultModel, Kind, Row, Table, Variable
+from faultfinder.model.reading import keys
 from faultfinder.model.reading.faults import Faults, TooManyProblems, shown
 from faultfinder.model.reading.fields import Fields, good_name
 from faultfinder.model.reading.include import MARK, ReadFile, with_included
@@ -43,30 +44,6 @@ VARIABLE_LIMIT = 600
 
 STAGE_LIMIT = 100
 """Teardown stages above which a model is refused: the ways between all pairs are kept."""
-
-_KEYS = [
-    "faultfinder_model",
-    "name",
-    "title",
-    "about",
-    "include",
-    "word_lists",
-    "start",
-    "complaint",
-    "histories",
-    "causes",
-    "conditions",
-    "findings",
-    "figures",
-    "silence",
-    "unlisted",
-    "stages",
-    "moves",
-    "checks",
-    "stops",
-    "proofs",
-    "repairs",
-]
 
 
 def read_model(path: Path) -> FaultModel:
@@ -138,7 +115,7 @@ def _is_part_file(root: Node) -> bool:
 
 def _read_all(node: Node, faults: Faults, file: str) -> FaultModel | None:
     """The model as far as it can be read; None when there is nothing to read."""
-    root = Fields(faults, node, 1, "the model file", _KEYS)
+    root = Fields(faults, node, 1, "the model file", keys.ROOT)
     if not root.usable:
         return None
     _read_version(faults, root)

@@ -8,6 +8,9 @@ from typing import Any
 from faultfinder.report.consultation.view import View
 from faultfinder.tickets.ticket import Ticket
 
+COPIES = {"yes": "the customer has one", "no": "there is none", "unknown": "not known"}
+"""What is said of a copy of the customer's data."""
+
 
 @dataclass(frozen=True)
 class Standing:
@@ -28,6 +31,10 @@ class Standing:
     def as_row(self) -> dict[str, Any]:
         """Plain values."""
         return asdict(self)
+
+
+Row = tuple[Ticket, Standing | None]
+"""A ticket with its diagnosis; closed ones have none."""
 
 
 def standing_of(view: View) -> Standing:
