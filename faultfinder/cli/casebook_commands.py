@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import json
 import sys
 from collections.abc import Callable
 from pathlib import Path
@@ -11,7 +10,7 @@ from typing import TYPE_CHECKING
 import click
 
 from faultfinder.cli import completing
-from faultfinder.cli.options import AS_JSON
+from faultfinder.cli.options import JsonCommand, echo_json
 from faultfinder.errors import MisuseError
 
 if TYPE_CHECKING:
@@ -40,7 +39,12 @@ MAPPING = click.option(
 )
 
 
-@click.command("cases", short_help="Score models on real machines with a proven cause.")
+@click.command(
+    "cases",
+    cls=JsonCommand,
+    form="faultfinder.report.casebook.plain:CASES",
+    short_help="Score models on real machines with a proven cause.",
+)
 @FILES
 @ONE_MODEL
 @VOCABULARY
@@ -48,7 +52,6 @@ MAPPING = click.option(
 @click.option("--rounds", type=_FILE, help="Advisers' rounds, to say how far they agree.")
 @click.option("--play", is_flag=True, help="Play each case to the check that settled it.")
 @click.option("--leave-out", is_flag=True, help="Take each group out; see what is not listed.")
-@AS_JSON
 def cases_command(
     files: tuple[Path, ...],
     model: str | None,
@@ -87,15 +90,14 @@ def cases_command(
         played += [] if one is None else [one]
     left_out = leaving_out(book) if leave_out else None
     if as_json:
-        from faultfinder.report.casebook.plain import case_form, scores_form
+        from faultfinder.report.casebook.plain import CASES, ScoredBook
 
-        tell = _progress("written", len(cases))
-        forms = []
+        tell = _progress("advised", len(book.lines))
         for number, line in enumerate(book.lines, 1):
             tell(number)
-            forms.append(case_form(line))
-        scores = scores_form(book, agreed=agreed, played=played, left_out=left_out)
-        click.echo(json.dumps({"form": 1, "cases": forms, "scores": scores}, indent=1))
+            for judged in line.judged.values():
+                _ = judged.round  # the dear part; kept for the form
+        echo_json(CASES, ScoredBook(book, agreed, played, left_out))
     else:
         from faultfinder.report.casebook.text import cases_page
 
@@ -104,7 +106,12 @@ def cases_command(
         click.echo(f"There is no model for the build {build}.", err=True)
 
 
-@click.command("expectations", short_help="Hold models to what must follow in plain situations.")
+@click.command(
+    "expectations",
+    cls=JsonCommand,
+    form="faultfinder.report.casebook.plain:EXPECTATIONS",
+    short_help="Hold models to what must follow in plain situations.",
+)
 @FILES
 @ONE_MODEL
 @VOCABULARY
@@ -118,7 +125,6 @@ def cases_command(
 )
 @click.option("--seed", type=int, default=1, show_default=True, help="Of the draw of those facts.")
 @click.option("--chances", is_flag=True, help="Only clauses about chances, which take seconds.")
-@AS_JSON
 def expectations_command(
     files: tuple[Path, ...],
     model: str | None,
@@ -160,10 +166,9 @@ def expectations_command(
             if variations:
                 verdicts += varied(one, build, judge, variations, seed, kinds)
     if as_json:
-        from faultfinder.report.casebook.plain import expectation_form
+        from faultfinder.report.casebook.plain import EXPECTATIONS
 
-        forms = [expectation_form(one) for one in verdicts]
-        click.echo(json.dumps({"form": 1, "expectations": forms}, indent=1))
+        echo_json(EXPECTATIONS, verdicts)
         return
     from faultfinder.report.casebook.text import expectations_page
 

@@ -9,6 +9,7 @@ from __future__ import annotations
 import math
 from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import dataclass
+from itertools import pairwise
 from statistics import median
 
 import numpy as np
@@ -184,7 +185,7 @@ def bootstrap(
 def calibration(rows: Sequence[Scored]) -> tuple[Bin, ...]:
     """Chances of leading groups against how often they were right; empty bins are left out."""
     bins = []
-    for low, high in zip(BINS, BINS[1:], strict=False):
+    for low, high in pairwise(BINS):
         last = high == BINS[-1]
         held = [row for row in rows if low <= row.chance < high or (last and row.chance >= high)]
         if held:
