@@ -24,6 +24,9 @@ from faultfinder.inference.posterior import evidence_from
 WORST = 6
 """Cases that are shown as the worst."""
 
+SPEAKS = 1.5
+"""A finding speaks against the truth when without it the odds would be better by so much."""
+
 
 @dataclass(frozen=True)
 class Line:
@@ -49,7 +52,7 @@ class Line:
 
 @dataclass(frozen=True)
 class Worst:
-    """A case with many bits, and why: the fact without which the truth would rise most."""
+    """A case with many bits, and why: the findings by which the leader gained most on it."""
 
     row: Scored
     reason: str
@@ -164,20 +167,23 @@ def _reason(row: Scored, judged: Judged) -> str:
         return "the model cannot name what it was"
     judge = judged.judge
 
-    def truth_given(findings: Mapping[str, str]) -> float:
+    def odds(findings: Mapping[str, str]) -> float:
+        """The truth against the leader."""
         groups = judge.chances(evidence_from(judge.compiled, findings))[1]
-        return sum(groups[group] for group in row.truth)
+        return max(groups[group] for group in row.truth) / max(groups[row.leader], 1e-12)
 
-    with_all = truth_given(judged.findings)
-    gained = {
-        name: truth_given({f: r for f, r in judged.findings.items() if f != name}) - with_all
+    if row.right:
+        return "it led, and there was more at fault"
+    with_all = max(odds(judged.findings), 1e-12)
+    factors = {
+        name: odds({f: r for f, r in judged.findings.items() if f != name}) / with_all
         for name in judged.findings
     }
-    name = max(gained, key=lambda one: gained[one], default="")
-    if not name or gained[name] <= 0.01:
-        return "rare from the start, and nothing found speaks for it"
-    rises = f"{with_all:.0%} to {with_all + gained[name]:.0%}"
-    return f"without {name}={judged.findings[name]} it would rise from {rises}"
+    against = sorted((n for n in factors if factors[n] >= SPEAKS), key=lambda n: -factors[n])
+    if not against:
+        return "rare from the start, and no finding speaks much for or against it"
+    told = [f"{name}={judged.findings[name]} (by {factors[name]:.1f})" for name in against[:2]]
+    return f"against it and for the leader: {', '.join(told)}"
 
 
 def book_of(

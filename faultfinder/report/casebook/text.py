@@ -34,9 +34,8 @@ def cases_page(
     lines += _ranks(book)
     if agreed is not None:
         lines += wrapped(
-            f"Advisers: over {counted(agreed.count, 'round')} their first step is among the "
-            f"first three here in {percent(agreed.first)}; overlap of the rounds "
-            f"{agreed.overlap:.2f}."
+            f"Advisers ({counted(agreed.count, 'round')}): {percent(agreed.first)} of their first "
+            f"steps are among the first three here; overlap of the rounds {agreed.overlap:.2f}."
         )
     lines += _played(played)
     if left_out is not None:
