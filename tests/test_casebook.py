@@ -35,6 +35,7 @@ from faultfinder.assess.casebook.playing import MOST, play
 from faultfinder.assess.casebook.scores import bootstrap, normalised, runs, settling_rank
 from faultfinder.assess.casebook.whole_book import Book, book_of
 from faultfinder.assess.casebook.wording import Wording
+from faultfinder.assess.casebook.writing_out import as_case, case_text
 from faultfinder.assess.share_interval import wilson
 from faultfinder.cli.main import commands
 from faultfinder.inference.compiled import compile_model
@@ -444,3 +445,43 @@ def test_what_must_follow_for_chances_holds_on_every_family(build: str) -> None:
     ]
     assert not [one for one in found if one.holds is False]
     assert sum(one.holds is None for one in found) <= 0.1 * len(found)
+
+
+# A job of one's own as a case
+
+
+def test_a_job_written_out_is_read_back_as_what_was_found(torch: Judge, tmp_path: Path) -> None:
+    found = {"glow": "faint", "else": "nothing", "volts": "low", "hum": "yes"}
+    case, unsaid = as_case(torch.wording, "ours", found, ("cell",))
+    (tmp_path / "own.yaml").write_text(case_text(case, "2031", unsaid, True), encoding="utf-8")
+    (back,) = read_cases(tmp_path / "own.yaml")
+    assert back == case
+    # No word for the hum; a cause whose state nobody wrote down is all of its words.
+    assert unsaid == ("hum",)
+    assert back.at_fault == ("cell_empty", "cell_spilt")
+    assert torch.wording.results(back.told("all"))[0] == {"glow": "faint", "volts": "low"}
+
+
+def test_a_closed_ticket_is_written_out_without_what_people_typed(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setenv("FAULTFINDER_DB", str(tmp_path / "tickets.db"))
+    monkeypatch.setenv("FAULTFINDER_MODELS", str(ROOT / "models"))
+    said = run("intake", "-m", "thin_clamshell", "--complaint", "Mrs Invented: dark.")
+    number = re.search(r"icket (\d+)", said.output)
+    assert number is not None, said.output
+    open_still = run("model", "case-of", number[1])
+    assert open_still.exit_code == 1
+    run("found", number[1], "screen_light=dark", "torch=image_seen", "light_goes_after=3 s")
+    closed = run("close", number[1], "--cause", "panel_light", "--without-proof")
+    assert closed.exit_code == 0, closed.output
+    told = run("model", "case-of", number[1], "--id", "own1")
+    assert told.exit_code == 0, told.output
+    assert "Invented" not in told.stdout
+    (tmp_path / "own.yaml").write_text(told.stdout, encoding="utf-8")
+    (case,) = read_cases(tmp_path / "own.yaml")
+    assert (case.id, case.at_fault) == ("own1", ("panel_light",))
+    assert case.told("all")["torch"] == ("image_seen",)
+    scored = run("model", "cases", tmp_path / "own.yaml")
+    assert scored.exit_code == 0, scored.output
+    assert "none.\nCauses that could not be named: none." in scored.stdout

@@ -10,8 +10,8 @@ from typing import TYPE_CHECKING
 import click
 
 from faultfinder.cli import completing
-from faultfinder.cli.options import JsonCommand, echo_json
-from faultfinder.errors import MisuseError
+from faultfinder.cli.options import DB, TICKET, JsonCommand, echo_json
+from faultfinder.errors import FaultfinderError, MisuseError
 
 if TYPE_CHECKING:
     from faultfinder.assess.casebook.books import Mapped, Vocabulary
@@ -173,6 +173,40 @@ def expectations_command(
     from faultfinder.report.casebook.text import expectations_page
 
     click.echo(expectations_page(verdicts))
+
+
+@click.command("case-of", short_help="Write a closed ticket out as a case of a casebook.")
+@TICKET
+@click.option("--id", "name", default="ours", show_default=True, help="What to call the case.")
+@VOCABULARY
+@MAPPING
+@DB
+def case_of_command(ticket: int, name: str, vocabulary: Path | None, mapping: Path | None) -> None:
+    """Write a closed ticket out as a case in neutral words, to add to a casebook of one's own.
+
+    Only the year and words of the vocabulary are written: no name, no number, nothing that
+    anybody typed freely. Say by hand which check settled it (settled_by).
+    """
+    import re
+
+    from faultfinder.assess.casebook.wording import Wording
+    from faultfinder.assess.casebook.writing_out import as_case, case_text
+    from faultfinder.cli.on_ticket import compiled_of, the_store
+
+    if not re.fullmatch(r"[A-Za-z0-9_-]{1,40}", name):
+        raise MisuseError("Call the case by letters, digits, - and _, 40 of them at most.")
+    store = the_store()
+    done = store.ticket(ticket)
+    if done.open:
+        raise FaultfinderError(f"Ticket {ticket} is open: a case has a proven cause. Close it.")
+    if not done.causes:
+        raise FaultfinderError(f"Ticket {ticket} was closed without a cause, so it proves nothing.")
+    words, mapped = _words(vocabulary, mapping)
+    wording = Wording(compiled_of(store, done), words, mapped)
+    known = {finding: result for finding, result in done.findings.items() if result is not None}
+    case, unsaid = as_case(wording, name, known, done.causes)
+    year = (done.closed_at or "unknown")[:4]
+    click.echo(case_text(case, year, unsaid, done.repaired is not None))
 
 
 def _words(vocabulary: Path | None, mapping: Path | None) -> tuple[Vocabulary, Mapped]:
