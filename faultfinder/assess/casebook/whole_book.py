@@ -181,7 +181,7 @@ def _reason(row: Scored, judged: Judged) -> str:
     }
     against = sorted((n for n in factors if factors[n] >= SPEAKS), key=lambda n: -factors[n])
     if not against:
-        return "rare from the start, and no finding speaks much for or against it"
+        return "no single finding speaks much against it"
     told = [f"{name}={judged.findings[name]} (by {factors[name]:.1f})" for name in against[:2]]
     return f"against it and for the leader: {', '.join(told)}"
 
