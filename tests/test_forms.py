@@ -30,6 +30,13 @@ ROOT = Path(__file__).parent.parent
 DARK = ("-s", "backlight=off", "-s", "image=none")
 M = ("-m", "thin_clamshell")
 
+TORCH = ROOT / "tests" / "casebook" / "torch"
+TORCH_BOOK = (
+    *("-m", str(TORCH / "torch.yaml")),
+    *("--vocabulary", str(TORCH / "words.yaml")),
+    *("--mapping", str(TORCH / "mapping.yaml")),
+)
+
 PRINTED: dict[str, tuple[tuple[str, ...], ...]] = {
     "next": (
         (*M, *DARK),
@@ -48,6 +55,13 @@ PRINTED: dict[str, tuple[tuple[str, ...], ...]] = {
     "prove": ((*M, "new_assembly"),),
     "model show": (("small_lid", "--tolerance", "100"),),
     "model sensitivity": (("small_lid",),),
+    "model cases": (
+        (
+            *(str(TORCH / "many.yaml"), *TORCH_BOOK, "--play", "--leave-out"),
+            *("--rounds", str(TORCH / "rounds.yaml")),
+        ),
+    ),
+    "model expectations": ((str(TORCH / "situations.yaml"), *TORCH_BOOK, "--variations", "2"),),
 }
 """Each command that has --json, and with what words it is run here."""
 
