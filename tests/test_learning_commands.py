@@ -115,7 +115,7 @@ def test_replay_judges_on_tickets_held_out_and_changes_nothing(models: Path) -> 
     page = run("replay", "-m", NAME, "--played", "10").output
     scored, left_out = map(int, re.findall(r"(\d+) tickets? scored; (\d+) without", page)[0])
     assert scored + left_out == 150
-    assert "no clear change" in page or "better" in page
+    assert "not clear" in page or "better" in page
     assert "Played again" in page
     assert max(map(len, page.splitlines())) <= 80
     told = json.loads(run("replay", "-m", NAME, "--played", "0", "--json").output)

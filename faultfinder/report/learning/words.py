@@ -26,7 +26,7 @@ def score_rows(found: Comparison) -> list[tuple[str, str, str, str, str]]:
         scale, places = (100.0, 0) if isinstance(old, Share) else (1.0, 3)
         low, high = (f"{bound * scale:+.{places}f}" for bound in difference.interval)
         better = (difference.mean > 0.0) == upward
-        verdict = ("better" if better else "worse") if difference.clear else "no clear change"
+        verdict = ("better" if better else "worse") if difference.clear else "not clear"
         rows.append((words, _score(old), _score(new), f"{low} to {high}", verdict))
     return rows
 
