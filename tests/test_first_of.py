@@ -6,8 +6,11 @@ import itertools
 
 import numpy as np
 import pytest
-from faultfinder.consultation.next_check import diagnose
 
+from faultfinder.consultation.case import Case
+from faultfinder.consultation.consult import consult
+from faultfinder.decide.belief import belief_now
+from faultfinder.decide.scenarios import scenario_values
 from faultfinder.errors import ModelFileError
 from faultfinder.inference.compiled import CompiledModel, compile_model
 from faultfinder.inference.elimination import joint_with_evidence
@@ -63,7 +66,7 @@ def test_a_check_on_what_speaks_gains_what_the_joint_table_says(
     compiled: CompiledModel, joint: Joint, known: dict[str, str]
 ) -> None:
     causes = joint.joint_labels(["board", "hinge", "cable", "lamp"])
-    for ranked in diagnose(compiled, known).checks:
+    for ranked in consult(Case(compiled, known)).order:
         check = compiled.model.checks_by_name[ranked.check]
         left = [name for name in check.observes if name not in known]
         if {"liquid", "wet_trace"} & set(left):
@@ -77,7 +80,7 @@ def test_a_question_about_a_history_gains_what_it_tells_of_the_speaking_cause(
     compiled: CompiledModel, joint: Joint, known: dict[str, str]
 ) -> None:
     leading = joint.joint_labels(["leading"])
-    for ranked in diagnose(compiled, known).checks:
+    for ranked in consult(Case(compiled, known)).order:
         check = compiled.model.checks_by_name[ranked.check]
         (name, *_) = check.observes
         if name == "liquid":
@@ -130,7 +133,7 @@ def test_a_look_after_silence_is_foretold_with_the_silence_in_it(
     known = {"light": "dark", "anything_else": "nothing"}
     weights = _silenced(joint, known).reshape(-1)
     causes = joint.joint_labels(["board", "hinge", "cable", "lamp"])
-    ranked = {r.check: r for r in diagnose(compiled, known).checks}
+    ranked = {r.check: r for r in consult(Case(compiled, known)).order}
     for check, name in (("look_lines", "lines"), ("look_crack", "crack")):
         table = np.zeros((int(causes.max()) + 1, 2))
         np.add.at(table, (causes, joint.joint_labels([name])), weights)
@@ -142,8 +145,8 @@ def test_a_look_after_silence_is_foretold_with_the_silence_in_it(
 
 def test_a_direct_answer_takes_the_place_of_the_silence(compiled: CompiledModel) -> None:
     asked = {"light": "dark", "lines": "yes", "crack": "no"}
-    with_silence = diagnose(compiled, {**asked, "anything_else": "nothing"})
-    assert with_silence.causes == pytest.approx(dict(diagnose(compiled, asked).causes))
+    with_silence = consult(Case(compiled, {**asked, "anything_else": "nothing"}))
+    assert with_silence.causes == pytest.approx(dict(consult(Case(compiled, asked)).causes))
 
 
 # --- the words
@@ -190,3 +193,19 @@ def test_what_comes_first_in_the_order_hides_the_rest(joint: Joint) -> None:
         wanted = "board.dead" if board == "dead" else "cable.cut" if cable == "cut" else "lamp.dead"
         assert leader == wanted
         assert told[leader] == pytest.approx(1.0)
+
+
+def test_the_repair_problem_weighs_silence_as_the_beliefs_do(compiled: CompiledModel) -> None:
+    known = {"light": "dark", "anything_else": "nothing"}
+    belief = belief_now(compiled, known, at_once=4)
+    scenarios, _ = scenario_values(compiled, 4)
+    assert belief.neglected == pytest.approx(0.0, abs=1e-12)
+    told = consult(Case(compiled, known))
+    for place, number in enumerate(compiled.causes):
+        share = float(belief.weights @ (scenarios[:, place] > 0))
+        assert share == pytest.approx(told.causes[compiled.network.names[number]], abs=1e-12)
+    crack = compiled.network.index["crack"]
+    ranked = {one.check: one for one in told.order}
+    assert (belief.likelihoods[crack] @ belief.weights).tolist() == pytest.approx(
+        list(ranked["look_crack"].outcomes.values()), abs=1e-12
+    )
