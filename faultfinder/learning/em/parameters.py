@@ -40,7 +40,8 @@ class Place:
 
     `kind` is chance, row, link, leak, sensitivity, specificity or dense. `row` is the
     number of a table's row in the file's order, or the flat number of the parents' joint
-    state (dense); `parent` and `state` name the parent's state of a link.
+    state (dense); `parent` and `state` name the parent's state of a link; `key` is the key of a
+    row that stands under `figures`.
     """
 
     variable: str
@@ -48,10 +49,13 @@ class Place:
     row: int | None = None
     parent: str | None = None
     state: str | None = None
+    key: str = ""
 
     def __str__(self) -> str:
         if self.kind == "link":
             return f"{self.variable}, link from {self.parent}={self.state}"
+        if self.key:
+            return f"{self.variable}, figures of {self.key}"
         if self.kind in ("row", "dense") and self.row is not None:
             return f"{self.variable}, row {self.row + 1}"
         return f"{self.variable}, {self.kind}"
@@ -213,7 +217,10 @@ def _read(compiled: CompiledModel, number: int, variable: Variable) -> _Read:
         ]
         filled[np.ix_(*where) if parents else ...] = place
     kind = "row" if parents else "chance"
-    places = tuple(Place(name, kind, row if parents else None) for row in range(len(told.rows)))
+    places = tuple(
+        Place(name, kind, place if parents else None, key=row.key)
+        for place, row in enumerate(told.rows)
+    )
     form = RowTables(number, shape, filled.reshape(-1))
     return places, [row.gives for row in told.rows], [row.basis for row in told.rows], form
 
