@@ -123,7 +123,7 @@ def _silenced(
     weights: Array,
     likelihoods: Mapping[int, Array],
     looked_again: bool,
-) -> tuple[Array, Mapping[int, Array]]:
+) -> tuple[Array, dict[int, Array]]:
     """Scenarios weighed by what nobody mentioned, and what a look would show after that.
 
     After a repair (`looked_again`) the machine is another, of which nobody has been silent.
