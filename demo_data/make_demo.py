@@ -3,11 +3,11 @@
 
     python -m demo_data.make_demo
 
-The truth differs from the model's figures as a real shop's would: other base rates (`HISTORIES`,
-`CAUSES`), a technician who misreads one check, results nobody wrote down, and wrong labels.
+The truth differs from the model's figures as a real shop's would: other base rates (`CAUSES`), a
+technician who misreads one check, results nobody wrote down, and wrong labels.
 Machines are drawn from the truth; what to check next is chosen by the model's figures or by
 habit, and only from what was written down, so that what is missing is missing at random
-(Rubin 1976). The two looks at the battery are always made and always written.
+(Rubin 1976). The look at the battery is always made and always written.
 """
 
 from __future__ import annotations
@@ -44,11 +44,9 @@ OPEN_FROM = datetime(2026, 10, 19, tzinfo=UTC)
 END = datetime(2026, 11, 1, tzinfo=UTC)
 
 # The hidden truth: how many times as likely as the model says.
-HISTORIES = {"knock": 1.5, "liquid": 1.8, "earlier_repair": 1.6, "age": 1.3,
-             "long_unused": 0.5, "settings_touched": 0.5}  # fmt: skip
-CAUSES = {"data_connector": 2.2, "backlight_cable": 0.5, "data_flex": 1.6, "panel": 0.6,
-          "backlight_strip": 1.8, "lid_sensor_cable": 2.5, "not_starting": 0.6,
-          "battery_low": 2.0, "settings": 0.4}  # fmt: skip
+CAUSES = {"plug_board_end": 2.5, "light_supply_on_board": 0.5, "display_cable": 1.8,
+          "panel_cracked": 0.5, "panel_light": 2.0, "lid_sensor": 3.0, "board_other": 0.5,
+          "battery_flat": 3.0, "settings": 2.5}  # fmt: skip
 
 MISSING = 0.35
 """Chance that a result is not written down; a quarter of them as "could not tell"."""
@@ -56,28 +54,31 @@ WRONG_LABEL = 0.03
 NO_LABEL = 0.12
 """Chance that a ticket ends without a confirmed cause, whatever the cause is."""
 COMEBACK = 0.02
-MISREADER, MISREAD_FINDING, MISREAD = "invented ben", "torch_image", 0.30
+MISREADER, MISREAD_FINDING, MISREAD = "invented ben", "torch", 0.30
 
 DESK = "invented dora"
+ASKED = ("opened_before", "began")
+"""What the desk asks of everybody."""
+
 HABITS: Mapping[str, tuple[str, ...]] = {
     "invented ben": (
-        "look_backlight", "torch_look", "look_image", "brightness_up", "external_monitor",
-        "move_lid", "camera_look", "look_connectors", "measure_fuse"),
+        "look_light", "torch_look", "look_image", "brightness_up", "external_monitor",
+        "move_lid", "try_camera", "look_board_plug", "measure_light_fuse"),
     "invented cleo": (
-        "look_image", "look_glass", "listen_start", "look_backlight", "external_monitor",
-        "list_panel", "ask_sleeps", "look_residue", "look_connectors"),
+        "look_image", "look_glass", "press_keys", "look_light", "external_monitor",
+        "list_panel", "ask_sleeps", "look_liquid", "look_board_plug"),
 }  # fmt: skip
 STAFF = {"invented ana": 0.35, "invented ben": 0.25, "invented cleo": 0.20, "invented dan": 0.20}
 """Shares of the tickets; whoever has no habit goes by the model's ranking."""
 
 COMPLAINTS: Mapping[str, tuple[str, ...]] = {
-    "marked": ("lines over the picture.", "coloured patches on the screen."),
-    "breaks_up": ("the picture breaks up when the lid moves.", "the picture jumps and tears."),
-    "flickers": ("the light flickers.", "the screen flickers, worse when it is warm."),
-    "on_off": ("the screen goes on and off by itself.", "it goes black when the lid is moved."),
-    "black": ("lit, but there is no picture.", "the screen glows and stays empty."),
-    "faint": ("so dark that hardly anything can be made out.", "the light is gone."),
-    "blank": ("nothing on the screen.", "the screen stays black.", "no picture and no light."),
+    "image": ("the picture is spoiled.", "lines or patches in the picture."),
+    "flickers": ("the light flickers.", "the screen flickers."),
+    "comes_and_goes": ("the screen goes on and off by itself.", "it goes black now and then."),
+    "lit": ("lit, but there is no picture.", "the screen glows and stays empty."),
+    "dim": ("so dark that hardly anything can be made out.", "the light is nearly gone."),
+    "lit_then_dark": ("it lights and goes out again.", "a picture for a moment, then nothing."),
+    "dark": ("nothing on the screen.", "the screen stays black.", "no picture and no light."),
 }
 Json = dict[str, Any]
 
@@ -100,9 +101,8 @@ class Truth:
 
 def true_model(model: FaultModel) -> FaultModel:
     """The model with the shop's hidden base rates."""
-    factors = {**HISTORIES, **CAUSES}
     variables = tuple(
-        _scaled(v, factors[v.name]) if v.name in factors else v for v in model.variables
+        _scaled(v, CAUSES[v.name]) if v.name in CAUSES else v for v in model.variables
     )
     return replace(model, variables=variables)
 
@@ -133,10 +133,10 @@ class Bench:
     model: CompiledModel
     planners: dict[frozenset[tuple[str, str]], OneStep] = field(default_factory=dict)
 
-    def planner(self, histories: Mapping[str, str]) -> OneStep:
-        known = frozenset(histories.items())
+    def planner(self, told: Mapping[str, str]) -> OneStep:
+        known = frozenset(told.items())
         if known not in self.planners:
-            problem = build_problem(self.model, histories, at_once=2)
+            problem = build_problem(self.model, told, at_once=1)
             self.planners[known] = OneStep(problem, Shop().worth_per_bit)
         return self.planners[known]
 
@@ -148,15 +148,9 @@ class Bench:
         return [pair for pair in found if pair[1] > 0.0]
 
     def complains(self, causes: Mapping[str, str]) -> bool:
-        """Whether a machine with these causes shows the complaint (a function of them)."""
-        network = self.model.network
-        states = {network.index[c]: network.states[network.index[c]].index(s)
-                  for c, s in causes.items()}  # fmt: skip
-        for number in network.order:
-            if number in self.model.closed_causes and number not in states:
-                index = tuple(states[parent] for parent in network.parents[number])
-                states[number] = int(network.tables[number][index].argmax())
-        return states[network.index[str(self.model.model.complaint)]] != 0
+        """Whether a machine with these causes shows the complaint: as soon as one is there."""
+        model = self.model.model
+        return any(state in model.faulty_states(cause) for cause, state in causes.items())
 
 
 @dataclass
@@ -169,7 +163,7 @@ class Job:
     at: datetime
     rng: np.random.Generator
     events: list[Json] = field(default_factory=list)
-    histories: dict[str, str] = field(default_factory=dict)
+    told: dict[str, str] = field(default_factory=dict)
     checked: set[str] = field(default_factory=set)
     misread: list[str] = field(default_factory=list)
     made: int = 0
@@ -224,15 +218,19 @@ class Job:
         return result
 
     def take_in(self) -> None:
-        """Intake and histories at the desk; then it waits for the bench."""
-        said = COMPLAINTS[self.machine["screen"]]
+        """Intake and the questions of the desk; then it waits for the bench."""
+        shown = self.machine["screen_light"]
+        if shown == "lit" and self.machine["image"] not in ("normal", "none"):
+            shown = "image"
+        said = COMPLAINTS[shown]
         text = said[int(self.rng.integers(len(said)))]
         self.write("intake", {"model": self.model.name}, DESK, complaint=text)
-        for history in self.model.of_kind(Kind.HISTORY):
-            result = self.read(history.name, DESK)
+        for finding in ASKED:
+            result = self.read(finding, DESK)
             if result is not None:
-                self.histories[history.name] = result
-        self.planner = self.bench.planner(self.histories)
+                self.told[finding] = result
+        self.planner = self.bench.planner(self.told)
+        self.checked |= {c.name for c in self.model.checks if c.observes[0] in ASKED}
         self.problem = self.planner.problem
         self.weights: Array = self.problem.weights
         self.wait(minutes=float(self.rng.integers(20, 400)), days=float(self.rng.integers(0, 3)))
@@ -253,11 +251,10 @@ class Job:
             self.put_aside = False
 
     def open_cover(self) -> None:
-        """Cover off for the first time: the battery before anything else."""
+        """Cover off for the first time."""
         if not self.opened:
             self.opened = True
             self.go("cover_off")
-            self.look_for_stop("battery_shape")
 
     def belief(self) -> Mapping[str, float]:
         """P(cause present | written down), by the model's figures."""
@@ -292,8 +289,6 @@ class Job:
         stage = self.problem.stages[action.stage]
         if stage != self.stage:
             self.open_cover()
-            if self.stopped:
-                return False
             self.go(stage)
         self.wait(minutes=action.cost + float(self.rng.integers(0, 6)))
         self.checked.add(action.name)
@@ -317,7 +312,7 @@ class Job:
 
     def search(self, most: int) -> None:
         """Checks until one cause is likely enough, or `most` were made."""
-        self.look_for_stop("case_bulge")
+        self.look_for_stop("battery")
         for made in range(most):
             if (made >= 3 and self.belief()[self.leader] > 0.85) or not self.check():
                 break
@@ -373,6 +368,8 @@ class Job:
         for cause in sorted(present, key=lambda c: c != leader):
             ways = [w for w in self.bench.repairs_for(cause, now[cause]) if w[0].name not in made]
             for place, (repair, chance) in enumerate(ways):
+                if place < len(ways) - 1 and self.needed_later(repair, present, now, made):
+                    continue
                 # The last way there is always works, or the ticket would not end.
                 mends = place == len(ways) - 1 or self.rng.random() < chance
                 if mends:
@@ -386,6 +383,17 @@ class Job:
                 if mends:
                     break
         raise AssertionError("a cause is left that no repair mends")
+
+    def needed_later(
+        self, repair: Repair, present: Sequence[str], now: Mapping[str, str], made: set[str]
+    ) -> bool:
+        """Whether it is all that is left for a cause that is there: it is not tried in vain."""
+        for cause in present:
+            if now[cause] in self.model.faulty_states(cause):
+                ways = {way.name for way, _ in self.bench.repairs_for(cause, now[cause])} - made
+                if ways == {repair.name}:
+                    return True
+        return False
 
     def close(self) -> bool:
         """Repair and close, or close without a cause; returns whether the label is wrong."""
@@ -431,11 +439,11 @@ class Job:
             case "specialist":
                 self.write("held", {"for": "specialist"}, why="board sent out to be measured.")
             case "part":
-                self.order(repairs["new_assembly"])
+                self.order(repairs["replace_panel"])
             case "repaired":
                 self.do(repair, cures=True)
             case "tried":
-                idle = "reset_state" if "settings" not in self.present else "reseat_sensor"
+                idle = "drain_power" if "hung_controller" not in self.present else "reseat_sensor"
                 self.do(repairs[idle], cures=False)
                 self.check()
             case "hand-over":
@@ -448,9 +456,10 @@ class Job:
 OPEN_SITUATIONS = ("fresh", "fresh", "found", "found", "customer", "part", "repaired", "tried",
                    "bulging", "hand-over", "approval", "specialist")  # fmt: skip
 
-OPEN_CAUSE = {"part": ("panel", "dead"), "approval": ("panel", "dead"),
-              "repaired": ("data_connector", "off"), "hand-over": ("data_connector", "half"),
-              "specialist": ("backlight_supply", "driver_dead")}  # fmt: skip
+OPEN_CAUSE = {"part": ("panel_cracked", "broken"), "approval": ("panel_cracked", "broken"),
+              "repaired": ("plug_board_end", "off_since_work"),
+              "hand-over": ("plug_board_end", "loose"),
+              "specialist": ("light_supply_on_board", "dark")}  # fmt: skip
 """What ails the machines of some open tickets, so that the situation makes sense."""
 
 
@@ -479,7 +488,7 @@ def make(
         return [named(row) for row in draw_machines(truth, count, rng, findings)] if count else []
 
     machines = drawn(closed)
-    again = drawn(4 * closed, earlier_repair="yes")
+    again = drawn(4 * closed, opened_before="yes")
     tickets: list[Json] = []
     truths: list[Truth] = []
 
@@ -510,8 +519,8 @@ def make(
             first, machine = _comeback(tickets, truths, at, again, rng) or (None, machine)
         add(machine, at, first, finish)
     situations = [OPEN_SITUATIONS[i % len(OPEN_SITUATIONS)] for i in range(still_open)]
-    flat = drawn(50 * still_open, case_bulge="flat", battery_shape="flat")
-    bulging = drawn(situations.count("bulging"), case_bulge="bulging")
+    flat = drawn(100 * still_open, battery="flat_shaped")
+    bulging = drawn(situations.count("bulging"), battery="swollen")
     latest = END - timedelta(days=4)
     for situation, at in zip(situations, _days(rng, still_open, OPEN_FROM, latest), strict=True):
         cause = OPEN_CAUSE.get(situation)
@@ -543,7 +552,7 @@ def _comeback(
     again: list[dict[str, str]],
     rng: np.random.Generator,
 ) -> tuple[str, dict[str, str]] | None:
-    """An earlier repaired ticket and the same machine with a fault anew; None without one."""
+    """An earlier repaired ticket, and its machine with a fault anew; None without one."""
     since, until = ((at - timedelta(days=d)).strftime("%Y-%m-%dT%H:%M:%SZ") for d in (80, 3))
     last = [(ticket["events"][-1], truth) for ticket, truth in zip(tickets, truths, strict=True)]
     fit = [truth for event, truth in last
@@ -551,8 +560,7 @@ def _comeback(
     if not fit:
         return None
     before = fit[int(rng.integers(len(fit)))]
-    same = [m for m in again if all(m[h] == before.machine[h] for h in ("age", "liquid", "knock"))]
-    return (before.key, same[int(rng.integers(len(same)))]) if same else None
+    return before.key, again[int(rng.integers(len(again)))]
 
 
 def as_lines(tickets: Sequence[Json]) -> bytes:

@@ -16,7 +16,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from faultfinder.model.parts import Dense, FaultModel, NoisyMax, SimpleTest, Variable
+from faultfinder.model.parts import Dense, FaultModel, FirstOf, NoisyMax, SimpleTest, Variable
 
 Array = NDArray[np.float64]
 Labels = NDArray[np.intp]
@@ -132,6 +132,15 @@ def entropy(shares: Sequence[float] | Array) -> float:
 def conditional(variable: Variable, parents: Mapping[str, tuple[Variable, str]]) -> Array:
     """P(variable | these parent states), from the words of the model."""
     distribution = variable.distribution
+    if isinstance(distribution, FirstOf):
+        # The oracle's own words: look along the order until one is not normal.
+        said = "none"
+        for name in distribution.parents:
+            parent, state = parents[name]
+            if state != parent.states[0]:
+                said = f"{name}.{state}"
+                break
+        return np.array([1.0 if state == said else 0.0 for state in variable.states])
     if isinstance(distribution, Dense):
         index = tuple(
             parents[name][0].states.index(parents[name][1]) for name in distribution.parents

@@ -39,6 +39,57 @@ def _run(profile: Path, *arguments: str) -> str:
     return done.stdout
 
 
+WIDTHS = (360, 800, 1280)
+"""Pixels of a phone, a tablet and a desk."""
+
+PAPER = 194 * 96 / 25.4
+"""Pixels of an A4 sheet between its margins."""
+
+LOOK = (
+    "(()=>{const seen=[...d.body.querySelectorAll('*')].filter(e=>[...e.childNodes].some(n=>"
+    "n.nodeType===3&&n.textContent.trim())&&e.tagName!=='STYLE');"
+    "const size=e=>{const s=e.closest('svg');const k=s?s.getBoundingClientRect().width/"
+    "s.viewBox.baseVal.width:1;return parseFloat(w.getComputedStyle(e).fontSize)*k};"
+    "const body=parseFloat(w.getComputedStyle(d.body).fontSize);"
+    "const warn=[...d.querySelectorAll('.caution')].map(size);"
+    "const right=Math.max(...[...d.body.querySelectorAll('*')].map(e=>"
+    "e.getBoundingClientRect().right));"
+    "return [d.documentElement.scrollWidth,Math.ceil(right),Math.min(...seen.map(size)),body,"
+    "warn.length?Math.min(...warn):body,warn.length].join(' ')})()"
+)
+"""Width of the page, farthest right edge, smallest letters, those of the body, of cautions, and
+how many cautions: pixels. Letters of drawings count as large as they are shown."""
+
+
+def check_look(text: str, folder: Path, cautions: bool = False) -> None:
+    """A page fits a phone, a tablet and a desk; on paper no letter is under 9 points; cautions
+    are no smaller than the text around them anywhere."""
+    page = folder / "look.html"
+    page.write_text(text, encoding="utf-8")
+    paper = folder / "paper.html"
+    assert "@media print {" in text
+    printed = text.replace("@media print {", "@media all {")
+    paper.write_text(re.sub(r"@media \(max-width[^{]*{", "@media not all {", printed), "utf-8")
+    for width, one in (*((width, page) for width in WIDTHS), (PAPER, paper)):
+        said = measured(one, folder, round(width), LOOK)
+        wide, right, smallest, body, warned, warnings = map(float, said.split())
+        assert max(wide, right) <= round(width), f"cut off at {width} pixels: {said}"
+        assert warned >= body, f"a caution is too small at {width} pixels: {said}"
+        assert bool(warnings) == cautions
+        if one is paper:
+            assert smallest * 72 / 96 >= 9.0 - 1e-6, f"too small on paper: {said}"
+
+
+def policy_of(text: str) -> str:
+    """What a page lets run and fetch, from its one policy."""
+    found = re.findall(r'<meta http-equiv="Content-Security-Policy" content="([^"]*)">', text)
+    assert len(found) == 1
+    return str(found[0])
+
+
+POLICY = "default-src 'none'; style-src 'unsafe-inline'; base-uri 'none'; form-action 'none'"
+
+
 def printed_pages(page: Path, folder: Path, paper: str) -> int:
     """How many sheets of "A4" or "letter" the page takes when printed."""
     sized = folder / f"{page.stem}-{paper}.html"

@@ -5,11 +5,14 @@ from __future__ import annotations
 import itertools
 from collections.abc import Mapping
 from functools import cache
+from pathlib import Path
 
 import faultfinder
 from faultfinder import Consultation
 from faultfinder.inference.compiled import CompiledModel
-from faultfinder.model.parts import FaultModel, NoisyMax, Table
+from faultfinder.inference.posterior import beliefs, evidence_from, posterior
+from faultfinder.model.parts import FaultModel, Kind, NoisyMax, Table
+from tests import MODELS_BEFORE
 from tests.consulted import look_at
 
 
@@ -19,27 +22,43 @@ def _diagnosis(name: str, findings: tuple[tuple[str, str], ...]) -> Consultation
 
 
 class Family:
-    """A model that comes along, by its name."""
+    """A model by its name: one that comes along, or one of the earlier version (`folder`)."""
 
-    def __init__(self, name: str) -> None:
-        self.name = name
+    def __init__(self, name: str, folder: Path = MODELS_BEFORE) -> None:
+        self.name, self.path = name, str(folder / f"{name}.yaml")
 
     @property
     def compiled(self) -> CompiledModel:
-        return _compiled(self.name)
+        return _compiled(self.path)
 
     @property
     def model(self) -> FaultModel:
         return self.compiled.model
 
     def seen(self, **findings: str) -> Consultation:
-        return _diagnosis(self.name, tuple(sorted(findings.items())))
+        return _diagnosis(self.path, tuple(sorted(findings.items())))
+
+    def chances(self, **findings: str) -> Mapping[str, float]:
+        """P(present) of each cause, the likeliest first; without planning what to do."""
+        return _chances(self.path, tuple(sorted(findings.items())))
 
     def causes(self, **findings: str) -> Mapping[str, float]:
         return self.seen(**findings).causes
 
     def first(self, **findings: str) -> str:
         return next(iter(self.causes(**findings)))
+
+
+@cache
+def _chances(name: str, findings: tuple[tuple[str, str], ...]) -> Mapping[str, float]:
+    compiled = _compiled(name)
+    network = compiled.network
+    calibrated = beliefs(compiled, evidence_from(compiled, dict(findings)))
+    found = {
+        cause.name: 1.0 - float(posterior(compiled, calibrated, network.index[cause.name])[0, 0])
+        for cause in compiled.model.of_kind(Kind.CAUSE)
+    }
+    return dict(sorted(found.items(), key=lambda pair: -pair[1]))
 
 
 @cache

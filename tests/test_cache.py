@@ -237,13 +237,13 @@ def test_two_processes_at_once_both_get_the_model_and_leave_one_whole_file(
     kept = tmp_path / "kept"
     program = (
         "import sys, time\n"
-        "from faultfinder import load_model\n"
+        "from faultfinder import Case, consult, load_model\n"
         "import faultfinder.model.reading.reader\n"
         "print('ready', flush=True)\n"
         "sys.stdin.readline()\n"
         "for _ in range(5):\n"
         "    m = load_model(sys.argv[1])\n"
-        "    print(look_at(m, {'backlight': 'off'}).causes['cable'])\n"
+        "    print(consult(Case(m, {'backlight': 'off'})).causes['cable'])\n"
     )
     both = [
         subprocess.Popen(

@@ -36,6 +36,7 @@ from faultfinder.tickets.limits import TEXT_LIMIT
 from faultfinder.tickets.opening import open_store as open_there
 from faultfinder.tickets.store import Store
 from faultfinder.tickets.tables import EVENT, FREE_TEXT, TICKET
+from tests import MODELS_BEFORE
 from tests.stores import new_database
 
 AT = "2026-01-05T10:00:00Z"
@@ -66,7 +67,7 @@ def own_place(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.chdir(tmp_path)
     monkeypatch.setenv("FAULTFINDER_DB", str(tmp_path / "tickets.db"))
     monkeypatch.setenv("FAULTFINDER_WHO", "invented person")
-    monkeypatch.delenv("FAULTFINDER_MODELS", raising=False)
+    monkeypatch.setenv("FAULTFINDER_MODELS", str(MODELS_BEFORE))
 
 
 @pytest.fixture

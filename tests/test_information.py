@@ -330,7 +330,7 @@ def test_a_target_too_large_is_refused_with_its_size() -> None:
     variables, _, _ = many_causes(26)
     compiled = compile_model(make_model(variables))
     with pytest.raises(TargetTooLarge) as refused:
-        look_at(compiled, {})
+        assert look_at(compiled, {}).most_telling
     assert refused.value.check == "light"
     assert refused.value.states == 2**26
     assert f"{2**26:,} joint states" in str(refused.value)

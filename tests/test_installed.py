@@ -54,11 +54,13 @@ def command(wheel: Path, tmp_path_factory: pytest.TempPathFactory) -> Path:
     return folder / "bin" / "faultfinder"
 
 
-def test_the_wheel_holds_the_models_and_no_tests(wheel: Path) -> None:
+def test_the_wheel_holds_models_and_templates_and_no_tests(wheel: Path) -> None:
     names = zipfile.ZipFile(wheel).namelist()
     for path in (ROOT / "models").rglob("*.yaml"):
         assert f"faultfinder/_models/{path.relative_to(ROOT / 'models').as_posix()}" in names
     assert not [name for name in names if name.startswith(("tests/", "demo_data/"))]
+    for path in (ROOT / "faultfinder" / "report" / "templates").iterdir():
+        assert f"faultfinder/report/templates/{path.name}" in names
 
 
 def test_next_runs_from_another_folder_with_the_models_of_the_wheel(
@@ -76,9 +78,12 @@ def test_next_runs_from_another_folder_with_the_models_of_the_wheel(
     ).stdout.splitlines()
     assert all(str(command.parent.parent) in place for place in where), where
     said = run(
-        [str(command), "next", "-m", "thin_clamshell", "-s", "backlight=off"],
+        [str(command), "next", "-m", "thin_clamshell", "-s", "screen_light=dark"],
         tmp_path,
         FAULTFINDER_CACHE=kept,
     ).stdout
     assert "Next check:" in said
     assert "thin_clamshell" in run([str(command), "model", "list"], tmp_path).stdout
+    page = tmp_path / "model.html"
+    run([str(command), "model", "show", "thin_clamshell", "--html", str(page)], tmp_path)
+    assert "Thin clamshell" in page.read_text(encoding="utf-8")

@@ -54,7 +54,7 @@ from faultfinder.tickets.events import (
 )
 from faultfinder.tickets.ticket import Ticket, fold
 from tests.brute_force import Joint, entropy, joint_of_model
-from tests.chromium import measured, printed_pages
+from tests.chromium import POLICY, check_look, measured, policy_of, printed_pages
 from tests.consulted import look_at
 from tests.drawn_tickets import drawn_tickets
 from tests.small_shop import small_shop
@@ -221,12 +221,14 @@ def test_along_any_log_the_bits_add_up_to_the_whole_fall(
 
 
 def first_three(known: Mapping[str, str | None], stage: str = "closed") -> list[str]:
-    return [one.check for one in look_at(shop(), known, stage=stage).most_telling[:3]]
+    asked = {c.name for c in small_shop().checks if c.observes == ("knock",)}
+    order = look_at(shop(), known, stage=stage).order_at_bench
+    return [one.check for one in order if one.check not in asked][:3]
 
 
 def test_agreement_is_counted_by_person_against_the_ranking_of_that_moment() -> None:
     best = first_three({})
-    last = [one.check for one in look_at(shop()).most_telling][-1]
+    last = look_at(shop()).order_at_bench[-1].check
     home = {check.name: check.observes[0] for check in small_shop().checks}
     result = {name: next(r for r in ones if r) for name, ones in RESULTS.items()}
 
@@ -432,6 +434,8 @@ def test_a_phone_shows_it_without_sideways_scrolling(evil: bool, tmp_path: Path)
         "'svg')].map(e=>e.getBoundingClientRect().height))"
     )
     said = measured(written(tmp_path, page(evil)), tmp_path, 360, sizes)
+    assert policy_of(page(evil)) == POLICY
+    check_look(page(evil), tmp_path)
     width, right, height = map(float, said.split())
     assert width <= 360.0
     assert right <= 360.0
@@ -475,12 +479,14 @@ def test_a_sample_is_named_as_one() -> None:
 
 def in_demo(tmp_path: Path, monkeypatch: pytest.MonkeyPatch, count: int) -> Path:
     """A store with so many of the invented tickets; nothing of the user's is touched."""
-    shutil.copytree(ROOT / "models", tmp_path / "models")
+    shutil.copytree(ROOT / "tests" / "models_before", tmp_path / "models")
     for name, place in (("FAULTFINDER_MODELS", "models"), ("FAULTFINDER_CACHE", "kept"),
                         ("XDG_CONFIG_HOME", "settings"), ("XDG_DATA_HOME", "data")):  # fmt: skip
         monkeypatch.setenv(name, str(tmp_path / place))
     monkeypatch.delenv("FAULTFINDER_SHOP", raising=False)
-    rows = (ROOT / "demo_data/invented_tickets.jsonl").read_text(encoding="utf-8").splitlines()
+    rows = (
+        (ROOT / "tests/demo_before/invented_tickets.jsonl").read_text(encoding="utf-8").splitlines()
+    )
     some = tmp_path / "some.jsonl"
     some.write_text("\n".join(rows[:count]) + "\n", encoding="utf-8")
     place = tmp_path / "tickets.db"

@@ -11,8 +11,9 @@ from click.testing import CliRunner, Result
 
 from faultfinder.cli.main import commands
 from faultfinder.tickets.opening import open_store
+from tests import MODELS_BEFORE
 
-MODELS = Path(__file__).parent.parent / "models"
+MODELS = Path(__file__).parent / "models_before"
 
 
 @pytest.fixture(autouse=True)
@@ -20,7 +21,7 @@ def place(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Path:
     path = tmp_path / "tickets.db"
     monkeypatch.setenv("FAULTFINDER_DB", str(path))
     monkeypatch.setenv("FAULTFINDER_WHO", "invented ana")
-    monkeypatch.delenv("FAULTFINDER_MODELS", raising=False)
+    monkeypatch.setenv("FAULTFINDER_MODELS", str(MODELS_BEFORE))
     return path
 
 
@@ -122,11 +123,11 @@ def test_triage_puts_short_jobs_first_and_blocked_ones_last() -> None:
         "-m",
         "thin_clamshell",
         "-s",
-        "backlight=on",
+        "backlight=off",
         "-s",
-        "image=lines",
+        "image=none",
         "-s",
-        "glass=cracked",
+        "knock=yes",
     )
     run("intake", "-m", "thin_clamshell", "-s", "image=none")
     run("hold", "3", "customer")

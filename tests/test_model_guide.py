@@ -9,6 +9,7 @@ import pytest
 from click.testing import CliRunner
 
 from faultfinder.cli.main import commands
+from tests import MODELS_BEFORE
 
 README = Path(__file__).parent.parent / "README.md"
 
@@ -23,9 +24,9 @@ def test_the_commands_of_the_readme_work_as_shown(
         line.split("  #")[0].split(" # ")[0] for block in blocks for line in block.splitlines()
     ]
     assert len(lines) >= 6
-    (tmp_path / "demo_data").symlink_to(README.parent / "demo_data")
+    (tmp_path / "demo_data").symlink_to(README.parent / "tests" / "demo_before")
     monkeypatch.chdir(tmp_path)
-    monkeypatch.delenv("FAULTFINDER_MODELS", raising=False)
+    monkeypatch.setenv("FAULTFINDER_MODELS", str(MODELS_BEFORE))
     for line in lines:
         program, *words = shlex.split(line)
         assert program == "faultfinder"

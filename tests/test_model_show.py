@@ -25,7 +25,7 @@ from faultfinder.model.parts import Kind, Link, NoisyMax, SimpleTest, Variable
 from faultfinder.report.model.dot import model_dot
 from faultfinder.report.model.page import model_html
 from tests.brute_force import joint_of_model
-from tests.chromium import measured
+from tests.chromium import POLICY, check_look, measured, policy_of
 from tests.conftest import Run
 from tests.consulted import look_at
 from tests.networks import Case, cases, make_model, root
@@ -348,12 +348,12 @@ def test_the_graph_is_one_of_dot_whatever_the_names(run: Run) -> None:
     assert len(re.findall(r"^  c\d+ \[", model_dot(model), re.M)) == len(model.checks)
 
 
-def test_the_page_stands_by_itself_and_fits_a_phone(page: Path, tmp_path: Path) -> None:
+def test_the_page_stands_by_itself_and_fits_phone_and_paper(page: Path, tmp_path: Path) -> None:
     text = page.read_text(encoding="utf-8")
     assert not re.search(r"(src|href)=[\"'](?!#)", text)
     assert "@import" not in text
-    wide = measured(page, tmp_path, 360, "d.documentElement.scrollWidth")
-    assert int(wide) <= 360
+    assert policy_of(text) == POLICY
+    check_look(text, tmp_path, cautions=True)
 
 
 def test_the_page_is_black_on_white_and_large_enough_to_read(page: Path, tmp_path: Path) -> None:

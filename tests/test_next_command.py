@@ -220,7 +220,7 @@ def test_the_json_form_holds_exactly_what_is_documented(run: Run) -> None:
         "advice",
         "currency",
     ]
-    assert list(told["causes"][0]) == ["cause", "title", "probability", "states"]
+    assert list(told["causes"][0]) == ["cause", "title", "probability", "change", "states"]
     assert list(told["checks"][0]) == [
         "check",
         "title",
@@ -229,6 +229,7 @@ def test_the_json_form_holds_exactly_what_is_documented(run: Run) -> None:
         "cost",
         "gain_per_cost",
         "worth",
+        "saves",
         "outcomes",
         "stage",
     ]

@@ -39,7 +39,7 @@ def test_an_everyday_run_imports_neither_yaml_nor_networkx_nor_pgmpy_nor_scipy(
         "    commands.main(sys.argv[1:], prog_name='faultfinder')\n"
         "finally:\n"
         "    heavy = {'yaml', 'networkx', 'pgmpy', 'scipy', 'pandas', 'sklearn', 'torch'}\n"
-        "    heavy.add('sqlalchemy')\n"
+        "    heavy |= {'sqlalchemy', 'jinja2', 'matplotlib'}\n"
         "    print(sorted(heavy & set(sys.modules)), file=sys.stderr)\n"
     )
     for words in (DARK, (*DARK, "--json"), (*DARK, "--why", "lamp")):

@@ -22,7 +22,7 @@ from tests.drawn_tickets import drawn_tickets, with_rate
 from tests.small_shop import small_shop
 
 AT = "2024-05-01T10:00:00Z"
-SHOP = Path(__file__).parent.parent / "models" / "thin_clamshell.yaml"
+SHOP = Path(__file__).parent / "models_before" / "thin_clamshell.yaml"
 
 
 @pytest.fixture(scope="module")
@@ -139,7 +139,7 @@ def test_a_play_ends_where_it_is_told_to(truth: CompiledModel, full: list[Closed
     two = play_tickets(truth, full[:60], truth, sure=1.1, limit=2)
     assert max(p.checks for p in two.plays) == 2
     assert any(p.ended is Ended.TOO_MANY for p in two.plays)
-    dear = play_tickets(truth, full[:20], truth, shop=Shop(worth_per_bit=0.0), sure=1.1)
+    dear = play_tickets(truth, full[:20], truth, shop=Shop(labour_per_hour=6e5), sure=1.1)
     assert {(p.checks, p.ended) for p in dear.plays} == {(0, Ended.NOTHING_WORTH)}
 
 
@@ -192,8 +192,6 @@ def test_the_true_figures_find_more_causes_than_wrong_ones(truth: CompiledModel)
     old, new = (play_tickets(model, many, truth) for model in (wrong, truth))
     found = [np.array([float(play.success) for play in one.plays]) for one in (old, new)]
     assert paired_difference(*found).interval[0] > 0.0
-    low, high = new.success_interval
-    assert low < new.mean("success") < high
 
 
 def test_only_tickets_with_a_confirmed_cause_are_played(

@@ -263,7 +263,7 @@ def test_a_finding_that_could_not_be_told_changes_no_belief(case: Case) -> None:
     before = look_at(case.compiled, case.findings)
     after = look_at(case.compiled, {**case.findings, **dict.fromkeys(open_names)})
     assert after.causes == pytest.approx(before.causes, abs=1e-12)
-    assert set(after.unclear) == set(open_names)
+    assert set(after.case.unclear) == set(open_names)
     told = {check.check for check in after.most_telling}
     for check in case.model.checks:
         left = [name for name in check.observes if name not in case.findings]

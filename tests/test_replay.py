@@ -18,6 +18,7 @@ from faultfinder.learning.judge.replay import compare, cross_validate, random_fo
 from faultfinder.learning.records import ClosedTicket
 from faultfinder.model.parts import Row, Table
 from tests.brute_force import joint_of_model
+from tests.consulted import look_at
 from tests.drawn_tickets import drawn_tickets, with_rate
 from tests.small_shop import small_shop
 
@@ -64,7 +65,7 @@ def test_forecasts_for_many_tickets_are_those_of_one_diagnosis_each(
 ) -> None:
     told = forecast(truth, tickets[:40])
     for row, ticket in zip(told.probabilities, tickets[:40], strict=True):
-        alone = told(truth, dict(ticket.findings)).causes
+        alone = look_at(truth, dict(ticket.findings)).causes
         assert dict(zip(told.causes, row, strict=True)) == pytest.approx(alone, abs=1e-12)
 
 

@@ -41,7 +41,7 @@ from faultfinder.tickets.events import (
     Tried,
 )
 from faultfinder.tickets.ticket import Ticket, fold
-from tests.chromium import FLAGS, chromium, measured, printed_pages
+from tests.chromium import FLAGS, POLICY, check_look, chromium, measured, policy_of, printed_pages
 
 MODEL = "thin_clamshell"
 PERSON = {"customer": "Invented Ida Q", "contact": "invented 0000 111", "serial": "INV-SERIAL-9"}
@@ -378,7 +378,7 @@ def test_nothing_is_coloured_and_nothing_is_fetched() -> None:
     named = "red|green|blue|yellow|orange|purple|navy|teal|brown|pink|silver|gold"
     assert not re.search(rf"\b({named})\b", style)
     assert not re.search(r"url\(|@import|https?:|src=", page.replace("&lt;img src=x", ""))
-    assert "default-src 'none'; style-src 'unsafe-inline'" in page
+    assert policy_of(page) == POLICY
 
 
 @settings(max_examples=60, deadline=None)
@@ -439,6 +439,7 @@ def test_a_phone_shows_it_without_sideways_scrolling_in_letters_of_12_points(
         "d.documentElement.scrollWidth+' '+Math.min(...[...d.querySelectorAll('p,li,td,th')]"
         ".map(e=>parseFloat(w.getComputedStyle(e).fontSize)))"
     )
+    check_look(path.read_text(encoding="utf-8"), tmp_path, cautions=True)
     width, letters = measured(path, tmp_path, 360, sizes).split()
     assert int(width) <= 360
     assert float(letters) >= 16.0

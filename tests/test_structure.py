@@ -30,7 +30,9 @@ from faultfinder.learning.watch.structure import (
     stratified_test,
 )
 from faultfinder.model.parts import Kind, SimpleTest, Variable
-from faultfinder.report.learning.structure import doubts_json, doubts_page
+from faultfinder.report.learning.plain import DOUBT, DOUBTS
+from faultfinder.report.learning.structure import doubts_page
+from tests import MODELS_BEFORE
 from tests.drawn_tickets import drawn_tickets
 from tests.small_shop import small_shop
 
@@ -45,7 +47,7 @@ def truth() -> CompiledModel:
 
 @pytest.fixture(scope="module")
 def clamshell() -> CompiledModel:
-    return faultfinder.load_model(str(ROOT / "models" / "thin_clamshell.yaml"))
+    return faultfinder.load_model(str(ROOT / "tests" / "models_before" / "thin_clamshell.yaml"))
 
 
 def with_hidden_cause(
@@ -248,7 +250,9 @@ def test_the_page_names_counts_and_causes_of_doubt_and_never_a_new_shape(
     assert "1,000 closed tickets with confirmed causes (1 without left out)" in flat
     assert "=yes: " in flat
     assert "never changes its shape" in flat
-    assert doubts_json(found)["doubts"][0]["observed"] == found.doubts[0].observed
+    told = DOUBTS.plain(found)["doubts"]
+    assert told[0]["observed"] == found.doubts[0].observed
+    assert list(told[0]) == [key.name for key in DOUBT.keys]
     none = replace(found, doubts=())
     assert "no proof that the shape is right" in " ".join(
         doubts_page(none, "small_shop", 30, 0.05).split()
@@ -260,15 +264,15 @@ def test_the_command_reads_the_stores_closed_tickets_and_changes_no_model(
 ) -> None:
     monkeypatch.setenv("FAULTFINDER_DB", str(tmp_path / "tickets.db"))
     monkeypatch.setenv("FAULTFINDER_WHO", "invented ana")
-    monkeypatch.delenv("FAULTFINDER_MODELS", raising=False)
-    before = (ROOT / "models" / "thin_clamshell.yaml").read_bytes()
+    monkeypatch.setenv("FAULTFINDER_MODELS", str(MODELS_BEFORE))
+    before = (ROOT / "tests" / "models_before" / "thin_clamshell.yaml").read_bytes()
 
     def run(*words: str) -> Result:
         return CliRunner().invoke(doubts_command, ["-m", "thin_clamshell", *words])
 
     CliRunner().invoke(commands, ["store", "check"])
     assert "no closed tickets" in str(run().exception)
-    demo = str(ROOT / "demo_data" / "invented_tickets.jsonl")
+    demo = str(ROOT / "tests" / "demo_before" / "invented_tickets.jsonl")
     assert CliRunner().invoke(commands, ["import", demo]).exit_code == 0
     told = run()
     assert told.exit_code == 0, told.output
@@ -276,4 +280,4 @@ def test_the_command_reads_the_stores_closed_tickets_and_changes_no_model(
     as_json = run("--json", "--least", "40")
     assert '"pairs_tested"' in as_json.output
     assert run("--since", "never").exit_code != 0
-    assert (ROOT / "models" / "thin_clamshell.yaml").read_bytes() == before
+    assert (ROOT / "tests" / "models_before" / "thin_clamshell.yaml").read_bytes() == before

@@ -18,6 +18,7 @@ from faultfinder.inference.loading import load_model
 from faultfinder.tickets.events import Entry, Event, Found, Intake, TakenBack, Tried
 from faultfinder.tickets.opening import open_store
 from faultfinder.tickets.ticket import check_take_back, fold, taken_back
+from tests import MODELS_BEFORE
 
 AT = "2026-01-01T00:00:00Z"
 THIN = ("-m", "thin_clamshell")
@@ -28,7 +29,7 @@ def place(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Path:
     path = tmp_path / "with space" / "tickets.db"
     monkeypatch.setenv("FAULTFINDER_DB", str(path))
     monkeypatch.setenv("FAULTFINDER_WHO", "invented person")
-    monkeypatch.delenv("FAULTFINDER_MODELS", raising=False)
+    monkeypatch.setenv("FAULTFINDER_MODELS", str(MODELS_BEFORE))
     return path
 
 
@@ -228,7 +229,7 @@ def test_the_commands_of_the_readme_work_as_shown(
     blocks = [block.split("```")[0] for block in section.split("```sh\n")[1:]]
     lines = [line.split("  #")[0] for block in blocks for line in block.splitlines()]
     assert len(lines) >= 25
-    (tmp_path / "demo_data").symlink_to(readme.parent / "demo_data")
+    (tmp_path / "demo_data").symlink_to(readme.parent / "tests" / "demo_before")
     monkeypatch.chdir(tmp_path)
     for line in lines:
         program, *words = shlex.split(line)

@@ -1,35 +1,30 @@
 """Which figures of a model the next check hangs on.
 
 One-way sensitivity analysis: each figure is moved alone, its odds multiplied by a factor in
-both directions, the rest of its row scaled to fill up, until another check leads. The check
-is the one with most bits per cost that is worth its cost (or none), as in a ranking by
-information; beliefs are exact.
+both directions, the rest of its row scaled to fill up, until another check is advised (or none
+any more): the case is consulted anew on a model compiled anew, so this takes its time.
 """
 
 from __future__ import annotations
 
 import math
-from collections.abc import Collection, Mapping, Sequence
-from dataclasses import dataclass
+from collections.abc import Callable, Mapping
+from dataclasses import dataclass, replace
 
-import numpy as np
-
-from faultfinder.assess.figures import Figure, figures_of, odds_times
-from faultfinder.assess.moved_ranking import MovedRanking
-from faultfinder.consultation.case import read_results
-from faultfinder.decide.shop import Shop
-from faultfinder.inference.compiled import CompiledModel
-from faultfinder.model.answers import find_stage
-from faultfinder.model.parts import Kind
+from faultfinder.assess.figures import Figure, figures_of, odds_times, with_figure
+from faultfinder.consultation.case import Case
+from faultfinder.consultation.consult import consult
+from faultfinder.errors import ImpossibleEvidence
+from faultfinder.inference.compiled import compile_model
 
 FARTHEST = 100.0
 """Factor on the odds up to which a figure is moved."""
 
-GRID = ((1.02, 1.05, 1.1, 1.2, 1.35, 1.6, 2.0), (2.7, 4.0, 6.5), (12.0, 30.0, FARTHEST))
+GRID = (2.0, 6.5, FARTHEST)
 """Factors tried first, by rounds: a round is the last when enough figures have changed the
-check. One that leads only between two of the factors is not seen."""
+check. One that is advised only between two of the factors is not seen."""
 
-FINE = 1e-4
+FINE = 1e-3
 """Relative width to which a change is narrowed down."""
 
 
@@ -81,109 +76,74 @@ class Sensitivity:
 
 
 def sensitivity(
-    compiled: CompiledModel,
-    findings: Mapping[str, str | None] | None = None,
-    *,
-    stage: str | None = None,
-    shop: Shop | None = None,
-    most: int = 10,
+    case: Case, *, most: int = 10, progress: Callable[[int, int], None] | None = None
 ) -> Sensitivity:
-    """The `most` figures on which the next check hangs.
+    """The `most` figures on which the next check of a case hangs.
 
-    Questions for the counter are not ranked where there are other checks. Raises MisuseError
-    for unknown names, ImpossibleEvidence for findings that contradict each other.
+    `progress` is told how many figures of how many were looked at, round by round. Raises
+    ImpossibleEvidence for findings that contradict each other.
     """
-    results = read_results(compiled, (findings or {}).items())
-    known = {name: result for name, result in results.items() if result is not None}
-    unclear = tuple(name for name, result in results.items() if result is None)
-    ranking = MovedRanking.start(
-        compiled, known, unclear, find_stage(compiled.model, stage), shop or Shop(),
-        ranked_checks(compiled),
-    )  # fmt: skip
-    figures = figures_of(compiled.model)
-    brackets: list[_Bracket] = [(None, None)] * len(figures)
-    farthest = 1.0
-    for steps in GRID:
-        brackets = [
-            _further(ranking, figure, bracket, farthest, steps)
-            for figure, bracket in zip(figures, brackets, strict=True)
-        ]
-        farthest = steps[-1]
-        if sum(any(bracket) for bracket in brackets) >= most:
+    advised = _Advised(case, _check(case))
+    figures = figures_of(case.model.model)
+    found: dict[int, dict[int, _Side]] = {number: {} for number in range(len(figures))}
+    tried = 1.0
+    for factor in GRID:
+        for number, figure in enumerate(figures):
+            for power in {-1, 1} - found[number].keys():
+                check = advised(figure, factor**power)
+                if check is not None and check != advised.now:
+                    found[number][power] = (tried**power, factor**power, check)
+            if progress is not None:
+                progress(number + 1, len(figures))
+        tried = factor
+        if sum(bool(sides) for sides in found.values()) >= most:
             break
-    hanging = [(f, b) for f, b in zip(figures, brackets, strict=True) if any(b)]
-    # Only those that may belong to the first ones are narrowed down.
-    surest = sorted(_nearest(bracket)[1] for _, bracket in hanging)
-    bound = surest[min(most, len(surest)) - 1] if surest else 0.0
+    hanging = {figures[number]: sides for number, sides in found.items() if sides}
     hinges = [
-        Hinge(figure, *(_narrowed(ranking, figure, side) for side in bracket))
-        for figure, bracket in hanging
-        if _nearest(bracket)[0] <= bound
+        Hinge(figure, *(_narrowed(advised, figure, sides.get(power)) for power in (-1, 1)))
+        for figure, sides in hanging.items()
     ]
     hinges.sort(key=lambda hinge: hinge.margin)
     return Sensitivity(
-        ranking.leader, known, tuple(hinges[:most]), len(figures), len(hanging), farthest
+        advised.now, case.findings, tuple(hinges[:most]), len(figures), len(hanging), tried
     )
-
-
-def ranked_checks(compiled: CompiledModel) -> tuple[str, ...]:
-    """The checks that compete: no questions for the counter, unless there is nothing else."""
-    histories = {variable.name for variable in compiled.model.of_kind(Kind.HISTORY)}
-    names = [c.name for c in compiled.model.checks if not histories.issuperset(c.observes)]
-    return tuple(names or [check.name for check in compiled.model.checks])
 
 
 _Side = tuple[float, float, str]
 """Factor at which nothing has changed yet, factor at which it has, and the check named there."""
 
 
-_Bracket = tuple[_Side | None, _Side | None]
-"""Between which factors the advice first changes: (downwards, upwards)."""
+@dataclass(frozen=True)
+class _Advised:
+    """The check that is advised on a case with a figure's odds multiplied; "" for none."""
+
+    case: Case
+    now: str
+
+    def __call__(self, figure: Figure, factor: float) -> str | None:
+        """None where all that was found would be impossible."""
+        moved = with_figure(self.case.model.model, figure, odds_times(figure.value, factor))
+        try:
+            return _check(replace(self.case, model=compile_model(moved)))
+        except ImpossibleEvidence:
+            return None
 
 
-def _further(
-    ranking: MovedRanking, figure: Figure, bracket: _Bracket, tried: float, steps: Sequence[float]
-) -> _Bracket:
-    """Look further out, from the factor `tried` on, where nothing has changed yet."""
-    ways = [power for power, side in zip((-1, 1), bracket, strict=True) if side is None]
-    factors = [step**power for power in ways for step in steps]
-    if not factors:
-        return bracket
-    told = ranking.leaders(figure, [odds_times(figure.value, factor) for factor in factors])
-    found = dict(zip((-1, 1), bracket, strict=True))
-    for number, power in enumerate(ways):
-        before = tried**power
-        begin = number * len(steps)
-        for factor, check in zip(
-            factors[begin : begin + len(steps)], told[begin : begin + len(steps)], strict=True
-        ):
-            if check is not None and check != ranking.leader:
-                found[power] = (before, factor, check)
-                break
-            before = factor
-    return found[-1], found[1]
+def _check(case: Case) -> str:
+    step = consult(case).next_step
+    return step.name if step is not None and step.kind == "check" else ""
 
 
-def _nearest(bracket: Collection[_Side | None]) -> tuple[float, float]:
-    """The smallest factors (at least 1) that a bracket allows: (surely unchanged, changed)."""
-    sides = [side for side in bracket if side is not None]
-    return (
-        min(max(side[0], 1.0 / side[0]) for side in sides),
-        min(max(side[1], 1.0 / side[1]) for side in sides),
-    )
-
-
-def _narrowed(ranking: MovedRanking, figure: Figure, side: _Side | None) -> Turn | None:
-    """Narrow a bracket down, nine steps at a time."""
+def _narrowed(advised: _Advised, figure: Figure, side: _Side | None) -> Turn | None:
+    """Narrow a change down by halving."""
     if side is None:
         return None
     low, high, check = side
     while abs(math.log(high / low)) > FINE:
-        steps: Sequence[float] = np.geomspace(low, high, 11)[1:-1].tolist()
-        told = ranking.leaders(figure, [odds_times(figure.value, step) for step in steps])
-        for step, named in zip(steps, told, strict=True):
-            if named is not None and named != ranking.leader:
-                high, check = step, named
-                break
-            low = step
+        middle = math.sqrt(low * high)
+        named = advised(figure, middle)
+        if named is not None and named != advised.now:
+            high, check = middle, named
+        else:
+            low = middle
     return Turn(high, odds_times(figure.value, high), check)

@@ -2,12 +2,10 @@
 
 from __future__ import annotations
 
-import json
-
 import click
 
 from faultfinder.cli.on_ticket import the_store
-from faultfinder.cli.options import AS_JSON, DB, MODEL
+from faultfinder.cli.options import DB, MODEL, JsonCommand, echo_json
 from faultfinder.cli.ticket_commands import read_date
 from faultfinder.cli.typed import pick_model
 from faultfinder.inference.loading import load_model
@@ -15,7 +13,12 @@ from faultfinder.learning.watch.structure import LEAST
 from faultfinder.model.locate import find_model
 
 
-@click.command("doubts", short_help="Where closed tickets contradict a model's shape.")
+@click.command(
+    "doubts",
+    cls=JsonCommand,
+    form="faultfinder.report.learning.plain:DOUBTS",
+    short_help="Where closed tickets contradict a model's shape.",
+)
 @MODEL
 @click.option("--since", metavar="DAY", help="Closed on this day or later: YYYY-MM-DD.")
 @click.option("--until", metavar="DAY", help="Closed on this day or before.")
@@ -25,7 +28,6 @@ from faultfinder.model.locate import find_model
               default=0.05, show_default=True, metavar="SHARE",
               help="The share of false alarms to allow.")  # fmt: skip
 @DB
-@AS_JSON
 def doubts(
     model: str | None,
     since: str | None,
@@ -40,7 +42,8 @@ def doubts(
     """
     from faultfinder.learning.from_tickets import closed_tickets
     from faultfinder.learning.watch.structure import examine_shape
-    from faultfinder.report.learning.structure import doubts_json, doubts_page
+    from faultfinder.report.learning.plain import DOUBTS
+    from faultfinder.report.learning.structure import doubts_page
 
     days = [None if day is None else read_date(day) for day in (since, until)]
     compiled = load_model(find_model(pick_model(model)))
@@ -48,6 +51,6 @@ def doubts(
     tickets = closed_tickets(the_store(), name, days[0], days[1])
     found = examine_shape(compiled, tickets, least=least, false_discoveries=false_share)
     if as_json:
-        click.echo(json.dumps(doubts_json(found), indent=2))
+        echo_json(DOUBTS, found)
     else:
         click.echo(doubts_page(found, name, least, false_share))

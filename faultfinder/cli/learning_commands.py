@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import json
 import sys
 from collections.abc import Sequence
 from dataclasses import replace
@@ -13,7 +12,7 @@ from typing import TYPE_CHECKING, Any
 import click
 
 from faultfinder.cli.on_ticket import now, the_store
-from faultfinder.cli.options import AS_JSON, DB, MODEL
+from faultfinder.cli.options import DB, MODEL, JsonCommand, echo_json
 from faultfinder.cli.ticket_commands import read_date
 from faultfinder.cli.typed import pick_model
 from faultfinder.decide.shop_file import read_shop
@@ -67,7 +66,12 @@ def tuned_on(compiled: CompiledModel, tickets: Sequence[ClosedTicket], **how: An
     return found
 
 
-@click.command("tune", short_help="Propose figures from closed tickets.")
+@click.command(
+    "tune",
+    cls=JsonCommand,
+    form="faultfinder.report.learning.plain:TUNING",
+    short_help="Propose figures from closed tickets.",
+)
 @MODEL
 @SINCE
 @UNTIL
@@ -76,7 +80,6 @@ def tuned_on(compiled: CompiledModel, tickets: Sequence[ClosedTicket], **how: An
 @click.option("--skip-impossible", is_flag=True,
               help="Leave out tickets that the model holds impossible, and name them.")  # fmt: skip
 @DB
-@AS_JSON
 def tune(
     model: str | None,
     since: str | None,
@@ -93,7 +96,8 @@ def tune(
     from faultfinder.learning.proposal import check_same, propose
     from faultfinder.learning.watch.unlikely import unlikely_tickets
     from faultfinder.model.reading.reader import parse_model
-    from faultfinder.report.learning.text import tune_json, tune_page
+    from faultfinder.report.learning.plain import TUNING, Tuning
+    from faultfinder.report.learning.text import tune_page
 
     path = find_model(pick_model(model))
     versions = Versions(path)
@@ -120,8 +124,7 @@ def tune(
     ]
     shifts = _shifts(compiled, tickets)
     if as_json:
-        told = tune_json(tuned, proposed.changed, doubtful, shifts)
-        click.echo(json.dumps(told | {"proposal": str(place)}, indent=2))
+        echo_json(TUNING, Tuning(tuned, proposed.changed, doubtful, shifts, str(place)))
         return
     click.echo(tune_page(tuned, proposed.changed, doubtful, shifts, name))
     for one in tuned.set_aside:
@@ -140,7 +143,12 @@ def _shifts(compiled: CompiledModel, tickets: Sequence[ClosedTicket]) -> Sequenc
         return ()
 
 
-@click.command("replay", short_help="Would tuned figures have predicted better?")
+@click.command(
+    "replay",
+    cls=JsonCommand,
+    form="faultfinder.report.learning.plain:REPLAY",
+    short_help="Would tuned figures have predicted better?",
+)
 @MODEL
 @SINCE
 @UNTIL
@@ -154,7 +162,6 @@ def _shifts(compiled: CompiledModel, tickets: Sequence[ClosedTicket]) -> Sequenc
               help="Play up to N held-out tickets again, check by check.")  # fmt: skip
 @click.option("--seed", type=int, default=0, show_default=True)
 @DB
-@AS_JSON
 def replay(
     model: str | None,
     since: str | None,
@@ -174,7 +181,8 @@ def replay(
     """
     from faultfinder.learning.judge.played import play_tickets
     from faultfinder.learning.judge.replay import compare, cross_validate, split_by_time
-    from faultfinder.report.learning.text import replay_json, replay_page
+    from faultfinder.report.learning.plain import REPLAY, Replayed
+    from faultfinder.report.learning.text import replay_page
 
     path = find_model(pick_model(model))
     prior = compiled_from(Versions(path).prior(), path)
@@ -199,7 +207,7 @@ def replay(
             plays = (old_play, new_play)
     how = f"{folds} random folds" if folds else f"last {held * 100:.0f} % held out"
     if as_json:
-        click.echo(json.dumps(replay_json(found, plays), indent=2))
+        echo_json(REPLAY, Replayed(found, plays))
     else:
         click.echo(replay_page(found, plays, how))
 

@@ -2,18 +2,18 @@
 
 from __future__ import annotations
 
-import json
 from pathlib import Path
 
 import click
 
 from faultfinder.cli.on_ticket import case_of, the_store, view_of
-from faultfinder.cli.options import AS_JSON, DB, REPLACE, TICKET, replacing
+from faultfinder.cli.options import DB, REPLACE, TICKET, JsonCommand, echo_json, replacing
 from faultfinder.cli.standings import standings, with_bar
 from faultfinder.cli.ticket_commands import read_date
 from faultfinder.decide.shop_file import read_shop
 from faultfinder.errors import FaultfinderError, MisuseError
 from faultfinder.files import write_page
+from faultfinder.plain import json_text
 from faultfinder.report.ticket.standing import Standing, blocked_by
 from faultfinder.report.wording import harmless
 from faultfinder.tickets.events import Outcome
@@ -24,24 +24,35 @@ from faultfinder.tickets.ticket import Ticket
 SHOWN = 50
 
 
-@click.command("ticket", short_help="One ticket with its log.")
+@click.command(
+    "ticket",
+    cls=JsonCommand,
+    form="faultfinder.report.ticket.plain:TICKET",
+    short_help="One ticket with its log.",
+)
 @TICKET
 @DB
-@AS_JSON
 def show(ticket: int, as_json: bool) -> None:
     """One ticket: where it stands, and its log with numbers to take entries back by."""
-    from faultfinder.report.ticket.text import ticket_json, ticket_page
+    from faultfinder.report.ticket.plain import TICKET as FORM
+    from faultfinder.report.ticket.plain import Kept
+    from faultfinder.report.ticket.text import ticket_page
 
     store = the_store()
     state = store.ticket(ticket)
     comebacks = store.comebacks(ticket)
     if as_json:
-        click.echo(json.dumps(ticket_json(state) | {"comebacks": comebacks}, indent=2))
+        echo_json(FORM, Kept(state, comebacks))
     else:
         click.echo(ticket_page(state, comebacks, read_shop().currency))
 
 
-@click.command("tickets", short_help="Tickets: where each stands.")
+@click.command(
+    "tickets",
+    cls=JsonCommand,
+    form="faultfinder.report.ticket.plain:ROW",
+    short_help="Tickets: where each stands.",
+)
 @click.option("--closed", is_flag=True, help="Closed ones instead of open ones.")
 @click.option("--all", "everything", is_flag=True, help="Open and closed ones.")
 @click.option("--blocked/--free", default=None, help="Only what has to wait, or what can go on.")
@@ -56,7 +67,6 @@ def show(ticket: int, as_json: bool) -> None:
 @click.option("--until", metavar="DAY", help="Opened on this day or before.")
 @click.option("--limit", type=click.IntRange(1), default=SHOWN, show_default=True)
 @DB
-@AS_JSON
 def listing(
     closed: bool,
     everything: bool,
@@ -73,7 +83,8 @@ def listing(
     as_json: bool,
 ) -> None:
     """Tickets: where each stands, what blocks it, how sure the diagnosis is, what comes next."""
-    from faultfinder.report.ticket.lists import tickets_json, tickets_page
+    from faultfinder.report.ticket.lists import tickets_page
+    from faultfinder.report.ticket.plain import ROW
 
     store = the_store()
     closed = closed or outcome is not None
@@ -96,7 +107,7 @@ def listing(
         count = len(rows)
     shown = rows[:limit]
     if as_json:
-        click.echo(json.dumps(tickets_json(shown), indent=2))
+        click.echo(json_text([ROW.plain(row) for row in shown]))
     else:
         click.echo(tickets_page(shown, count - len(shown)))
 
@@ -119,20 +130,25 @@ def _fits(
     return blocked is None or bool(blocked_by(ticket, stop)) == blocked
 
 
-@click.command("triage", short_help="The morning's work, dealt out.")
+@click.command(
+    "triage",
+    cls=JsonCommand,
+    form="faultfinder.report.ticket.plain:MORNING",
+    short_help="The morning's work, dealt out.",
+)
 @click.option("--benches", type=click.IntRange(1, 100), default=1, show_default=True,
               help="How many benches are free.")  # fmt: skip
 @click.option("--without", multiple=True, metavar="TOOL",
               help="A tool that is not here now, by its words. May be repeated.")  # fmt: skip
 @DB
-@AS_JSON
 def triage(benches: int, without: tuple[str, ...], as_json: bool) -> None:
     """Open tickets by expected minutes to a decision, dealt out to the benches.
 
     What is blocked comes last, and what is unsafe first.
     """
     from faultfinder.consultation.triage import deal
-    from faultfinder.report.ticket.lists import triage_json, triage_page
+    from faultfinder.report.ticket.lists import triage_page
+    from faultfinder.report.ticket.plain import MORNING, Morning
 
     store = the_store()
     found, _ = find_tickets(store, Wanted(), 100_000)
@@ -148,7 +164,7 @@ def triage(benches: int, without: tuple[str, ...], as_json: bool) -> None:
     ]
     turns = deal(jobs, benches)
     if as_json:
-        click.echo(json.dumps(triage_json(turns, rows), indent=2))
+        echo_json(MORNING, Morning(turns, rows))
     else:
         by_number = {ticket.number: (ticket, standing) for ticket, standing in free}
         click.echo(triage_page(turns, by_number, blocked, benches))

@@ -7,6 +7,7 @@ from pathlib import Path
 import click
 
 from faultfinder.cli import completing
+from faultfinder.cli.casebook_commands import case_of_command, cases_command, expectations_command
 from faultfinder.cli.model_formats import export_command, skeleton_command
 from faultfinder.cli.model_show import sensitivity_command, show_command
 from faultfinder.errors import MisuseError, ModelFileError
@@ -23,6 +24,9 @@ model_group.add_command(show_command)
 model_group.add_command(sensitivity_command)
 model_group.add_command(export_command)
 model_group.add_command(skeleton_command)
+model_group.add_command(cases_command)
+model_group.add_command(expectations_command)
+model_group.add_command(case_of_command)
 
 
 @model_group.command("check", short_help="Say all that is wrong in a model file.")
@@ -64,6 +68,14 @@ def list_command() -> None:
     width = max(map(len, models))
     for name, path in models.items():
         click.echo(harmless(f"{name:<{width}}  {_title(path)}"))
+
+
+@model_group.command("keys", short_help="The keys of model files, and what they mean.")
+def keys_command() -> None:
+    """The keys of model files, and what they mean."""
+    from faultfinder.report.model.keys import keys_page
+
+    click.echo(keys_page())
 
 
 def _title(path: Path) -> str:

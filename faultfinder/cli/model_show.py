@@ -2,19 +2,26 @@
 
 from __future__ import annotations
 
-import json
+import sys
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager
 from pathlib import Path
 
 import click
 
 from faultfinder.cli import completing
-from faultfinder.cli.options import AS_JSON, REPLACE, STAGE, check_page, replacing
+from faultfinder.cli.options import REPLACE, STAGE, JsonCommand, check_page, echo_json, replacing
 from faultfinder.errors import MisuseError
 
 NAME = click.argument("model", metavar="NAME", shell_complete=completing.models)
 
 
-@click.command("show", short_help="Causes, checks, and what they tell apart.")
+@click.command(
+    "show",
+    cls=JsonCommand,
+    form="faultfinder.report.model.plain:MODEL",
+    short_help="Causes, checks, and what they tell apart.",
+)
 @NAME
 @click.option("--dot", is_flag=True, help="Print it as a graph in the DOT language.")
 @click.option(
@@ -30,7 +37,6 @@ NAME = click.argument("model", metavar="NAME", shell_complete=completing.models)
     help="Results that differ by no more than this count as alike, in percent.",
 )
 @REPLACE
-@AS_JSON
 def show_command(model: str, dot: bool, html: Path | None, tolerance: float, as_json: bool) -> None:
     """A model as a whole: causes, checks, how they hang together, and how well they tell
     each cause from the others.
@@ -60,9 +66,9 @@ def show_command(model: str, dot: bool, html: Path | None, tolerance: float, as_
         write_page(html, model_html(compiled.model, found), replacing())
         click.echo(f"Model written to {html}.", err=as_json or dot)
     if as_json:
-        from faultfinder.report.model.plain import model_json
+        from faultfinder.report.model.plain import MODEL, Assessed
 
-        click.echo(json.dumps(model_json(compiled.model, found), indent=2))
+        echo_json(MODEL, Assessed(compiled.model, found))
     elif html is None:
         from faultfinder.cli.next_command import bold_allowed
         from faultfinder.report.model.text import model_page
@@ -70,7 +76,12 @@ def show_command(model: str, dot: bool, html: Path | None, tolerance: float, as_
         click.echo(model_page(compiled.model, found, bold_allowed()))
 
 
-@click.command("sensitivity", short_help="The figures the next check hangs on.")
+@click.command(
+    "sensitivity",
+    cls=JsonCommand,
+    form="faultfinder.report.model.plain:SENSITIVITY",
+    short_help="The figures the next check hangs on.",
+)
 @NAME
 @click.option(
     "--saw",
@@ -81,26 +92,44 @@ def show_command(model: str, dot: bool, html: Path | None, tolerance: float, as_
     help="What was seen, as in backlight=off. May be repeated.",
 )
 @STAGE
-@AS_JSON
 def sensitivity_command(model: str, saw: tuple[str, ...], stage: str | None, as_json: bool) -> None:
     """The ten figures of a model whose smallest move would make it name another check.
 
-    NAME is a model's name or file. Takes some seconds.
+    NAME is a model's name or file. Each figure is moved and the case consulted anew, which
+    takes some minutes.
     """
     from faultfinder.assess.sensitivity import sensitivity
     from faultfinder.cli.typed import read_case, refuse_stopped
+    from faultfinder.consultation.consult import consult
     from faultfinder.inference.loading import load_model
 
     compiled = load_model(model)
     case = read_case(compiled, saw, stage=stage)
     refuse_stopped(case)
-    found = sensitivity(compiled, case.results, stage=stage, shop=case.shop)
+    consult(case)
+    with _progress() as tell:
+        found = sensitivity(case, progress=tell)
     if as_json:
-        from faultfinder.report.model.plain import sensitivity_json
+        from faultfinder.report.model.plain import SENSITIVITY, Hanging
 
-        click.echo(json.dumps(sensitivity_json(compiled.model, found), indent=2))
+        echo_json(SENSITIVITY, Hanging(compiled.model, found))
     else:
         from faultfinder.cli.next_command import bold_allowed
         from faultfinder.report.model.text import sensitivity_page
 
         click.echo(sensitivity_page(compiled.model, found, bold_allowed()))
+
+
+@contextmanager
+def _progress() -> Iterator[Callable[[int, int], None] | None]:
+    """A progress bar on the terminal's error stream; nothing where nobody watches."""
+    if not sys.stderr.isatty():
+        yield None
+        return
+    with click.progressbar(length=1, label="Moving figures", file=sys.stderr) as bar:
+
+        def tell(done: int, of: int) -> None:
+            bar.length, bar.pos = of, done
+            bar.update(0)
+
+        yield tell

@@ -8,11 +8,12 @@ import sys
 import click
 
 from faultfinder.cli import completing
-from faultfinder.cli.options import AS_JSON, DB, MODEL, NOW, SAW, STAGE, TRIED
+from faultfinder.cli.options import DB, MODEL, NOW, SAW, STAGE, TRIED, JsonCommand
 from faultfinder.cli.typed import pick_model, read_case, read_target
 from faultfinder.consultation.consult import consult
 from faultfinder.errors import MisuseError
 from faultfinder.inference.loading import load_model
+from faultfinder.plain import json_text
 from faultfinder.report.consultation.view import View
 
 _TARGET_HELP = (
@@ -21,7 +22,12 @@ _TARGET_HELP = (
 )
 
 
-@click.command("next", short_help="Likely causes and the next check.")
+@click.command(
+    "next",
+    cls=JsonCommand,
+    form="faultfinder.consultation.plain:NEXT",
+    short_help="Likely causes and the next check.",
+)
 @MODEL
 @SAW
 @TRIED
@@ -31,7 +37,6 @@ _TARGET_HELP = (
 @click.option(
     "--why", metavar="CHECK", shell_complete=completing.checks, help="Explain one check's rank."
 )
-@AS_JSON
 @DB
 @click.argument("ticket", required=False, type=click.IntRange(1), metavar="[TICKET]")
 def next_command(
@@ -76,9 +81,7 @@ def next_command(
         told.open_check(why)
     view = View(told, ticket, why)
     if as_json:
-        from faultfinder.report.consultation.plain import next_json
-
-        click.echo(next_json(told, why))
+        click.echo(json_text(told.as_plain(why)))
     elif why is not None:
         from faultfinder.report.consultation.why import why_page
 

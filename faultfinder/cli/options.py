@@ -2,12 +2,15 @@
 
 from __future__ import annotations
 
+from importlib import import_module
 from pathlib import Path
+from typing import Any
 
 import click
 
 from faultfinder.cli import completing
 from faultfinder.files import PAGE_MARK, check_target
+from faultfinder.plain import Form, T, json_text
 
 MODEL = click.option(
     "--model",
@@ -74,7 +77,35 @@ def replacing() -> bool:
     return context is not None and bool(context.find_root().meta.get(REPLACE_SAID))
 
 
-AS_JSON = click.option("--json", "as_json", is_flag=True, help="Print all of it as JSON.")
+class JsonCommand(click.Command):
+    """A command with --json. `form` says where the form it prints is declared, as
+    "module:NAME"; `--json --help` prints what its keys mean, in either order."""
+
+    def __init__(self, *args: Any, form: str, **kwargs: Any) -> None:
+        super().__init__(*args, **kwargs)
+        self._form = form
+        said = "Print all of it as JSON. With --help: what its keys mean."
+        self.params.append(click.Option(["--json", "as_json"], is_flag=True, help=said))
+
+    @property
+    def form(self) -> Form[Any]:
+        module, _, name = self._form.partition(":")
+        form = getattr(import_module(module), name)
+        assert isinstance(form, Form)
+        return form
+
+    def parse_args(self, ctx: click.Context, args: list[str]) -> list[str]:
+        if not ctx.resilient_parsing and "--json" in args and {"--help", "-h"} & set(args):
+            from faultfinder.report.forms import form_page
+
+            click.echo(form_page(self.form, ctx.command_path))
+            ctx.exit()
+        return super().parse_args(ctx, args)
+
+
+def echo_json(form: Form[T], value: T) -> None:
+    """Print the plain form of a result."""
+    click.echo(json_text(form.plain(value)))
 
 
 def _named_place(ctx: click.Context, _param: click.Parameter, value: str | None) -> None:

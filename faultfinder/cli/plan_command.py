@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import json
 import sys
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
@@ -11,14 +10,15 @@ from pathlib import Path
 import click
 
 from faultfinder.cli.options import (
-    AS_JSON,
     MODEL,
     NOW,
     REPLACE,
     SAW,
     STAGE,
     TRIED,
+    JsonCommand,
     check_page,
+    echo_json,
     replacing,
 )
 from faultfinder.cli.terminal import for_bars
@@ -36,7 +36,12 @@ MOST_STEPS = 300
 """Steps after which a plan is folded, whatever was asked: nobody can follow more."""
 
 
-@click.command("plan", short_help="The whole plan from here, also to print.")
+@click.command(
+    "plan",
+    cls=JsonCommand,
+    form="faultfinder.report.plan.plain:PLAN",
+    short_help="The whole plan from here, also to print.",
+)
 @MODEL
 @SAW
 @TRIED
@@ -52,7 +57,6 @@ MOST_STEPS = 300
               help="Write the plan as a page to print, and say so.")  # fmt: skip
 @click.option("--dot", is_flag=True, help="Print it in the DOT language.")
 @REPLACE
-@AS_JSON
 def plan_command(
     model: str | None,
     saw: tuple[str, ...],
@@ -95,7 +99,8 @@ def _print(
     dot: bool,
     as_json: bool,
 ) -> None:
-    from faultfinder.report.plan.text import plan_dot, plan_json, plan_lines
+    from faultfinder.report.plan.plain import PLAN, Planned
+    from faultfinder.report.plan.text import plan_dot, plan_lines
 
     model = compiled.model
     if html is not None:
@@ -105,7 +110,7 @@ def _print(
         write_page(html, page, replacing())
         click.echo(f"Plan written to {html}.", err=as_json or dot)
     if as_json:
-        click.echo(json.dumps(plan_json(model, plan, shop.currency), indent=2))
+        echo_json(PLAN, Planned(model, plan, shop.currency))
     elif dot:
         click.echo(plan_dot(model, plan), nl=False)
     elif html is None:

@@ -55,15 +55,14 @@ class NextStep:
     ("" for handing over as it is).
 
     The reasons, where the model has repairs: `cost` is the expected cost of the whole job with
-    this step, `saves` what that is below repairing at once (both money). For a check `ranked`
-    has what it tells and takes.
+    this step, `saves` what that is below repairing at once (both money). What a check tells and
+    takes is in `Consultation.next`.
     """
 
     kind: str
     name: str
     cost: float | None = None
     saves: float | None = None
-    ranked: RankedCheck | None = None
 
 
 def consult(
@@ -256,15 +255,15 @@ class Consultation:
             return None
         if self.advice is not None:
             advice = self.advice
-            return NextStep(advice.kind, advice.name, advice.cost, advice.saves, self.next)
-        return None if self.next is None else NextStep("check", self.next.check, ranked=self.next)
+            return NextStep(advice.kind, advice.name, advice.cost, advice.saves)
+        return None if self.next is None else NextStep("check", self.next.check)
 
     @property
     def next(self) -> RankedCheck | None:
         """The next step where it is a check, with what it tells and takes; else None."""
-        best = self.order_at_bench[0] if self.order_at_bench else None
         if self.advice is not None and self.advice.kind != "check":
             return None
+        best = self.order_at_bench[0] if self.order_at_bench else None
         return best if best is not None and best.worth and not self.stop else None
 
     @cached_property

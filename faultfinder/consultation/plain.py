@@ -1,142 +1,222 @@
-"""The documented plain form of a consultation: what `faultfinder next --json` prints."""
+"""The documented plain form of a consultation: what `faultfinder next --json` prints.
+
+Changed from forms without a number: `form`, `change`, `saves`, `next_step` and `cautions`
+are new; `next` is null whenever `advice` says repair or hand over, also where a question for
+the counter was worth asking.
+"""
 
 from __future__ import annotations
 
-import math
-from typing import Any
+from typing import Any, NamedTuple
 
-from faultfinder.consultation.advice import Advice
-from faultfinder.consultation.consult import Consultation
+from faultfinder.consultation.advice import Advice, CheckAdvice
+from faultfinder.consultation.consult import Consultation, NextStep
 from faultfinder.consultation.quote import Quote
 from faultfinder.consultation.ranking import RankedCheck
+from faultfinder.decide.belief import Tried
+from faultfinder.model.parts import Check, Move
+from faultfinder.plain import Form, Key, within
+
+
+class Asked(NamedTuple):
+    """A consultation, and the check whose rank is to be explained, if any."""
+
+    told: Consultation
+    why: str | None = None
+
+
+class Open(NamedTuple):
+    """An open check of a consultation."""
+
+    told: Consultation
+    ranked: RankedCheck
+
+    @property
+    def itself(self) -> Check:
+        return self.told.case.model.model.checks_by_name[self.ranked.check]
+
+
+QUOTE = Form[Quote](
+    "What to tell the customer",
+    Key("low", "money", "a tenth of such jobs cost less"),
+    Key("likely", "money", "half of them cost less"),
+    Key("high", "money", "nine tenths of them cost less"),
+    Key("probability_dearer", "probability", "of more than high", lambda q: q.exceeds),
+    Key("probability_handed_over", "probability", "of no repair", lambda q: q.given_up),
+    Key("dear_parts_for_nothing", "number", "a job, on average", lambda q: q.dear_for_nothing),
+)
+
+CHECK_ADVICE = Form[CheckAdvice](
+    "A check weighed by the whole job",
+    Key("check", "word", "its name"),
+    Key("cost", "money", "of the check and the way to it"),
+    Key("expected_cost", "money", "of the whole job with this check first"),
+    Key("saves", "money", "against repairing at once, with the checks after it"),
+    Key("saves_alone", "money", "the same without checks after it"),
+    Key("then", "word or null", "the check most often after it", lambda c: c.then or None),
+)
+
+ADVICE = Form[tuple[Advice, Quote | None]](
+    "Repair, check on or hand over",
+    *within(
+        lambda pair: pair[0],
+        Key("kind", "word", "check, repair or hand over"),
+        Key("name", "word or null", "the check or repair", lambda a: a.name or None),
+        Key("expected_cost", "money", "of the whole job so", lambda a: a.cost),
+        Key("expected_cost_repairing_now", "money", "without checks", lambda a: a.cost_repairing),
+        Key("saves", "money", "the difference"),
+        Key("repair_order", "list of words", "repairs without a check between", lambda a: a.order),
+        Key("checks", "objects", "those looked at, by expected cost", form=CHECK_ADVICE),
+        Key("neglected_probability", "probability", "of faults left out", lambda a: a.neglected),
+    ),
+    Key("quote", "object or null", "what to tell the customer", lambda pair: pair[1], QUOTE),
+)
+
+CAUSE = Form[tuple[str, Consultation]](
+    "A cause",
+    Key("cause", "word", "its name", lambda c: c[0]),
+    Key("title", "text", "in words", lambda c: c[1].case.model.model.by_name[c[0]].title),
+    Key("probability", "probability", "of any faulty state", lambda c: c[1].causes[c[0]]),
+    Key(
+        "change",
+        "number or null",
+        "of the probability, by what came last; null when nothing did",
+        lambda c: c[1].change.get(c[0]),
+    ),
+    Key(
+        "states",
+        "probability for each state",
+        "the probability of each of its states",
+        lambda c: c[1].cause_states[c[0]],
+    ),
+)
+
+CHECK = Form[Open](
+    "An open check",
+    Key("check", "word", "its name", lambda check: check.ranked.check),
+    Key("title", "text", "in words", lambda check: check.itself.title),
+    *within(
+        lambda check: check.ranked,
+        Key("gain_bits", "bits", "expected about the target"),
+        Key("minutes", "minutes", "of the check and the way to it"),
+        Key("cost", "money", "of these and of what is used up"),
+        Key("gain_per_cost", "number or null", "bits a unit of money; null when it costs nothing"),
+        Key("worth", "true or false", "worth its cost", lambda ranked: bool(ranked.worth)),
+        Key("saves", "money or null", "on the whole job; null where that was not weighed"),
+        Key("outcomes", "probability for each result", "how likely it is"),
+    ),
+    Key("stage", "word", "the teardown stage it needs", lambda check: check.itself.stage),
+)
+
+STEP = Form[NextStep](
+    "The next step",
+    Key("kind", "word", "check, repair or hand over"),
+    Key("name", "word or null", "the check or repair", lambda s: s.name or None),
+)
+
+TRIED = Form[Tried](
+    "A repair that did not cure",
+    Key("repair", "word", "its name"),
+    Key("findings", "word for each finding", "what was found since"),
+)
+
+MOVE = Form[Move](
+    "A move between stages",
+    Key("from", "word", "stage", lambda m: m.start),
+    Key("to", "word", "stage", lambda m: m.end),
+    Key("minutes", "minutes", "it takes"),
+)
+
+RESULT = Form[tuple[RankedCheck, str, dict[str, float]]](
+    "What a result would do",
+    Key("result", "text", "a result, or finding=result for each", lambda r: r[1]),
+    Key("probability", "probability", "of it", lambda r: r[0].outcomes[r[1]]),
+    Key("causes", "probability for each cause", "probabilities after it", lambda r: r[2]),
+)
+
+WHY = Form[Open](
+    "Why a check has its rank",
+    Key("check", "word", "its name", lambda c: c.ranked.check),
+    Key("rank", "count", "from 1", lambda c: c.told.order.index(c.ranked) + 1),
+    Key("own_minutes", "minutes", "without the way", lambda c: c.itself.minutes),
+    Key("consumables", "money", "used up by it", lambda c: c.itself.consumables),
+    Key("way", "objects", "moves to its stage", lambda c: c.ranked.route.moves, MOVE),
+    Key(
+        "results",
+        "objects",
+        "what each result would do",
+        lambda c: [
+            (c.ranked, label, dict(causes))
+            for label, causes in c.told.after(c.ranked.check).items()
+        ],
+        RESULT,
+    ),
+)
+
+
+def _open_checks(told: Consultation) -> list[Open]:
+    return [] if told.stop else [Open(told, ranked) for ranked in told.order]
+
+
+NEXT = Form[Asked](
+    "Likely causes and the next step; nothing is offered while a safety rule stands",
+    Key("form", "count", "the version of this form", lambda _: 1),
+    Key("model", "word", "its name", lambda asked: asked.told.case.model.model.name),
+    *within(
+        lambda asked: asked.told,
+        Key("stage", "word", "the teardown stage now"),
+        Key("target", "text", "what the gain is about", lambda told: told.aim.title),
+    ),
+    *within(
+        lambda asked: asked.told.case,
+        Key("findings", "word for each finding", "what is known"),
+        Key("unclear", "list of words", "what could not be told"),
+    ),
+    *within(
+        lambda asked: asked.told,
+        Key("evidence_probability", "probability", "of what is known, before it was known"),
+        Key("causes", "objects", "likeliest first", lambda t: [(c, t) for c in t.causes], CAUSE),
+        Key("checks", "objects", "all that are open, the best first", _open_checks, CHECK),
+        Key(
+            "next",
+            "word or null",
+            "the check to make now; null when it is time to repair or hand over",
+            lambda told: told.next and told.next.check,
+        ),
+        Key("next_step", "object or null", "what to do now; null after a stop", form=STEP),
+        Key("warnings", "list of texts", "how well the findings fit"),
+        Key("stop", "text or null", "the safety rule that ends work", lambda t: t.stop or None),
+        Key("cautions", "list of texts", "what must be known before the next step"),
+    ),
+    *within(
+        lambda asked: asked.told.case,
+        Key("tried", "objects", "repairs in order", form=TRIED),
+    ),
+    *within(
+        lambda asked: asked.told,
+        Key(
+            "advice",
+            "object or null",
+            "what the step is weighed against; null without repairs",
+            lambda told: told.advice and (told.advice, told.quote),
+            ADVICE,
+        ),
+    ),
+    Key("currency", "word", "of all money", lambda asked: asked.told.case.shop.currency),
+    Key(
+        "why",
+        "object",
+        "only with --why: that check's rank",
+        lambda asked: Open(asked.told, asked.told.ranked(asked.why or "")),
+        WHY,
+        when=lambda asked: asked.why is not None and not asked.told.stop,
+    ),
+)
 
 
 def plain_form(told: Consultation, why: str | None = None) -> dict[str, Any]:
-    """A consultation as numbers, texts, lists and dictionaries; `why` explains a check.
+    """A consultation as numbers, texts, lists and dictionaries; `why` names a check to explain.
 
-    - form: 1
-    - model, stage, target, findings, unclear, currency: what it is about
-    - tried: repairs that did not cure, each with the `findings` since
-    - evidence_probability, warnings: how well the findings fit
-    - causes: `cause`, `title`, `probability`, `states`, and `change` by what came last (null
-      when nothing did), most likely first
-    - checks: all open ones, best first (none while a safety rule stands): `check`, `title`,
-      `stage`, `gain_bits`, `minutes`, `cost`, `gain_per_cost`, `worth`, `outcomes`, and what it
-      `saves` on the whole job (null where that was not weighed)
-    - next: the check to make now, null when it is time to repair or hand over
-    - next_step: `kind` ("check", "repair", "hand over") and `name`; null after a stop
-    - stop: the sentence of a safety rule, else null
-    - cautions: what must be known before the next step
-    - advice: what it is weighed against and the quote; null without repairs
-    - why: on demand, how a check comes to its rank and what its results would do
-
-    Changed from forms without a number: `form`, `change`, `saves`, `next_step` and `cautions`
-    are new; `next` is null whenever `advice` says repair or hand over, also where a question
-    for the counter was worth asking.
+    `NEXT` says what each key means, as does `faultfinder next --json --help`.
     """
-    case, model = told.case, told.case.model.model
-    step = told.next_step
-    form: dict[str, Any] = {
-        "form": 1,
-        "model": model.name,
-        "stage": told.stage,
-        "target": told.aim.title,
-        "findings": case.findings,
-        "unclear": list(case.unclear),
-        "evidence_probability": told.evidence_probability,
-        "causes": [
-            {
-                "cause": name,
-                "title": model.by_name[name].title,
-                "probability": chance,
-                "change": told.change.get(name),
-                "states": dict(told.cause_states[name]),
-            }
-            for name, chance in told.causes.items()
-        ],
-        "checks": [] if told.stop else [_check(told, ranked) for ranked in told.order],
-        "next": None if told.next is None else told.next.check,
-        "next_step": None if step is None else {"kind": step.kind, "name": step.name or None},
-        "warnings": list(told.warnings),
-        "stop": told.stop or None,
-        "cautions": list(told.cautions),
-        "tried": [{"repair": one.repair, "findings": one.findings} for one in case.tried],
-        "advice": None if told.advice is None else advice_form(told.advice, told.quote),
-        "currency": case.shop.currency,
-    }
-    if why is not None and not told.stop:
-        form["why"] = _why(told, told.ranked(why))
-    return form
-
-
-def advice_form(advice: Advice, quote: Quote | None) -> dict[str, Any]:
-    """The advice, and with it the quote."""
-    return {
-        "kind": advice.kind,
-        "name": advice.name or None,
-        "expected_cost": advice.cost,
-        "expected_cost_repairing_now": advice.cost_repairing,
-        "saves": advice.saves,
-        "repair_order": list(advice.order),
-        "quote": None
-        if quote is None
-        else {
-            "low": quote.low,
-            "likely": quote.likely,
-            "high": quote.high,
-            "probability_dearer": quote.exceeds,
-            "probability_handed_over": quote.given_up,
-            "dear_parts_for_nothing": quote.dear_for_nothing,
-        },
-        "checks": [
-            {
-                "check": item.check,
-                "cost": item.cost,
-                "expected_cost": item.expected_cost,
-                "saves": item.saves,
-                "saves_alone": item.saves_alone,
-                "then": item.then or None,
-            }
-            for item in advice.checks
-        ],
-        "neglected_probability": advice.neglected,
-    }
-
-
-def _check(told: Consultation, ranked: RankedCheck) -> dict[str, Any]:
-    check = told.case.model.model.checks_by_name[ranked.check]
-    per_cost = ranked.gain_per_cost
-    return {
-        "check": ranked.check,
-        "title": check.title,
-        "gain_bits": ranked.gain_bits,
-        "minutes": ranked.minutes,
-        "cost": ranked.cost,
-        "gain_per_cost": per_cost if math.isfinite(per_cost) else None,
-        "worth": bool(ranked.worth),
-        "saves": ranked.saves,
-        "outcomes": dict(ranked.outcomes),
-        "stage": check.stage,
-    }
-
-
-def _why(told: Consultation, ranked: RankedCheck) -> dict[str, Any]:
-    check = told.case.model.model.checks_by_name[ranked.check]
-    return {
-        "check": ranked.check,
-        "rank": told.order.index(ranked) + 1,
-        "own_minutes": check.minutes,
-        "consumables": check.consumables,
-        "way": [
-            {"from": move.start, "to": move.end, "minutes": move.minutes}
-            for move in ranked.route.moves
-        ],
-        "results": [
-            {
-                "result": label,
-                "probability": ranked.outcomes[label],
-                "causes": dict(causes),
-            }
-            for label, causes in told.after(ranked.check).items()
-        ],
-    }
+    return NEXT.plain(Asked(told, why))

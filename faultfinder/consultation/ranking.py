@@ -144,7 +144,9 @@ def by_savings(
                 saves=item.saves,
                 saves_alone=item.saves_alone,
                 then=item.then,
-                worth=advice.kind == "check" and item.saves > 1e-4 * advice.cost,
+                # However little it saves, the advised check is the one to make.
+                worth=advice.kind == "check"
+                and (check.check == advice.name or item.saves > 1e-4 * advice.cost),
             )
         elif check.check not in asked:
             check = replace(check, worth=advice.kind == "check" and check.check == advice.name)

@@ -21,7 +21,7 @@ from faultfinder.decide.scenarios import (
 )
 from faultfinder.errors import ImpossibleEvidence, MisuseError, did_you_mean
 from faultfinder.inference.compiled import CompiledModel
-from faultfinder.inference.posterior import beliefs, evidence_from
+from faultfinder.inference.posterior import beliefs, evidence_from, silent_about
 from faultfinder.model.network import Array
 from faultfinder.model.parts import Kind, Repair
 
@@ -90,6 +90,7 @@ def belief_now(
     judge = _Judge(compiled, likelihoods, roots, at_once)
     rest = {name: state for name, state in findings.items() if name not in at_start}
     weights = judge.seen(histories.weights, rest)
+    weights, likelihoods = _silenced(compiled, findings, weights, likelihoods, bool(tried))
     kept = float(weights.sum())
     exact = float(
         np.exp(beliefs(compiled, evidence_from(compiled, {**findings, **known})).log_evidence[0])
@@ -114,6 +115,26 @@ def belief_now(
         weights = weights / total
     neglected = max(0.0, 1.0 - kept / exact)
     return BeliefNow(weights, likelihoods, neglected, exact, tuple(since))
+
+
+def _silenced(
+    compiled: CompiledModel,
+    findings: Mapping[str, str],
+    weights: Array,
+    likelihoods: Mapping[int, Array],
+    looked_again: bool,
+) -> tuple[Array, dict[int, Array]]:
+    """Scenarios weighed by what nobody mentioned, and what a look would show after that.
+
+    After a repair (`looked_again`) the machine is another, of which nobody has been silent.
+    """
+    told = dict(likelihoods)
+    for number, vector in silent_about(compiled, findings).items():
+        unsaid = vector @ likelihoods[number]
+        weights = weights * unsaid
+        if not looked_again:
+            told[number] = likelihoods[number] * vector[:, None] / unsaid
+    return weights, told
 
 
 @dataclass(frozen=True)

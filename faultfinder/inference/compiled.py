@@ -7,20 +7,21 @@ the result on disk.
 from __future__ import annotations
 
 import math
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable
 from dataclasses import dataclass, field
 
 import numpy as np
 
 from faultfinder.errors import FaultfinderError, counted
-from faultfinder.inference.propagation import Factor, initial_tables
+from faultfinder.inference.firsts import Factor
+from faultfinder.inference.propagation import initial_tables
 from faultfinder.inference.separation import determined
 from faultfinder.inference.tree import JunctionTree, build_tree, tree_size
 from faultfinder.model.network import Array, DiscreteNetwork, to_network
 from faultfinder.model.parts import FaultModel, Kind
 from faultfinder.model.routes import Routes, all_routes
 
-COMPILER_VERSION = 3
+COMPILER_VERSION = 4
 """Raised whenever the compiled form changes, so that kept results are made anew."""
 
 TREE_BUDGET = 1 << 21
@@ -90,17 +91,23 @@ def compile_model(model: FaultModel) -> CompiledModel:
         for number in observed
         if not network.children[number] and model.variables[number].kind is Kind.FINDING
     )
-    core = [
-        (*network.parents[number], number)
-        for number in range(len(network.names))
-        if number not in leaves
-    ]
+    complaint = None if model.complaint is None else index[model.complaint]
+    if (
+        complaint is not None
+        and network.parents[complaint]
+        and not network.children[complaint]
+        and network.firsts.keys() >= set(network.parents[complaint])
+    ):
+        # It is read from the first of the causes, like a finding, and need not be carried along.
+        leaves |= {complaint}
+    core = [(*network.parents[number], number) for number in tree_variables(network, leaves)]
     families = {network.parents[number] for number in leaves}
     for check in model.checks:
         inside = [index[name] for name in check.observes if index[name] in leaves]
         if len(inside) > 1:
             families.add(tuple(sorted({p for n in inside for p in network.parents[n]})))
-    tree = _fit(core, sorted(families, key=lambda f: (_entries(network, f), f)), network.cards)
+    ordered = sorted(families, key=lambda f: (_entries(network, f), f))
+    tree = _fit(core, ordered, network)
     start = start_tables(tree, network, leaves)
     causes = tuple(index[variable.name] for variable in model.of_kind(Kind.CAUSE))
     compiled = CompiledModel(
@@ -126,12 +133,14 @@ def start_tables(
     """The tree's tables before any evidence: all families but those of leaves."""
     return initial_tables(
         tree,
-        [
-            family_factor(network, number)
-            for number in range(len(network.names))
-            if number not in leaves
-        ],
+        [family_factor(network, number) for number in tree_variables(network, leaves)],
     )
+
+
+def tree_variables(network: DiscreteNetwork, leaves: frozenset[int]) -> list[int]:
+    """The variables whose families make up the tree's tables."""
+    outside = leaves | network.hidden
+    return [number for number in range(len(network.names)) if number not in outside]
 
 
 def _entries(network: DiscreteNetwork, scope: Iterable[int]) -> int:
@@ -139,12 +148,13 @@ def _entries(network: DiscreteNetwork, scope: Iterable[int]) -> int:
 
 
 def _fit(
-    core: list[tuple[int, ...]], families: list[tuple[int, ...]], cards: Sequence[int]
+    core: list[tuple[int, ...]], families: list[tuple[int, ...]], network: DiscreteNetwork
 ) -> JunctionTree:
     """A tree over the core that also holds as many leaf families as fit the budget."""
-    if tree_size([*core, *families], cards) <= TREE_BUDGET:
-        return build_tree([*core, *families], cards)
-    size = tree_size(core, cards)
+    cards, firsts = network.cards, network.firsts
+    if tree_size([*core, *families], cards, firsts) <= TREE_BUDGET:
+        return build_tree([*core, *families], cards, firsts)
+    size = tree_size(core, cards, firsts)
     if size > TREE_LIMIT:
         raise FaultfinderError(
             f"This model needs a table of {counted(size)} numbers; the limit is {TREE_LIMIT:,}. "
@@ -155,13 +165,13 @@ def _fit(
     position = failed = 0
     while position < len(families) and failed < FAMILY_TRIES:
         more = [*held, *families[position : position + step]]
-        if tree_size(more, cards) <= TREE_BUDGET:
+        if tree_size(more, cards, firsts) <= TREE_BUDGET:
             held, position = more, position + step
         elif step > 1:
             step //= 2
         else:
             position, failed = position + 1, failed + 1
-    return build_tree(held, cards)
+    return build_tree(held, cards, firsts)
 
 
 def family_factor(network: DiscreteNetwork, number: int) -> Factor:

@@ -14,8 +14,9 @@ import numpy as np
 from numpy.typing import NDArray
 
 from faultfinder.inference.compiled import CompiledModel, Readout, family_factor, ordered_factor
-from faultfinder.inference.posterior import Evidence
-from faultfinder.inference.propagation import Factor, calibrate, initial_tables
+from faultfinder.inference.firsts import Factor
+from faultfinder.inference.posterior import Evidence, beliefs
+from faultfinder.inference.propagation import calibrate, initial_tables
 from faultfinder.inference.tree import JunctionTree, build_tree
 from faultfinder.model.network import Array
 
@@ -64,13 +65,15 @@ def columns_given(
     where a column is impossible.
     """
     network = compiled.network
+    if network.firsts:
+        return _as_columns(compiled, variables, states, evidence, ways)
     known: Known = {}
     for number, vector in evidence.likelihoods.items():
         if number not in compiled.leaves and np.count_nonzero(vector) == 1:
             known[number] = int(np.argmax(vector))
     known.update({v: states[place] for place, v in enumerate(variables)})
     factors: list[Factor] = []
-    for number, vector in evidence.likelihoods.items():
+    for number, vector in evidence.weighed.items():
         if number in compiled.leaves:
             values = network.tables[number] @ vector
             factors.append(_slice(network.parents[number], values, known))
@@ -102,6 +105,32 @@ def columns_given(
         place = axes.index(-1)
         values = np.moveaxis(values, place, 0).reshape(results, -1, values.shape[-1])
         told.append(np.broadcast_to((values * weights).sum(axis=1), (results, count)))
+    return np.broadcast_to(calibrated.log_evidence, (count,)), told
+
+
+def _as_columns(
+    compiled: CompiledModel,
+    variables: tuple[int, ...],
+    states: Ints,
+    evidence: Evidence,
+    ways: Sequence[Readout],
+) -> tuple[Array, list[Array]]:
+    """The same in the model's own tree, with each joint state as evidence.
+
+    Where a condition is the first of many causes the tree is small, and cannot be sliced.
+    """
+    count = states.shape[1]
+    network = compiled.network
+    known = {
+        variable: np.eye(network.cards[variable])[:, states[place]]
+        for place, variable in enumerate(variables)
+    }
+    calibrated = beliefs(compiled, evidence.with_columns(known))
+    told = []
+    for way in ways:
+        weights = calibrated.marginal(way.scope)
+        given = way.rows @ weights.reshape(-1, weights.shape[-1])
+        told.append(np.broadcast_to(given, (len(way.rows), count)))
     return np.broadcast_to(calibrated.log_evidence, (count,)), told
 
 

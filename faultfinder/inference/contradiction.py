@@ -24,7 +24,7 @@ def _subsets(evidence: Evidence, subsets: Sequence[tuple[int, ...]]) -> Evidence
             if number in subset:
                 column[:, place] = vector
         columns[number] = column
-    return Evidence(columns)
+    return Evidence(columns, evidence.silent)
 
 
 def log_probabilities(

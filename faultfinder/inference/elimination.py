@@ -10,6 +10,7 @@ from collections.abc import Iterable, Mapping, Sequence
 
 import numpy as np
 
+from faultfinder.inference.firsts import factors_of_first
 from faultfinder.model.network import Array, DiscreteNetwork
 
 WORK_LIMIT = 1 << 24
@@ -32,12 +33,20 @@ def joint_with_evidence(
     `likelihoods[i]` has shape (states of i,); a certain finding is a vector of
     zeros with a single one. Raises TooLarge above WORK_LIMIT entries.
     """
-    # 1. Only ancestors of what is asked or known matter (barren nodes sum to one).
+    # 1. Only ancestors of what is asked or known matter (barren nodes sum to one). A first of
+    # others that is not asked for itself is written out over those.
+    firsts = {
+        number: first
+        for number, first in network.firsts.items()
+        if number not in wanted and number not in likelihoods
+    }
     needed: set[int] = set()
     stack = [*wanted, *likelihoods]
     while stack:
         number = stack.pop()
-        if number not in needed:
+        if number in firsts:
+            stack.extend((*firsts[number].members, *firsts[number].some))
+        elif number not in needed:
             needed.add(number)
             stack.extend(network.parents[number])
     # 2. Known states leave the tables at once.
@@ -51,11 +60,17 @@ def joint_with_evidence(
     for number in needed:
         scope = (*network.parents[number], number)
         table = network.tables[number]
-        index = tuple(fixed[v] if v in fixed else slice(None) for v in scope)
-        factors.append((tuple(v for v in scope if v not in fixed), table[index]))
+        factors.append(_at(fixed, scope, table))
     for number, vector in likelihoods.items():
         if number not in fixed:
             factors.append(((number,), np.asarray(vector, dtype=np.float64)))
+    if firsts:
+        cards = dict(enumerate(network.cards))
+        factors = [
+            _at(fixed, small, table[..., 0])
+            for scope, values in factors
+            for small, table in factors_of_first((scope, values[..., None]), firsts, cards)
+        ]
     # 3. Sum the others out, the cheapest first.
     waiting = {v for scope, _ in factors for v in scope} - keep
     weights = {v: _weight(network, factors, v) for v in waiting}
@@ -69,6 +84,14 @@ def joint_with_evidence(
         for touched in waiting.intersection(scope):
             weights[touched] = _weight(network, factors, touched)
     return _product(network, factors, tuple(wanted))
+
+
+def _at(
+    fixed: Mapping[int, int], scope: tuple[int, ...], table: Array
+) -> tuple[tuple[int, ...], Array]:
+    """A factor at the known states: over the variables left."""
+    index = tuple(fixed[v] if v in fixed else slice(None) for v in scope)
+    return tuple(v for v in scope if v not in fixed), table[index]
 
 
 def _weight(

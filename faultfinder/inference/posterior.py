@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from functools import lru_cache
 
 import numpy as np
@@ -13,9 +13,9 @@ from faultfinder.inference.compiled import (
     ordered_factor,
     start_tables,
 )
+from faultfinder.inference.firsts import Factor
 from faultfinder.inference.propagation import (
     Calibrated,
-    Factor,
     calibrate,
     evidence_probability,
 )
@@ -27,10 +27,18 @@ from faultfinder.model.network import Array
 class Evidence:
     """What is known, as likelihoods by variable number.
 
-    `likelihoods[i]` has shape (states of i,), or (states of i, batch).
+    `likelihoods[i]` has shape (states of i,), or (states of i, batch). `silent` are those of
+    findings without a result of which nobody spoke although something else was asked for:
+    they stay open, and a result of their own takes the place of the silence about them.
     """
 
     likelihoods: Mapping[int, Array]
+    silent: Mapping[int, Array] = field(default_factory=dict)
+
+    @property
+    def weighed(self) -> Mapping[int, Array]:
+        """All that bears on beliefs, results and silences alike."""
+        return {**self.silent, **self.likelihoods} if self.silent else self.likelihoods
 
     def with_columns(self, more: Mapping[int, Array]) -> Evidence:
         """This evidence together with `more`; a variable in both is multiplied."""
@@ -44,7 +52,7 @@ class Evidence:
                     vector = vector[:, None]
                 vector = before * vector
             joined[number] = vector
-        return Evidence(joined)
+        return Evidence(joined, {n: v for n, v in self.silent.items() if n not in more})
 
 
 def certain(card: int, state: int) -> Array:
@@ -68,14 +76,35 @@ def evidence_from(compiled: CompiledModel, findings: Mapping[str, str]) -> Evide
     if complaint is not None and complaint not in findings:
         number = network.index[complaint]
         likelihoods[number] = certain(network.cards[number], network.cards[number] - 1)
-    return Evidence(likelihoods)
+    return Evidence(likelihoods, silent_about(compiled, findings))
+
+
+def silent_about(compiled: CompiledModel, findings: Mapping[str, str]) -> dict[int, Array]:
+    """What silence says of each striking finding without a result: shape (states,) each.
+
+    Nothing, unless the findings hold the answer "nothing else" (`silence` in the model).
+    P(not mentioned | result) is 1 - mentioned for a striking result, else 1.
+    """
+    silence = compiled.model.silence
+    if silence is None or findings.get(silence.finding) != silence.result:
+        return {}
+    return {
+        compiled.network.index[variable.name]: np.array(
+            [
+                1.0 - variable.striking.mentioned * (s in variable.striking.values)
+                for s in variable.states
+            ]
+        )
+        for variable in compiled.model.variables
+        if variable.striking is not None and variable.name not in findings
+    }
 
 
 def factors_of(compiled: CompiledModel, evidence: Evidence) -> list[Factor]:
     """Evidence as factors that the tree can take in; leaves become factors on their parents."""
     network = compiled.network
     factors = []
-    for number, vector in evidence.likelihoods.items():
+    for number, vector in evidence.weighed.items():
         if number in compiled.leaves:
             parents = network.parents[number]
             values = network.tables[number] @ vector
@@ -101,7 +130,8 @@ def _tree_for(
 def _grown(
     compiled: CompiledModel, extra: frozenset[tuple[int, ...]]
 ) -> tuple[JunctionTree, tuple[Array, ...]]:
-    tree = build_tree([*compiled.tree.cliques, *sorted(extra)], compiled.network.cards)
+    network = compiled.network
+    tree = build_tree([*compiled.tree.cliques, *sorted(extra)], network.cards, network.firsts)
     return tree, start_tables(tree, compiled.network, compiled.leaves)
 
 

@@ -12,11 +12,14 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from faultfinder.inference.firsts import (
+    Factor,
+    factors_of_first,
+    first_in,
+    marginal_of_first,
+)
 from faultfinder.inference.tree import JunctionTree
 from faultfinder.model.network import Array
-
-Factor = tuple[tuple[int, ...], Array]
-"""A scope of ascending variable numbers and a table over it, with a last batch axis."""
 
 
 @dataclass(frozen=True)
@@ -39,6 +42,9 @@ class Calibrated:
         home = self.tree.home(scope)
         if home is None:
             raise KeyError(f"no clique holds {scope}")
+        first = first_in(scope, self.tree.firsts)
+        if first is not None:
+            return marginal_of_first(scope, first, self.tree.firsts[first], self.marginal)
         clique = self.tree.cliques[home]
         wanted = set(scope)
         away = tuple(axis for axis, v in enumerate(clique) if v not in wanted)
@@ -62,6 +68,8 @@ def multiply_in(
     """
     scaled = np.zeros(1)
     taken: dict[int, int] = {}
+    if tree.firsts:
+        factors, scaled = _written_out(tree, factors, scale)
     for scope, values in factors:
         home = tree.home(scope)
         assert home is not None, f"no clique holds {scope}"
@@ -77,6 +85,28 @@ def multiply_in(
             tables[home], log = _scaled(tables[home])
             scaled = scaled + log
     return scaled
+
+
+def _written_out(
+    tree: JunctionTree, factors: Sequence[Factor], scale: bool
+) -> tuple[list[Factor], Array]:
+    """The factors with those over a first of others written out, all of one scope at once."""
+    plain: list[Factor] = []
+    joined: dict[tuple[int, ...], Array] = {}
+    scaled = np.zeros(1)
+    for scope, values in factors:
+        if first_in(scope, tree.firsts) is None:
+            plain.append((scope, values))
+            continue
+        if scope in joined:
+            values = joined[scope] * values
+        if scale:
+            values, log = _scaled(values)
+            scaled = scaled + log
+        joined[scope] = values
+    for scope, values in joined.items():
+        plain += factors_of_first((scope, values), tree.firsts, tree.cards)
+    return plain, scaled
 
 
 def _scaled(values: Array) -> tuple[Array, Array]:

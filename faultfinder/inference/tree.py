@@ -9,8 +9,10 @@ from __future__ import annotations
 
 import math
 from collections.abc import Iterable, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from functools import cached_property
+
+from faultfinder.inference.firsts import Firsts, first_in, scopes_of
 
 
 @dataclass(frozen=True)
@@ -32,12 +34,23 @@ class Edge:
 
 @dataclass(frozen=True)
 class JunctionTree:
-    """Cliques of variable numbers (ascending), and edges in leaves-to-root order."""
+    """Cliques of variable numbers (ascending), and edges in leaves-to-root order.
+
+    `firsts` are variables outside it that are the first of others inside; what hangs on them
+    is written out over those (see `faultfinder.inference.firsts`).
+    """
 
     cliques: tuple[tuple[int, ...], ...]
     shapes: tuple[tuple[int, ...], ...]
     edges: tuple[Edge, ...]
     root: int
+    firsts: Firsts = field(default_factory=dict)
+
+    @cached_property
+    def cards(self) -> dict[int, int]:
+        """Number of states of each variable in the tree."""
+        pairs = zip(self.cliques, self.shapes, strict=True)
+        return {v: n for clique, shape in pairs for v, n in zip(clique, shape, strict=True)}
 
     @cached_property
     def size(self) -> int:
@@ -49,8 +62,23 @@ class JunctionTree:
         return tuple(map(frozenset, self.cliques))
 
     def home(self, scope: Iterable[int]) -> int | None:
-        """The smallest clique that holds all of `scope`, or None."""
+        """The smallest clique that holds all of `scope`, or None.
+
+        For a scope with a first: the root, where all that it is written out to has a home.
+        """
         wanted = frozenset(scope)
+        if wanted not in self._homes:
+            self._homes[wanted] = self._find_home(wanted)
+        return self._homes[wanted]
+
+    @cached_property
+    def _homes(self) -> dict[frozenset[int], int | None]:
+        return {}
+
+    def _find_home(self, wanted: frozenset[int]) -> int | None:
+        if first_in(tuple(wanted), self.firsts) is not None:
+            pieces = scopes_of(tuple(wanted), self.firsts)
+            return None if any(self.home(piece) is None for piece in pieces) else self.root
         best: int | None = None
         best_size = 0
         for number, members in enumerate(self._sets):
@@ -67,22 +95,30 @@ CLIQUE_LIMIT = 1 << 26
 _CLIQUE_BITS = math.log2(CLIQUE_LIMIT)
 
 
-def build_tree(scopes: Iterable[Sequence[int]], cards: Sequence[int]) -> JunctionTree:
+def build_tree(
+    scopes: Iterable[Sequence[int]], cards: Sequence[int], firsts: Firsts | None = None
+) -> JunctionTree:
     """Build a tree in which every scope lies inside some clique.
 
     `cards[i]` is the number of states of variable i; only variables named in a
-    scope appear in the tree.
+    scope appear in the tree. Scopes that hold one of `firsts` are written out.
     """
-    return _join(_cliques(scopes, cards) or [()], cards)
+    firsts = firsts or {}
+    return _join(_cliques(scopes, cards, firsts) or [()], cards, firsts)
 
 
-def tree_size(scopes: Iterable[Sequence[int]], cards: Sequence[int]) -> int:
+def tree_size(
+    scopes: Iterable[Sequence[int]], cards: Sequence[int], firsts: Firsts | None = None
+) -> int:
     """The entries that the tables of `build_tree` would hold, without building it."""
-    return _entries(_cliques(scopes, cards), cards)
+    return _entries(_cliques(scopes, cards, firsts or {}), cards)
 
 
-def _cliques(scopes: Iterable[Sequence[int]], cards: Sequence[int]) -> list[tuple[int, ...]]:
-    wanted = [tuple(sorted(set(scope))) for scope in scopes]
+def _cliques(
+    scopes: Iterable[Sequence[int]], cards: Sequence[int], firsts: Firsts
+) -> list[tuple[int, ...]]:
+    written = (small for scope in scopes for small in scopes_of(scope, firsts))
+    wanted = list(dict.fromkeys(tuple(sorted(set(scope))) for scope in written))
     candidates = [_eliminate(wanted, cards, by_fill) for by_fill in (True, False)]
     return min(candidates, key=lambda cliques: _entries(cliques, cards))
 
@@ -144,7 +180,7 @@ def _eliminate(
     return [tuple(sorted(clique)) for clique in maximal]
 
 
-def _join(cliques: Sequence[tuple[int, ...]], cards: Sequence[int]) -> JunctionTree:
+def _join(cliques: Sequence[tuple[int, ...]], cards: Sequence[int], firsts: Firsts) -> JunctionTree:
     sets = [frozenset(clique) for clique in cliques]
     # Prim's algorithm for the maximum spanning tree over separator sizes; an empty
     # separator joins parts of the model that have nothing to do with each other.
@@ -170,7 +206,7 @@ def _join(cliques: Sequence[tuple[int, ...]], cards: Sequence[int]) -> JunctionT
         stack.extend((other, number) for other in links[number] if other != parent)
     shapes = tuple(tuple(cards[v] for v in clique) for clique in cliques)
     edges = tuple(_edge(child, parent, cliques, cards) for child, parent in reversed(order))
-    return JunctionTree(tuple(cliques), shapes, edges, root)
+    return JunctionTree(tuple(cliques), shapes, edges, root, firsts)
 
 
 def _edge(

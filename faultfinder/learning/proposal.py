@@ -76,7 +76,10 @@ def propose(text: str, parts: Mapping[str, str], figures: Sequence[Figure], day:
         home.change(name, ones, day)
         lines = home.distribution_lines(name)
         entry = own.entry(name)
-        if entry is not None:
+        if home.in_figures(name):
+            # The whole of them, so that each row stands where it is tuned.
+            added["figures"] += [line[2:] for line in lines]
+        elif entry is not None:
             inside.append((entry, lines))
         else:
             section = home.section_of(name)
@@ -94,9 +97,13 @@ class _File:
         self._edits: list[tuple[int, int, int, str]] = []
         self._notes: dict[int, str] = {}
         self._sections: dict[str, Any] = {}
+        self._figures: dict[str, tuple[Any, Any]] = {}
         self._variables: dict[str, tuple[str, Any, Any]] = {}
         root: Any = yaml.compose(text, Loader=yaml.SafeLoader)
         for key, node in root.value if root is not None else ():
+            if key.value == "figures" and isinstance(node, yaml.MappingNode):
+                self._sections["figures"] = key
+                self._figures = {name.value: (name, entry) for name, entry in node.value}
             if key.value in SECTIONS and isinstance(node, yaml.MappingNode):
                 self._sections[key.value] = key
                 for name, entry in node.value:
@@ -110,7 +117,11 @@ class _File:
 
     def holds(self, name: str) -> bool:
         """Whether the distribution of a variable stands in this file."""
-        return self._told(name) is not None
+        return self._told(name) is not None or name in self._figures
+
+    def in_figures(self, name: str) -> bool:
+        """Whether they stand under `figures`."""
+        return self._told(name) is None and name in self._figures
 
     def section_of(self, name: str) -> str:
         return self._variables[name][0]
@@ -122,10 +133,11 @@ class _File:
     def change(self, name: str, figures: Sequence[Figure], day: str) -> None:
         """Put new numbers in place of a variable's figures."""
         told = self._told(name)
-        assert told is not None
-        key, node = told
         for figure in figures:
-            target = _node_of(key.value, node, figure)
+            if told is None:
+                target = _row_of(self._figures[name][1], figure)
+            else:
+                target = _node_of(told[0].value, told[1], figure)
             line = self._write(target, figure)
             many = max(1, round(figure.tickets))
             count = f"{many} {'ticket' if many == 1 else 'tickets'}, {day}"
@@ -166,8 +178,7 @@ class _File:
     def distribution_lines(self, name: str) -> list[str]:
         """The lines of a variable's distribution as edited, indented for an entry."""
         told = self._told(name)
-        assert told is not None
-        key, node = told
+        key, node = self._figures[name] if told is None else told
         first, last = key.start_mark.line, node.end_mark.line
         if node.end_mark.column == 0 or not node.flow_style:
             last -= 1
@@ -211,6 +222,17 @@ def _node_of(key: str, node: Any, figure: Figure) -> Any:
     links = {k.value: v for k, v in said["links"].value}
     states = {k.value: v for k, v in links[place.parent or ""].value}
     return _gives(states[place.state or ""])
+
+
+def _row_of(entry: Any, figure: Figure) -> Any:
+    """The row of an entry under `figures`."""
+    said = {key.value: value for key, value in entry.value}
+    rows = {key.value: value for key, value in said["given"].value} if "given" in said else {}
+    key = figure.place.key
+    found = said.get(key) if key in ("default", "none") else rows.get(key)
+    if found is None:
+        raise FaultfinderError(f"{figure.place} was tuned, but that row is not in the file.")
+    return found
 
 
 def _gives(node: Any) -> Any:

@@ -8,7 +8,8 @@ condition with ten causes costs ten small tables and not one of 2^10 columns.
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, field
 from functools import cached_property
 
 import numpy as np
@@ -19,6 +20,7 @@ from faultfinder.model.parts import (
     Dense,
     Distribution,
     FaultModel,
+    FirstOf,
     NoisyMax,
     SimpleTest,
     Table,
@@ -42,13 +44,34 @@ STEP_LIMIT = 1_500
 """Variables, with the steps of split families, above which a model is refused."""
 
 
+FIRST_WHOLE = 1
+"""Members up to which the first of some variables stays one table."""
+
+
+@dataclass(frozen=True)
+class First:
+    """A variable that is the first present of `members`, in the order of hiding.
+
+    `some[i]` is the number of the variable that says whether any of members[: i + 1] is
+    present ("no", "yes"). What depends on the first needs no table over its many states: in
+    each joint state exactly one member speaks, so that a factor over the first is the product
+    of small factors over (some of those in front, member), see `faultfinder.inference.firsts`.
+    `steps` are the auxiliary variables of its own tables.
+    """
+
+    members: tuple[int, ...]
+    some: tuple[int, ...]
+    steps: tuple[int, ...]
+
+
 @dataclass(frozen=True)
 class DiscreteNetwork:
     """A Bayesian network over discrete variables, by index.
 
     `tables[i]` has one axis per parent, in the order of `parents[i]`, then the axis
     of variable i; it sums to one over the last axis. Variables from index `own`
-    on are auxiliary (steps of a split family) and have no name in the model.
+    on are auxiliary (steps of a split family) and have no name in the model. `firsts` are
+    the variables that are the first present of many others.
     """
 
     names: tuple[str, ...]
@@ -56,6 +79,13 @@ class DiscreteNetwork:
     parents: tuple[tuple[int, ...], ...]
     tables: tuple[Array, ...]
     own: int
+    firsts: Mapping[int, First] = field(default_factory=dict)
+
+    @cached_property
+    def hidden(self) -> frozenset[int]:
+        """The firsts and the steps of their tables, which no junction tree has to hold."""
+        steps = {step for first in self.firsts.values() for step in first.steps}
+        return frozenset(self.firsts) | steps
 
     @cached_property
     def index(self) -> dict[str, int]:
@@ -124,6 +154,11 @@ def _expand(
     card = len(variable.states)
     if isinstance(distribution, Dense):
         return np.asarray(distribution.values, dtype=np.float64)
+    if isinstance(distribution, FirstOf):
+        table = np.zeros((*shape, card))
+        cells = np.indices(shape).reshape(len(shape), -1)
+        table.reshape(-1, card)[np.arange(cells.shape[1]), first_present(cells, shape)] = 1.0
+        return table
     if isinstance(distribution, SimpleTest):
         (parent,) = parents
         positive = [
@@ -160,6 +195,19 @@ def _expand(
     return _settle(np.broadcast_to(table, (*shape, card)))
 
 
+def first_present(states: NDArray[np.int64], cards: Sequence[int]) -> NDArray[np.int64]:
+    """The state of the first of some variables, from their own states.
+
+    `states` has shape (variables, cases), in the order of hiding; state 0 is normal.
+    """
+    result = np.zeros(states.shape[1], dtype=np.int64)
+    place = 1 + sum(card - 1 for card in cards)
+    for own, card in zip(states[::-1], reversed(cards), strict=True):
+        place -= card - 1
+        result = np.where(own > 0, place + own - 1, result)
+    return result
+
+
 def _settle(table: Array) -> Array:
     settled = np.where(np.abs(table) < 1e-15, 0.0, table)
     settled = np.where(np.abs(settled - 1.0) < 1e-15, 1.0, settled)
@@ -188,6 +236,21 @@ def _chain_step(alone: Array) -> Array:
     return _settle(table)
 
 
+def _first_step(before: int, card: int) -> Array:
+    """The first of some variables with one more behind them: (before, card, after) states.
+
+    `before` counts the states of the first of those in front, `card` those of the one more.
+    """
+    after = before + card - 1
+    table = np.zeros((before, card, after))
+    places = np.arange(1, before)
+    table[places, :, places] = 1.0
+    table[0, 0, 0] = 1.0
+    behind = np.arange(1, card)
+    table[0, behind, before + behind - 1] = 1.0
+    return table
+
+
 def to_network(model: FaultModel) -> DiscreteNetwork:
     """Turn a model into arrays; the model's own variables come first, in its order.
 
@@ -200,6 +263,7 @@ def to_network(model: FaultModel) -> DiscreteNetwork:
     parents: list[tuple[int, ...]] = []
     tables: list[Array] = []
     extra: list[tuple[tuple[int, ...], Array]] = []
+    firsts: dict[int, First] = {}
     own = len(names)
     held = 0
     for variable in model.variables:
@@ -212,6 +276,9 @@ def to_network(model: FaultModel) -> DiscreteNetwork:
         card = len(variable.states)
         # A step of a split family goes from each state before, over one parent, to each after.
         steps = sum(len(parent.states) for parent in family) * card * card
+        if isinstance(variable.distribution, FirstOf) and len(family) > FIRST_WHOLE:
+            # The states of a step are those of the variables so far, not yet all of them.
+            split, steps = True, steps // 3
         held += steps if split else entries * card
         if held > NETWORK_LIMIT and (split or entries * card <= TABLE_LIMIT):
             raise FaultfinderError(
@@ -224,6 +291,37 @@ def to_network(model: FaultModel) -> DiscreteNetwork:
                 "each parent of a large noisy_or, noisy_max, any_of or worst_of takes one. Give "
                 "them fewer parents."
             )
+        if split and isinstance(variable.distribution, FirstOf):
+            members = tuple(index[parent.name] for parent in family)
+            front, count, steps_of = members[0], len(family[0].states), []
+            for number, parent in enumerate(family[1:], 2):
+                step_scope, table = (
+                    (front, index[parent.name]),
+                    _first_step(count, len(parent.states)),
+                )
+                count = table.shape[2]
+                if number == len(family):
+                    parents.append(step_scope)
+                    tables.append(table)
+                else:
+                    front = own + len(extra)
+                    steps_of.append(front)
+                    extra.append((step_scope, table))
+                    names.append(f"{variable.name}~{number}")
+                    states.append(variable.states[:count])
+            some: list[int] = []
+            for number, parent in enumerate(family):
+                present = (np.arange(len(parent.states)) > 0).astype(np.int64)
+                any_scope: tuple[int, ...] = (members[number],)
+                if some:
+                    present = np.stack([present, np.ones_like(present)])
+                    any_scope = (some[-1], members[number])
+                some.append(own + len(extra))
+                extra.append((any_scope, np.eye(2)[present]))
+                names.append(f"{variable.name}~any{number + 1}")
+                states.append(("no", "yes"))
+            firsts[index[variable.name]] = First(members, tuple(some), tuple(steps_of))
+            continue
         if not split or not isinstance(variable.distribution, NoisyMax):
             parents.append(tuple(index[parent.name] for parent in family))
             tables.append(dense_table(variable, family))
@@ -253,4 +351,5 @@ def to_network(model: FaultModel) -> DiscreteNetwork:
         parents=tuple(parents) + tuple(scope for scope, _ in extra),
         tables=tuple(tables) + tuple(table for _, table in extra),
         own=own,
+        firsts=firsts,
     )

@@ -9,7 +9,7 @@ State 0 of a variable is always its normal state ("no", "seated", "on").
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, field
 from enum import StrEnum
 from functools import cached_property
@@ -46,13 +46,15 @@ class Row:
     """One row of a table: holds where every named parent is in one of the listed states.
 
     `when` maps a parent to the states that match (a parent left out matches in any
-    state); `gives` has one probability per state of the child and sums to one.
+    state); `gives` has one probability per state of the child and sums to one. `key` is
+    the row's key where it stands under `figures`: "default", "none", or the causes named.
     """
 
     when: Mapping[str, tuple[str, ...]]
     gives: tuple[float, ...]
     basis: Basis | None = None
     line: int = 0
+    key: str = ""
 
 
 @dataclass(frozen=True)
@@ -113,6 +115,31 @@ class SimpleTest:
 
 
 @dataclass(frozen=True)
+class FirstOf:
+    """The first of several variables that is not in its normal state, and its state.
+
+    `parents` stand in the order of hiding: the first one present speaks. The child's
+    states are "none" and "parent.state" for every other state of each parent, in order.
+    """
+
+    parents: tuple[str, ...]
+
+
+NONE_PRESENT = "none"
+"""The first state of a variable that is the first of others: none of them is present."""
+
+
+def first_of_states(parents: Iterable[tuple[str, Sequence[str]]]) -> tuple[str, ...]:
+    """The states of the first of some variables, given as (name, states).
+
+    >>> first_of_states([("lamp", ("fine", "dead")), ("panel", ("sound", "torn", "cut"))])
+    ('none', 'lamp.dead', 'panel.torn', 'panel.cut')
+    """
+    named = (f"{name}.{state}" for name, states in parents for state in states[1:])
+    return (NONE_PRESENT, *named)
+
+
+@dataclass(frozen=True)
 class Dense:
     """A full table: axes are the parents in order, then the child."""
 
@@ -120,7 +147,7 @@ class Dense:
     values: NDArray[np.float64] = field(repr=False)
 
 
-Distribution = Table | NoisyMax | SimpleTest | Dense
+Distribution = Table | NoisyMax | SimpleTest | FirstOf | Dense
 
 
 @dataclass(frozen=True)
@@ -138,6 +165,14 @@ class Reading:
 
 
 @dataclass(frozen=True)
+class Striking:
+    """Results that people mention unasked: with probability `mentioned`, in (0, 1)."""
+
+    values: tuple[str, ...]
+    mentioned: float
+
+
+@dataclass(frozen=True)
 class Variable:
     """A history, cause, hidden condition, finding, or the complaint itself."""
 
@@ -152,6 +187,7 @@ class Variable:
     note: str = ""
     basis: Basis | None = None
     line: int = 0
+    striking: Striking | None = None
 
     @property
     def parents(self) -> tuple[str, ...]:
@@ -211,6 +247,32 @@ class StopRule:
     finding: str
     results: tuple[str, ...]
     say: str
+    line: int = 0
+
+
+@dataclass(frozen=True)
+class Silence:
+    """The answer "nothing else" at the counter: `finding` with the result `result`.
+
+    When it is in evidence, no striking result of a finding without a result was mentioned.
+    """
+
+    finding: str
+    result: str
+    line: int = 0
+
+
+@dataclass(frozen=True)
+class Unlisted:
+    """A cause that the model does not list: `prior` is its share of the machines.
+
+    `flatness` in [0, 1] is how far what it shows is spread evenly over the results; the
+    rest is as with the average listed cause.
+    """
+
+    prior: float
+    flatness: float
+    basis: Basis | None = None
     line: int = 0
 
 
@@ -307,6 +369,8 @@ class FaultModel:
     repairs: tuple[Repair, ...] = ()
     proofs: tuple[Proof, ...] = ()
     retest: Retest | None = None
+    silence: Silence | None = None
+    unlisted: Unlisted | None = None
     digest: str = ""
     included: tuple[tuple[str, str], ...] = ()
 

@@ -1,56 +1,114 @@
-"""A page of text: headings, paragraphs, numbered lines and small tables, 80 columns wide."""
+"""What a page says, block by block: headings, paragraphs, numbered lines and small tables.
+
+As text it is 80 columns wide. The templates of HTML pages set the same blocks
+(`templates/blocks.html`), so that both say the same.
+"""
 
 from __future__ import annotations
 
 from collections.abc import Iterable, Sequence
+from dataclasses import dataclass
 
 from faultfinder.report.wording import WIDTH, harmless, shortened, wrapped
 
 
-class Page:
-    """Lines put together in order; with `bold` the headings are bold, and nothing else is.
+@dataclass(frozen=True)
+class Block:
+    """One piece of a page; `kind` says which fields it has."""
 
-    All text handed in is made harmless, so that a page never holds an escape
-    sequence but its own.
-    """
+    kind: str
+    text: str = ""
+    first: str = ""
+    indent: int = 0
+    hang: int | None = None
+    texts: tuple[str, ...] = ()
+    cells: tuple[tuple[str, int], ...] = ()
+    rows: tuple[Sequence[str], ...] = ()
+
+    def lines(self, bold: bool) -> list[str]:
+        """As text; all of it is made harmless, so that it holds no escape sequence of its own."""
+        text, indent = self.text, self.indent
+        match self.kind:
+            case "heading":
+                lines = wrapped(text, 2 if len(text) > WIDTH else 0)
+                return [f"\x1b[1m{line}\x1b[0m" if bold else line for line in lines]
+            case "text":
+                return wrapped(text, indent, " " * indent)
+            case "item":
+                begin = f"{' ' * indent}{harmless(self.first)} "
+                return wrapped(text, len(begin) if self.hang is None else indent + self.hang, begin)
+            case "numbered":
+                items = enumerate(self.texts, start=1)
+                return [
+                    line
+                    for number, one in items
+                    for line in Block("item", one, f"{number}.", indent).lines(bold)
+                ]
+            case "row":
+                right = "".join(f" {harmless(cell):>{width}}" for cell, width in self.cells)
+                room = WIDTH - len(right) - indent
+                name = shortened(harmless(text), room)
+                return [f"{' ' * indent}{name:<{room}}{right}".rstrip()]
+            case _:
+                return text.splitlines()
+
+
+class Page:
+    """Blocks put together in order; with `bold` the headings are bold, and nothing else is."""
 
     def __init__(self, bold: bool = False) -> None:
         self._bold = bold
-        self._lines: list[str] = []
+        self.blocks: list[Block] = []
 
     def heading(self, text: str) -> None:
-        for line in wrapped(text, 2 if len(text) > WIDTH else 0):
-            self._lines.append(f"\x1b[1m{line}\x1b[0m" if self._bold else line)
+        self.blocks.append(Block("heading", text))
 
     def text(self, text: str, indent: int = 0) -> None:
-        self._lines += wrapped(text, indent, " " * indent)
+        self.blocks.append(Block("text", text, indent=indent))
 
     def item(self, first: str, text: str, indent: int = 0, hang: int | None = None) -> None:
         """`first` and the text beside it; further lines hang below the text's start."""
-        begin = f"{' ' * indent}{harmless(first)} "
-        self._lines += wrapped(text, len(begin) if hang is None else indent + hang, begin)
+        self.blocks.append(Block("item", text, first, indent, hang))
 
     def numbered(self, texts: Iterable[str], indent: int = 0) -> None:
-        for number, text in enumerate(texts, start=1):
-            self.item(f"{number}.", text, indent)
+        self.blocks.append(Block("numbered", indent=indent, texts=tuple(texts)))
 
     def row(self, name: str, cells: Sequence[tuple[str, int]], indent: int = 2) -> None:
         """A name at the left and right-aligned cells, each with its width, at the right."""
-        right = "".join(f" {harmless(cell):>{width}}" for cell, width in cells)
-        room = WIDTH - len(right) - indent
-        self._lines.append(
-            f"{' ' * indent}{shortened(harmless(name), room):<{room}}{right}".rstrip()
-        )
+        self.blocks.append(Block("row", name, indent=indent, cells=tuple(cells)))
 
     def blank(self) -> None:
         """One empty line, never two, and none at the top."""
-        if self._lines and self._lines[-1]:
-            self._lines.append("")
+        self.blocks.append(Block("blank"))
 
     def page(self, other: str) -> None:
         """The lines of another page, which is harmless already."""
-        self._lines += other.splitlines()
+        self.blocks.append(Block("page", other))
+
+    # What only HTML pages hold
+
+    def section(self, text: str) -> None:
+        """A heading above those of `heading`."""
+        self.blocks.append(Block("section", text))
+
+    def answer(self, text: str) -> None:
+        """The answer to a section's question, which stands out."""
+        self.blocks.append(Block("answer", text))
+
+    def figure(self, svg: str, caption: str) -> None:
+        """A drawing, markup that stands as it is, with its caption."""
+        self.blocks.append(Block("figure", caption, svg))
+
+    def table(self, heads: Sequence[str], rows: Iterable[Sequence[str]], words: int = 1) -> None:
+        """The first `words` columns hold words, all others figures."""
+        self.blocks.append(Block("table", indent=words, texts=tuple(heads), rows=tuple(rows)))
 
     def __str__(self) -> str:
+        lines: list[str] = []
+        for block in self.blocks:
+            if block.kind != "blank":
+                lines += block.lines(self._bold)
+            elif lines and lines[-1]:
+                lines.append("")
         # Those spaces have done their work: they kept lines from breaking.
-        return "\n".join(self._lines).rstrip("\n").replace("\N{NO-BREAK SPACE}", " ")
+        return "\n".join(lines).rstrip("\n").replace("\N{NO-BREAK SPACE}", " ")

@@ -6,7 +6,7 @@
 What is measured. The gain in bits, about the joint state of all causes, of every check that is
 open when three findings (and the complaint) are known. The contenders (contenders.py):
 
-- this engine: `diagnose`, which also works out the beliefs of all causes, costs, warnings;
+- this engine: a consultation, which also works out the beliefs of all causes, costs, warnings;
 - (a) pgmpy's variable elimination in a loop, a check and a result at a time: the joint belief
   of all causes after each result, and its entropy. Nothing is left out: on the shop model each
   of those tables has millions of entries, and is made in full;
@@ -42,8 +42,7 @@ import numpy as np
 
 from faultfinder.inference.compiled import CompiledModel, compile_model
 from faultfinder.model.parts import FaultModel, Kind, Link, NoisyMax, Row, Table, Variable
-from tests.benchmarks.contenders import CONTENDERS, Gains, Rank, cases
-from tests.consulted import look_at
+from tests.benchmarks.contenders import CONTENDERS, Gains, Rank, cases, ranked
 from tests.networks import make_model, root
 
 LOOPS = [name for name in CONTENDERS if "result at a time" in name]
@@ -202,11 +201,11 @@ def _grow_row(model: FaultModel, causes: int, checks: int, near: bool) -> None:
     begin = time.perf_counter()
     compiled = compile_model(model)
     compiling = time.perf_counter() - begin
-    look_at(compiled, known)
+    ranked(compiled, known)
     times = []
     for _ in range(9):
         begin = time.perf_counter()
-        look_at(compiled, known)
+        ranked(compiled, known)
         times.append(time.perf_counter() - begin)
     peaks = _peaks(model, compiled, known)
     print(
@@ -220,7 +219,7 @@ def _grow_row(model: FaultModel, causes: int, checks: int, near: bool) -> None:
 def _peaks(model: FaultModel, compiled: CompiledModel, known: dict[str, str]) -> Sequence[float]:
     """Peak megabytes of compiling and of ranking, each above what was there before."""
     peaks = []
-    for work in (lambda: compile_model(model), lambda: look_at(compiled, known)):
+    for work in (lambda: compile_model(model), lambda: ranked(compiled, known)):
         tracemalloc.start()
         work()
         peaks.append(tracemalloc.get_traced_memory()[1] / 1e6)

@@ -19,6 +19,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from faultfinder.consultation.bench import build_problem
+from faultfinder.decide.policies import roll_out
 from faultfinder.decide.policies.exact import Exact
 from faultfinder.decide.policies.look_ahead import LookAhead
 from faultfinder.decide.policies.one_step import OneStep
@@ -40,7 +41,6 @@ class Habit:
     """Checks in a fixed order until one repair is likely enough to cure, then repairs."""
 
     problem: Problem
-    name: str
     cheapest_first: bool
 
     def decide(self, situation: Situation) -> Action:
@@ -62,7 +62,6 @@ class PartFirst:
 
     problem: Problem
     part: int
-    name: str = "replace assembly at once"
 
     def decide(self, situation: Situation) -> Action:
         if self.part not in situation.repaired:
@@ -75,7 +74,6 @@ class Timed:
     """A planner with a stopwatch; a situation seen before is not asked again."""
 
     inner: Policy
-    name: str = ""
     seconds: float = 0.0
     asked: int = 0
     slowest: float = 0.0
@@ -97,24 +95,25 @@ def main(tickets: int) -> None:
     rng = np.random.default_rng(1)
     machines = draw_machines(compiled, tickets, rng)
     prices = [compiled.model.repairs_by_name[r.name].part.likely for r in problem.repairs]
-    planners: list[Policy] = [
-        RollOut(problem, shop.worth_per_bit),
-        LookAhead(problem),
-        OneStep(problem, shop.worth_per_bit),
-        Habit(problem, "checks in the file's order", cheapest_first=False),
-        Habit(problem, "cheapest check first", cheapest_first=True),
-        PartFirst(problem, int(np.argmax(prices))),
-    ]
+    policies: dict[str, Policy] = {
+        "roll-out as advised": roll_out.make(problem, shop),
+        "roll-out, looking wider": RollOut(problem, shop.worth_per_bit),
+        "look-ahead": LookAhead(problem),
+        "one-step": OneStep(problem, shop.worth_per_bit),
+        "checks in the file's order": Habit(problem, cheapest_first=False),
+        "cheapest check first": Habit(problem, cheapest_first=True),
+        "replace assembly at once": PartFirst(problem, int(np.argmax(prices))),
+    }
     print(f"{tickets:,} tickets drawn from {compiled.model.name}; only the complaint is known.")
     print(f"Problem: {len(problem.weights):,} scenarios, {len(problem.checks)} checks, "
           f"{len(problem.repairs)} repairs.")  # fmt: skip
-    print(f"{'planner':28}{'money':>8}{'+-':>6}{'minutes':>9}{'checks':>8}{'needless':>10}"
+    print(f"{'policy':28}{'money':>8}{'+-':>6}{'minutes':>9}{'checks':>8}{'needless':>10}"
           f"{'solved':>8}{'ms/dec.':>9}{'slowest':>9}")  # fmt: skip
-    for planner in planners:
-        timed = Timed(planner)
+    for name, policy in policies.items():
+        timed = Timed(policy)
         out = simulate(compiled, problem, timed, shop, machines, np.random.default_rng(2))
         error = 1.96 * out.money.std() / np.sqrt(len(out.money))
-        print(f"{planner.name:28}{out.money.mean():8.1f}{error:6.1f}{out.minutes.mean():9.1f}"
+        print(f"{name:28}{out.money.mean():8.1f}{error:6.1f}{out.minutes.mean():9.1f}"
               f"{out.checks.mean():8.1f}{out.needless.mean():10.1%}{out.solved.mean():8.1%}"
               f"{1000 * timed.seconds / timed.asked:9.1f}"
               f"{1000 * timed.slowest:9.0f}")  # fmt: skip

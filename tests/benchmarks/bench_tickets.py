@@ -21,7 +21,7 @@ import time
 from collections.abc import Iterator
 from pathlib import Path
 
-DEMO = Path(__file__).parents[2] / "demo_data" / "invented_tickets.jsonl"
+DEMO = Path(__file__).parents[1] / "demo_before" / "invented_tickets.jsonl"
 IMPORTS = [sys.executable, "-c", "import numpy, click, yaml"]
 TOOL = [sys.executable, "-m", "faultfinder.cli.main"]
 

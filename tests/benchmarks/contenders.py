@@ -15,8 +15,10 @@ from typing import Any
 import numpy as np
 
 import faultfinder
+from faultfinder.consultation.ranking import RankedCheck
 from faultfinder.inference.compiled import CompiledModel
 from faultfinder.inference.separation import determined, requisite
+from faultfinder.inference.target import TargetSpec
 from tests.consulted import look_at
 from tests.networks import pgmpy_network, published
 from tests.outside.reference import states_of
@@ -146,12 +148,22 @@ def gain_of(table: np.ndarray, part: int) -> float:
     return entropy_bits(flat.sum(axis=0)) + entropy_bits(flat.sum(axis=1)) - entropy_bits(flat)
 
 
+def ranked(
+    compiled: CompiledModel, findings: Mapping[str, str], target: TargetSpec = "causes"
+) -> tuple[RankedCheck, ...]:
+    """All checks by information, and all that a page says of the causes besides."""
+    answer = look_at(compiled, findings, target)
+    assert len(answer.causes)
+    assert answer.warnings is not None
+    return answer.most_telling
+
+
 def engine(case: Case) -> Rank:
-    """`diagnose`: it also works out beliefs of all causes, costs, warnings, and the order."""
+    """A consultation: it also works out beliefs of all causes, costs, warnings, and the order."""
 
     def rank(number: int) -> Gains:
-        answer = look_at(case.compiled, case.findings[number], case.target)
-        return {check.check: check.gain_bits for check in answer.most_telling}
+        checks = ranked(case.compiled, case.findings[number], case.target)
+        return {check.check: check.gain_bits for check in checks}
 
     return rank
 

@@ -30,6 +30,7 @@ from faultfinder.tickets.exchange.source import Source
 from faultfinder.tickets.opening import open_store
 from faultfinder.tickets.searching import Wanted, find_tickets
 from faultfinder.tickets.store import Store, read_tickets
+from tests import MODELS_BEFORE
 from tests.small_model import SMALL_MODEL
 
 HERE = Path(__file__).resolve().parents[2]
@@ -45,7 +46,7 @@ def _known(name: str) -> CompiledModel:
 
 @cache
 def _parts() -> dict[str, bytes]:
-    return {path.name: path.read_bytes() for path in (HERE / "models" / "common").glob("*.yaml")}
+    return {path.name: path.read_bytes() for path in (MODELS_BEFORE / "common").glob("*.yaml")}
 
 
 def _included(path: Path) -> bytes:
@@ -98,12 +99,12 @@ def table(data: bytes) -> None:
 
 def mapped_table(data: bytes) -> None:
     """A table of another program, read with a good map."""
-    _mapped((HERE / "demo_data" / "invented_columns.yaml").read_bytes(), data)
+    _mapped((HERE / "tests" / "demo_before" / "invented_columns.yaml").read_bytes(), data)
 
 
 def column_map(data: bytes) -> None:
     """A map of columns, for a good table."""
-    _mapped(data, (HERE / "demo_data" / "invented_table.csv").read_bytes())
+    _mapped(data, (HERE / "tests" / "demo_before" / "invented_table.csv").read_bytes())
 
 
 def json_lines(data: bytes) -> None:
@@ -175,7 +176,7 @@ def _mapped(columns: bytes, data: bytes) -> None:
 def _model_seeds() -> list[bytes]:
     small = SMALL_MODEL.encode()
     # A model with includes takes a hundred times as long to read: one time in twenty.
-    return [small] * 19 + [(HERE / "models" / "thin_clamshell.yaml").read_bytes()]
+    return [small] * 19 + [(MODELS_BEFORE / "thin_clamshell.yaml").read_bytes()]
 
 
 def _answer_seeds() -> list[bytes]:
@@ -195,7 +196,11 @@ def _shop_seeds() -> list[bytes]:
 
 
 def _json_seeds() -> list[bytes]:
-    lines = (HERE / "demo_data" / "invented_tickets.jsonl").read_bytes().splitlines(keepends=True)
+    lines = (
+        (HERE / "tests" / "demo_before" / "invented_tickets.jsonl")
+        .read_bytes()
+        .splitlines(keepends=True)
+    )
     return [b"".join(lines[at : at + 2]) for at in range(0, 120, 2)]
 
 
@@ -238,10 +243,11 @@ TARGETS = {
     "shop": Target(shop, _shop_seeds),
     "table": Target(table, _table_seeds),
     "mapped_table": Target(
-        mapped_table, lambda: [(HERE / "demo_data" / "invented_table.csv").read_bytes()]
+        mapped_table, lambda: [(HERE / "tests" / "demo_before" / "invented_table.csv").read_bytes()]
     ),
     "column_map": Target(
-        column_map, lambda: [(HERE / "demo_data" / "invented_columns.yaml").read_bytes()]
+        column_map,
+        lambda: [(HERE / "tests" / "demo_before" / "invented_columns.yaml").read_bytes()],
     ),
     "json_lines": Target(json_lines, _json_seeds),
     "store": Target(store, _store_seeds, binary=True),

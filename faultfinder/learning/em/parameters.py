@@ -21,10 +21,12 @@ from faultfinder.model.parts import (
     Dense,
     Distribution,
     FaultModel,
+    FirstOf,
     Kind,
     Link,
     NoisyMax,
     SimpleTest,
+    Table,
     Variable,
 )
 
@@ -38,7 +40,8 @@ class Place:
 
     `kind` is chance, row, link, leak, sensitivity, specificity or dense. `row` is the
     number of a table's row in the file's order, or the flat number of the parents' joint
-    state (dense); `parent` and `state` name the parent's state of a link.
+    state (dense); `parent` and `state` name the parent's state of a link; `key` is the key of a
+    row that stands under `figures`.
     """
 
     variable: str
@@ -46,10 +49,13 @@ class Place:
     row: int | None = None
     parent: str | None = None
     state: str | None = None
+    key: str = ""
 
     def __str__(self) -> str:
         if self.kind == "link":
             return f"{self.variable}, link from {self.parent}={self.state}"
+        if self.key:
+            return f"{self.variable}, figures of {self.key}"
         if self.kind in ("row", "dense") and self.row is not None:
             return f"{self.variable}, row {self.row + 1}"
         return f"{self.variable}, {self.kind}"
@@ -144,6 +150,8 @@ def read_families(
         above = ancestors(compiled, compiled.network.index[model.complaint])
     families = []
     for number, variable in enumerate(model.variables):
+        if isinstance(variable.distribution, FirstOf):
+            continue
         places, rows, bases, form = _read(compiled, number, variable)
         file = np.array(rows, dtype=np.float64).reshape(len(places), len(variable.states))
         worth = np.array([_worth(default_worth, basis, variable.basis) for basis in bases])
@@ -199,6 +207,7 @@ def _read(compiled: CompiledModel, number: int, variable: Variable) -> _Read:
         ]
         places = (Place(name, "sensitivity"), Place(name, "specificity"))
         return places, rows, [told.basis] * 2, RowTables(number, shape, row_of)
+    assert isinstance(told, Table)
     filled = np.zeros(shape, dtype=np.int64)
     # From the last row to the first, so that the first match stands.
     for place, row in reversed(list(enumerate(told.rows))):
@@ -208,7 +217,10 @@ def _read(compiled: CompiledModel, number: int, variable: Variable) -> _Read:
         ]
         filled[np.ix_(*where) if parents else ...] = place
     kind = "row" if parents else "chance"
-    places = tuple(Place(name, kind, row if parents else None) for row in range(len(told.rows)))
+    places = tuple(
+        Place(name, kind, place if parents else None, key=row.key)
+        for place, row in enumerate(told.rows)
+    )
     form = RowTables(number, shape, filled.reshape(-1))
     return places, [row.gives for row in told.rows], [row.basis for row in told.rows], form
 
@@ -263,6 +275,7 @@ def _told_anew(told: Distribution, family: Family, figures: Array) -> Distributi
         return replace(told, values=figures.reshape(np.shape(told.values)))
     if isinstance(told, SimpleTest):
         return replace(told, sensitivity=rows[0][1], specificity=rows[1][0])
+    assert isinstance(told, Table)
     return replace(
         told,
         rows=tuple(replace(row, gives=gives) for row, gives in zip(told.rows, rows, strict=True)),

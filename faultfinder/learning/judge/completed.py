@@ -26,7 +26,7 @@ from faultfinder.learning.judge.forecasts import (
 )
 from faultfinder.learning.judge.scores import Flags, Ints
 from faultfinder.learning.records import ClosedTicket
-from faultfinder.model.network import Array
+from faultfinder.model.network import Array, first_present
 
 
 @dataclass(frozen=True, eq=False)
@@ -107,6 +107,10 @@ def _from_tree(compiled: CompiledModel, calibrated: Calibrated, luck: Array) -> 
         for axis, state in zip(new, np.unravel_index(place, dims), strict=True):
             drawn[:, members[axis]] = state
         done.update(members)
+    network = compiled.network
+    for number, first in network.firsts.items():
+        states = drawn[:, list(first.members)].T
+        drawn[:, number] = first_present(states, [network.cards[m] for m in first.members])
     return drawn
 
 

@@ -89,7 +89,7 @@ def forecast(compiled: CompiledModel, tickets: Sequence[ClosedTicket]) -> Foreca
 
 def evidence_columns(compiled: CompiledModel, findings: Sequence[Mapping[str, str]]) -> Evidence:
     """Evidence with a column for each mapping of findings; the complaint counts as seen."""
-    single = [evidence_from(compiled, known).likelihoods for known in findings]
+    single = [evidence_from(compiled, known).weighed for known in findings]
     cards = compiled.network.cards
     columns: dict[int, Array] = {}
     for place, likelihoods in enumerate(single):

@@ -19,7 +19,6 @@ from enum import StrEnum
 
 import numpy as np
 
-from faultfinder.assess.share_interval import wilson
 from faultfinder.consultation.case import Case
 from faultfinder.consultation.causes import causes_given
 from faultfinder.consultation.consult import Consultation, consult
@@ -87,11 +86,6 @@ class Played:
     def successes(self) -> int:
         """How many plays ended with a confirmed cause leading."""
         return sum(play.success for play in self.plays)
-
-    @property
-    def success_interval(self) -> tuple[float, float]:
-        """Wilson's 95 % interval of the share of successes."""
-        return wilson(self.successes, len(self.plays))
 
     def mean(self, figure: str, successes_only: bool = False) -> float:
         """The mean of "checks", "drawn", "minutes" or "success"; NaN without plays."""

@@ -9,6 +9,7 @@ from collections.abc import Mapping, Sequence
 
 from faultfinder.errors import did_you_mean, nearest
 from faultfinder.model.parts import Basis, Kind
+from faultfinder.model.reading import keys
 from faultfinder.model.reading.faults import Faults, figure, listed, shown
 from faultfinder.model.reading.fields import Fields, described, read_number
 from faultfinder.model.reading.read_variables import PARENTS, PLURAL, Head, read_basis
@@ -139,7 +140,7 @@ class FamilyNames:
             if key.value == "basis":
                 only = Pairs(((key, value),), node.line)
                 return read_basis(
-                    self.faults, Fields(self.faults, only, node.line, label, ["basis"])
+                    self.faults, Fields(self.faults, only, node.line, label, keys.AMONG)
                 )
         return None
 

@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import math
 import re
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 
 from faultfinder.errors import did_you_mean, nearest
 from faultfinder.model.reading.faults import Faults, figure, shown
@@ -158,8 +158,9 @@ class Fields:
     """The keys of one mapping. `label` says what it is: 'cause corroded'."""
 
     def __init__(
-        self, faults: Faults, node: Node, line: int, label: str, known: Sequence[str]
+        self, faults: Faults, node: Node, line: int, label: str, known: Iterable[str]
     ) -> None:
+        known = tuple(known)
         self.faults = faults
         self.line = line
         self.label = label

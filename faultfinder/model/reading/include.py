@@ -17,6 +17,7 @@ from pathlib import Path
 from faultfinder.errors import ModelFileError, did_you_mean
 from faultfinder.model.reading.faults import Faults, Line, shown
 from faultfinder.model.reading.fields import Fields
+from faultfinder.model.reading.keys import PART_FILE
 from faultfinder.model.reading.read_variables import FORMS
 from faultfinder.model.reading.yaml_nodes import NODE_LIMIT, Items, Node, Pairs, Text, read_nodes
 
@@ -33,6 +34,7 @@ NAMED = {
     "causes": "cause",
     "conditions": "condition",
     "findings": "finding",
+    "figures": "entry of figures",
     "stages": "stage",
     "checks": "check",
     "proofs": "proof",
@@ -42,6 +44,9 @@ NAMED = {
 
 LISTED = {"moves": ("move", ("from", "to")), "stops": ("stop rule", ("finding",))}
 """Sections that are lists: what one entry is called, and the keys that tell it from others."""
+
+SINGLE = ("silence", "unlisted")
+"""Sections that are one entry as a whole; the model's own takes the place of an included one."""
 
 ReadFile = Callable[[Path], bytes]
 """Gives a file's content; raises OSError or ValueError when it cannot be read."""
@@ -136,6 +141,7 @@ class _Gathered:
         self.parts: dict[str, Part] = {}
         self.digests: list[tuple[str, str]] = []
         self.entries: dict[str, dict[Key, Entry]] = {key: {} for key in (*NAMED, *LISTED)}
+        self.single: dict[str, tuple[Text, Node, Part]] = {}
         self.complete = True
         self.nodes = 0
 
@@ -213,7 +219,7 @@ class _Gathered:
                     f"Include files that begin with {MARK}: {PARTS_VERSION}.",
                 )
                 return
-        known = [MARK, "about", "include", *NAMED, *LISTED]
+        known = [*PART_FILE, *NAMED, *LISTED, *SINGLE]
         fields = Fields(self.faults, document.root, top, "the part file", known)
         if not fields.usable:
             self.complete = False
@@ -224,6 +230,21 @@ class _Gathered:
             part.includes += self.take(fields, part.path, (*trail, part.path))
         for section in self.entries:
             self._add(section, part, _entries(fields, section, part))
+        for section in SINGLE:
+            node = fields.node(section) if section in fields else None
+            if node is not None:
+                self._add_single(Text(section, fields.line_of(section)), node, part)
+
+    def _add_single(self, word: Text, node: Node, part: Part) -> None:
+        if word.value in self.single:
+            other = self.faults.place(self.single[word.value][0].line, word.line)
+            self.faults.add(
+                word.line,
+                f"{word.value} is included twice: also from {other}.",
+                "Keep it in one of the two files.",
+            )
+        else:
+            self.single[word.value] = (word, node, part)
 
     def _add(self, section: str, part: Part, entries: Mapping[Key, Entry]) -> None:
         kind = NAMED.get(section) or LISTED[section][0]
@@ -289,6 +310,10 @@ def _merged(root: Pairs, gathered: _Gathered, faults: Faults) -> tuple[tuple[Tex
                 if entry.part is not None and section != "word_lists":
                     entry.part.used += 1
         own[section] = key, _section(entries.values(), key.line)
+    for section, (key, node, part) in gathered.single.items():
+        if section not in own:
+            own[section] = key, node
+            part.used += 1
     return tuple(own.values())
 
 
@@ -332,4 +357,15 @@ def _extended(
         kept = {key: pair for key, pair in kept.items() if key not in FORMS}
     if base.part is not None:
         base.part.used += 1
+    if section == "figures" and {"given"} <= given.keys() & kept.keys():
+        given["given"] = given["given"][0], _rows_joined(given["given"][1], kept["given"][1])
     return Entry(entry.word, Pairs(tuple((kept | given).values()), entry.node.line))
+
+
+def _rows_joined(own: Node, included: Node) -> Node:
+    """The rows of the model's figures, then those included whose key it does not give."""
+    if not isinstance(own, Pairs) or not isinstance(included, Pairs):
+        return own
+    keys = {key.value for key, _ in own.pairs}
+    more = tuple(pair for pair in included.pairs if pair[0].value not in keys)
+    return Pairs((*own.pairs, *more), own.line)

@@ -1,8 +1,8 @@
-"""The eight ways to say a conditional probability, turned into the parts of a model.
+"""The nine ways to say a conditional probability, turned into the parts of a model.
 
 `chance`, `table` and `rule` become a Table; `noisy_or`, `noisy_max`, `worst_of` and
 `any_of` a NoisyMax (the last two with links of zeros and ones, and no leak); `test` a
-SimpleTest.
+SimpleTest; `first_of` a FirstOf.
 """
 
 from __future__ import annotations
@@ -12,6 +12,7 @@ from dataclasses import dataclass
 
 from faultfinder.model.parts import (
     Distribution,
+    FirstOf,
     Kind,
     Link,
     NoisyMax,
@@ -19,6 +20,7 @@ from faultfinder.model.parts import (
     SimpleTest,
     Table,
 )
+from faultfinder.model.reading import keys
 from faultfinder.model.reading.family_names import FamilyNames
 from faultfinder.model.reading.faults import Faults, listed
 from faultfinder.model.reading.fields import Fields, described, read_number, read_words
@@ -55,9 +57,13 @@ class _FamilyReader(FamilyNames):
         fields = self.head.fields
         if not fields.usable:
             return None
-        allowed = ("any_of",) if self.head.kind is Kind.COMPLAINT else FORMS
+        allowed: tuple[str, ...] = FORMS if self.head.kind is Kind.CONDITION else FORMS[:-1]
+        if self.head.kind is Kind.COMPLAINT:
+            allowed = ("any_of",)
         given = [form for form in fields.keys if form in allowed]
         one_of = f"Give exactly one of {', '.join(allowed)}."
+        if self.head.kind is Kind.FINDING:
+            one_of = f"{one_of[:-1]}, or an entry under figures."
         if len(allowed) == 1:
             one_of = "Give any_of: the conditions or causes that make the customer complain."
         if not given:
@@ -91,6 +97,7 @@ class _FamilyReader(FamilyNames):
             "worst_of": self._worst_of,
             "any_of": self._any_of,
             "test": self._test,
+            "first_of": self._first_of,
         }
         return readers[form](node, line)
 
@@ -111,7 +118,7 @@ class _FamilyReader(FamilyNames):
         rows = []
         for number, item in enumerate(node.items, 1):
             label = f"row {number} of the {form} of {self.head.name}"
-            known = ["when", key, "otherwise", "basis"]
+            known = keys.ROW if key == "gives" else keys.RULE_ROW
             rows.append((Fields(self.faults, item, item.line, label, known), label))
         return rows
 
@@ -175,7 +182,7 @@ class _FamilyReader(FamilyNames):
 
     def _noisy(self, node: Node, line: int, form: str) -> Distribution | None:
         label = f"{form} of {self.head.name}"
-        fields = Fields(self.faults, node, line, label, ["leak", "links"])
+        fields = Fields(self.faults, node, line, label, keys.NOISY)
         value = fields.node("leak", "Give the chance without any of the links: leak: 0.002.")
         leak = None
         if value is not None:
@@ -318,12 +325,15 @@ class _FamilyReader(FamilyNames):
             return None
         return NoisyMax(tuple(links), Link(self._sure(0)), links)
 
+    def _first_of(self, node: Node, line: int) -> Distribution | None:
+        # Its members were read with the heads, since its states follow from theirs.
+        return FirstOf(self.head.first_of) if self.head.first_of else None
+
     # --- a simple test
 
     def _test(self, node: Node, line: int) -> Distribution | None:
         self._two_states("test", line)
-        known = ["of", "shows", "sensitivity", "specificity", "basis"]
-        fields = Fields(self.faults, node, line, f"test of {self.head.name}", known)
+        fields = Fields(self.faults, node, line, f"test of {self.head.name}", keys.TEST)
         of = fields.word("of", "Name the variable it tests: of: data_connector.")
         parent = None if of is None else self._parent(of)
         rates = [

@@ -5,10 +5,11 @@ from __future__ import annotations
 from collections.abc import Mapping, Sequence
 
 from faultfinder.errors import did_you_mean, nearest
-from faultfinder.model.parts import Check, Kind, Move, Stage, StopRule
+from faultfinder.model.parts import Check, Kind, Move, Silence, Stage, StopRule, Unlisted
+from faultfinder.model.reading import keys
 from faultfinder.model.reading.faults import Faults, listed, shown
 from faultfinder.model.reading.fields import Fields, clean_text, described, good_name, pick
-from faultfinder.model.reading.read_variables import Head, default_title
+from faultfinder.model.reading.read_variables import Head, default_title, read_basis
 from faultfinder.model.reading.yaml_nodes import Pairs, Text
 
 _OBSERVABLE = (Kind.FINDING, Kind.HISTORY)
@@ -19,9 +20,7 @@ def read_stages(faults: Faults, root: Fields) -> tuple[Stage, ...]:
     stages: list[Stage] = []
     needed = "Give at least the stage a machine arrives in: stages: and under it closed: ..."
     for word, node in root.entries("stages", needed):
-        fields = Fields(
-            faults, node, word.line, f"stage {word.value}", ["title", "powered", "caution"]
-        )
+        fields = Fields(faults, node, word.line, f"stage {word.value}", keys.STAGE)
         title = fields.text("title", "Give it a title, such as title: Bottom cover off.")
         powered = fields.yes_no(
             "powered", True, "Say whether the machine is powered in it: powered: yes."
@@ -49,7 +48,7 @@ def read_moves(faults: Faults, root: Fields, stages: Sequence[str]) -> tuple[Mov
             node,
             node.line,
             f"move {number}",
-            ["from", "to", "minutes", "how", "caution"],
+            keys.MOVE,
         )
         start = _stage(faults, fields, "from", stages)
         end = _stage(faults, fields, "to", stages)
@@ -94,10 +93,8 @@ def read_checks(
 ) -> tuple[Check, ...]:
     """The checks; one with a problem is kept as far as the later cross-checks need it."""
     checks: list[Check] = []
-    known = ["title", "observes", "minutes", "consumables", "stage", "intake", "tools", "how"]
-    known += ["suggests", "caution"]
     for word, node in root.entries("checks", "Give at least one check."):
-        fields = Fields(faults, node, word.line, f"check {word.value}", known)
+        fields = Fields(faults, node, word.line, f"check {word.value}", keys.CHECK)
         observes = _observes(faults, fields, heads)
         minutes = fields.number("minutes", "Give the time of the check itself, such as minutes: 2.")
         consumables = fields.number("consumables")
@@ -190,9 +187,7 @@ def read_stops(faults: Faults, root: Fields, heads: Mapping[str, Head]) -> tuple
     can = observable(heads)
     stops: list[StopRule] = []
     for number, node in enumerate(root.items("stops"), 1):
-        fields = Fields(
-            faults, node, node.line, f"stop rule {number}", ["finding", "results", "say"]
-        )
+        fields = Fields(faults, node, node.line, f"stop rule {number}", keys.STOP)
         finding = fields.word("finding", "Name the finding: finding: battery_shape.")
         words = fields.words("results", "Name the results that end the diagnosis: [swollen].")
         say = fields.text("say", "Say what to do instead: say: ...")
@@ -212,3 +207,37 @@ def read_stops(faults: Faults, root: Fields, heads: Mapping[str, Head]) -> tuple
         kept = tuple(result for result in results if result is not None)
         stops.append(StopRule(name, kept, say, fields.line))
     return tuple(stops)
+
+
+def read_silence(faults: Faults, root: Fields, heads: Mapping[str, Head]) -> Silence | None:
+    """The answer that stands for "nothing else", or None."""
+    node = root.node("silence") if "silence" in root else None
+    if node is None:
+        return None
+    line = root.line_of("silence")
+    fields = Fields(faults, node, line, "silence", keys.SILENCE)
+    word = fields.word("finding", "Name the finding: finding: anything_else.")
+    result = fields.word("result", "Name the result that says so: result: nothing.")
+    findings = {n: head for n, head in heads.items() if head.kind is Kind.FINDING}
+    name = None if word is None else pick(faults, word, findings, "silence", "finding")
+    if name is None or result is None or not findings[name].states:
+        return None
+    state = pick(faults, result, findings[name].states, "silence", "result")
+    return None if state is None else Silence(name, state, line)
+
+
+def read_unlisted(faults: Faults, root: Fields) -> Unlisted | None:
+    """What a cause that is not listed is taken for, or None."""
+    node = root.node("unlisted") if "unlisted" in root else None
+    if node is None:
+        return None
+    line = root.line_of("unlisted")
+    fields = Fields(faults, node, line, "unlisted", keys.UNLISTED)
+    prior = fields.number(
+        "prior", "Give its share of the machines: prior: 0.14.", 0.0, 0.99, above=True
+    )
+    flatness = 0.5
+    if "flatness" in fields:
+        flatness = fields.number("flatness", low=0.0, high=1.0) or 0.0
+    basis = read_basis(faults, fields)
+    return None if prior is None else Unlisted(prior, flatness, basis, line)

@@ -6,13 +6,11 @@ from collections.abc import Mapping, Sequence
 
 from faultfinder.errors import did_you_mean
 from faultfinder.model.parts import Kind, Price, Proof, Repair, Retest, Risk
+from faultfinder.model.reading import keys
 from faultfinder.model.reading.faults import Faults, figure, shown
 from faultfinder.model.reading.fields import Fields, described, good_name, pick, read_number
 from faultfinder.model.reading.read_variables import Head, default_title, read_basis
 from faultfinder.model.reading.yaml_nodes import Node, Pairs, Text
-
-_KEYS = ["title", "mends", "stage", "minutes", "part", "lead_days", "risk", "hand_over"]
-_KEYS += ["tools", "how", "caution", "proof", "basis"]
 
 
 def read_retest(faults: Faults, complaint: Head | None) -> Retest | None:
@@ -21,7 +19,7 @@ def read_retest(faults: Faults, complaint: Head | None) -> Retest | None:
     if complaint is None or node is None:
         return None
     line = complaint.fields.line_of("retest")
-    fields = Fields(faults, node, line, "the retest", ["minutes", "missed"])
+    fields = Fields(faults, node, line, "the retest", keys.RETEST)
     minutes = fields.number("minutes", "Give its time: minutes: 3.")
     missed = fields.number(
         "missed", "Give the chance that a fault still there goes unnoticed: missed: 0.03.", 0.0, 1.0
@@ -33,9 +31,8 @@ def read_retest(faults: Faults, complaint: Head | None) -> Retest | None:
 def read_proofs(faults: Faults, root: Fields) -> tuple[Proof, ...]:
     """The tests that prove a repair, in file order."""
     proofs: list[Proof] = []
-    known = ["title", "how", "passes", "minutes", "before_cover"]
     for word, node in root.entries("proofs"):
-        fields = Fields(faults, node, word.line, f"proof {word.value}", known)
+        fields = Fields(faults, node, word.line, f"proof {word.value}", keys.PROOF)
         title = fields.text("title", "Give it a title.")
         passes = fields.text("passes", "Say what is seen when it passes: passes: Even light.")
         minutes = fields.number("minutes", "Give its time: minutes: 2.")
@@ -58,7 +55,7 @@ def read_repairs(
     """The repairs, in file order."""
     repairs: list[Repair] = []
     for word, node in root.entries("repairs"):
-        fields = Fields(faults, node, word.line, f"repair {word.value}", _KEYS)
+        fields = Fields(faults, node, word.line, f"repair {word.value}", keys.REPAIR)
         stage = fields.word("stage", "Name the stage the work is done in.")
         known = None
         if stage is not None and stages:
@@ -136,9 +133,8 @@ def _price(faults: Faults, fields: Fields) -> Price:
     node = fields.node("part")
     if node is None:
         return Price()
-    keys = ["low", "likely", "high"]
-    inner = Fields(faults, node, fields.line_of("part"), f"the part of {fields.label}", keys)
-    figures = [inner.number(key, f"Give all three: {key}: 40.") for key in keys]
+    inner = Fields(faults, node, fields.line_of("part"), f"the part of {fields.label}", keys.PRICE)
+    figures = [inner.number(key, f"Give all three: {key}: 40.") for key in keys.PRICE]
     if any(value is None for value in figures):
         return Price()
     low, likely, high = (value or 0.0 for value in figures)
@@ -161,7 +157,7 @@ def _risk(faults: Faults, fields: Fields) -> Risk | None:
         node,
         fields.line_of("risk"),
         f"the risk of {fields.label}",
-        ["chance", "cost", "says"],
+        keys.RISK,
     )
     chance = inner.number("chance", "Give the chance of harm: chance: 0.01.", 0.0, 1.0)
     cost = inner.number("cost", "Give what the harm would cost: cost: 60.")

@@ -11,9 +11,11 @@ from collections.abc import Mapping
 from dataclasses import dataclass, field
 
 from faultfinder.errors import did_you_mean
-from faultfinder.model.parts import Basis, Kind, Reading
+from faultfinder.model.parts import Basis, Kind, Reading, Striking
+from faultfinder.model.reading import keys
 from faultfinder.model.reading.faults import Faults, listed, shown
 from faultfinder.model.reading.fields import (
+    NAME_LENGTH,
     Fields,
     clean_text,
     good_name,
@@ -21,9 +23,9 @@ from faultfinder.model.reading.fields import (
     read_number,
     read_words,
 )
-from faultfinder.model.reading.yaml_nodes import KEY_LENGTH, Node, Text
+from faultfinder.model.reading.yaml_nodes import Node, Text
 
-FORMS = ("chance", "table", "rule", "noisy_or", "noisy_max", "worst_of", "any_of", "test")
+FORMS = tuple(keys.DISTRIBUTION)
 """The ways to say a distribution; a variable takes exactly one."""
 
 SECTIONS = {
@@ -53,7 +55,10 @@ PLURAL = {
 
 @dataclass(frozen=True)
 class Head:
-    """A variable before its distribution is read. `states` is empty when unreadable."""
+    """A variable before its distribution is read. `states` is empty when unreadable.
+
+    `first_of` names the variables of which this is the first present; None for all others.
+    """
 
     name: str
     kind: Kind
@@ -67,6 +72,13 @@ class Head:
     reading: Reading | None = None
     note: str = ""
     basis: Basis | None = None
+    first_of: tuple[str, ...] | None = None
+    striking: Striking | None = None
+
+    @property
+    def says_chances(self) -> bool:
+        """Whether it gives a distribution of its own."""
+        return any(form in self.fields for form in FORMS)
 
     @property
     def label(self) -> str:
@@ -111,11 +123,20 @@ def _new_name(faults: Faults, word: Text, heads: Mapping[str, Head]) -> bool:
 
 def _read_head(faults: Faults, word: Text, kind: Kind, node: Node) -> Head:
     observable = kind in (Kind.HISTORY, Kind.FINDING)
-    known = ["title", "note", "states", "basis", *FORMS]
-    if observable:
-        known += ["ask", "words", "unit", "cuts", "reads"]
+    known = [*keys.VARIABLE, *FORMS, *(keys.OBSERVED if observable else ())]
+    if kind is not Kind.CONDITION:
+        known.remove("first_of")
+    if kind is Kind.FINDING:
+        known += keys.FINDING
     fields = Fields(faults, node, word.line, f"{kind} {word.value}", known)
-    state_lines = _read_states(faults, fields)
+    first = "first_of" in fields
+    if first and "states" in fields:
+        faults.add(
+            fields.line_of("states"),
+            f"{fields.label} gives states beside first_of.",
+            "Leave them out: they are none, and cause.state for each fault of each cause.",
+        )
+    state_lines = {} if first else _read_states(faults, fields)
     states = tuple(state_lines)
     ask = ""
     if kind is Kind.HISTORY:
@@ -135,7 +156,43 @@ def _read_head(faults: Faults, word: Text, kind: Kind, node: Node) -> Head:
         reading=_read_reading(faults, fields, states) if observable else None,
         note=fields.text("note"),
         basis=read_basis(faults, fields),
+        first_of=() if first else None,
+        striking=_read_striking(faults, fields, states) if "striking" in fields else None,
     )
+
+
+def is_own(faults: Faults, line: int) -> bool:
+    """Whether a line stands in the model file itself, not in an included one."""
+    return faults.file_of(line) == faults.file
+
+
+def _read_striking(faults: Faults, fields: Fields, states: tuple[str, ...]) -> Striking | None:
+    """The results that people mention unasked, and how likely they do."""
+    node = fields.node("striking")
+    if node is None:
+        return None
+    label = f"striking of {fields.label}"
+    inner = Fields(faults, node, fields.line_of("striking"), label, keys.STRIKING)
+    values: list[str] = []
+    for word in inner.words("values", "Name the results: values: [cracked]."):
+        if word.value in states:
+            values.append(word.value)
+        elif states:
+            faults.add(
+                word.line,
+                f"{label} names the result {shown(word.value)}, which does not exist.",
+                did_you_mean(word.value, states),
+            )
+    if states and len(values) == len(states):
+        faults.add(
+            inner.line,
+            f"{label} names every result.",
+            "Leave out those that nobody mentions unasked.",
+        )
+    mentioned = inner.number(
+        "mentioned", "Give the chance that it is mentioned: mentioned: 0.5.", 0.0, 0.99, above=True
+    )
+    return Striking(tuple(values), mentioned) if values and mentioned is not None else None
 
 
 def _read_states(faults: Faults, fields: Fields) -> dict[str, int]:
@@ -163,14 +220,14 @@ def _read_complaint(faults: Faults, root: Fields, heads: Mapping[str, Head]) -> 
         node,
         root.line_of("complaint"),
         "the complaint",
-        ["name", "title", "any_of", "note", "retest"],
+        keys.COMPLAINT,
     )
     name = fields.word("name", "Give it a name, such as name: no_usable_picture.")
     title = fields.text("title", "Give it a title, such as title: No usable picture.")
     if name is None:
         return None
     good_name(faults, name, "The complaint")
-    if len(name.value) > KEY_LENGTH:
+    if len(name.value) > NAME_LENGTH:
         return None  # messages would repeat it without end
     if not _new_name(faults, name, heads):
         return None
@@ -192,7 +249,7 @@ def read_basis(faults: Faults, fields: Fields) -> Basis | None:
         return None
     kinds = ("guess", "count", "source")
     inner = Fields(
-        faults, node, fields.line_of("basis"), f"the basis of {fields.label}", [*kinds, "worth"]
+        faults, node, fields.line_of("basis"), f"the basis of {fields.label}", keys.BASIS
     )
     if not inner.usable:
         return None

@@ -14,17 +14,21 @@ from pathlib import Path
 
 from faultfinder.errors import MisuseError, ModelFileError
 from faultfinder.files import open_plain
-from faultfinder.model.parts import FaultModel, Kind, Variable
+from faultfinder.model.parts import FaultModel, Kind, Row, Table, Variable
+from faultfinder.model.reading import keys
 from faultfinder.model.reading.faults import Faults, TooManyProblems, shown
 from faultfinder.model.reading.fields import Fields, good_name
 from faultfinder.model.reading.include import MARK, ReadFile, with_included
-from faultfinder.model.reading.read_distributions import read_family
+from faultfinder.model.reading.read_distributions import Family, read_family
+from faultfinder.model.reading.read_figures import read_figures, with_first_of
 from faultfinder.model.reading.read_parts import (
     read_checks,
     read_moves,
+    read_silence,
     read_stages,
     read_start,
     read_stops,
+    read_unlisted,
 )
 from faultfinder.model.reading.read_repairs import read_proofs, read_repairs, read_retest
 from faultfinder.model.reading.read_variables import Head, read_heads
@@ -40,27 +44,6 @@ VARIABLE_LIMIT = 600
 
 STAGE_LIMIT = 100
 """Teardown stages above which a model is refused: the ways between all pairs are kept."""
-
-_KEYS = [
-    "faultfinder_model",
-    "name",
-    "title",
-    "about",
-    "include",
-    "word_lists",
-    "start",
-    "complaint",
-    "histories",
-    "causes",
-    "conditions",
-    "findings",
-    "stages",
-    "moves",
-    "checks",
-    "stops",
-    "proofs",
-    "repairs",
-]
 
 
 def read_model(path: Path) -> FaultModel:
@@ -129,11 +112,11 @@ def _is_part_file(root: Node) -> bool:
 
 def _read_all(node: Node, faults: Faults, file: str) -> FaultModel | None:
     """The model as far as it can be read; None when there is nothing to read."""
-    root = Fields(faults, node, 1, "the model file", _KEYS)
+    root = Fields(faults, node, 1, "the model file", keys.ROOT)
     if not root.usable:
         return None
     _read_version(faults, root)
-    heads = read_heads(faults, root)
+    heads = with_first_of(faults, read_heads(faults, root))
     stages = read_stages(faults, root)
     stage_names = [stage.name for stage in stages]
     for count, limit, what in (
@@ -143,10 +126,20 @@ def _read_all(node: Node, faults: Faults, file: str) -> FaultModel | None:
         if count > limit:
             faults.add(1, f"The model has {count:,} {what}.", f"At most {limit:,} can be read.")
             return None
+    figures = read_figures(faults, root, heads)
+    silence = read_silence(faults, root, heads)
     variables: list[Variable] = []
     unsound: set[str] = set()
     for head in heads.values():
-        family = read_family(faults, head, heads)
+        if head.name in figures.tables:
+            sound = head.name not in figures.unsound
+            family = Family(figures.tables[head.name], sound)
+        elif silence is not None and head.name == silence.finding and not head.says_chances:
+            # It tells by what was not mentioned; how often it is given tells nothing.
+            even = tuple(1.0 / len(head.states) for _ in head.states)
+            family = Family(Table((), (Row({}, even, None, head.line),)), bool(head.states))
+        else:
+            family = read_family(faults, head, heads)
         if not family.sound:
             unsound.add(head.name)
         variables.append(
@@ -160,10 +153,12 @@ def _read_all(node: Node, faults: Faults, file: str) -> FaultModel | None:
                 words=head.words,
                 reading=head.reading,
                 note=head.note,
-                basis=head.basis,
+                basis=head.basis or figures.bases.get(head.name),
                 line=head.line,
+                striking=head.striking,
             )
         )
+    variables += figures.conditions
     complaint = next((head for head in heads.values() if head.kind is Kind.COMPLAINT), None)
     proofs = read_proofs(faults, root)
     model = FaultModel(
@@ -180,6 +175,8 @@ def _read_all(node: Node, faults: Faults, file: str) -> FaultModel | None:
         repairs=read_repairs(faults, root, heads, stage_names, proofs),
         proofs=proofs,
         retest=read_retest(faults, complaint),
+        silence=silence,
+        unlisted=read_unlisted(faults, root),
     )
     validate(model, faults, frozenset(unsound), _state_lines(heads))
     return model

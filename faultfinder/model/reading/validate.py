@@ -14,7 +14,15 @@ import numpy as np
 from numpy.typing import NDArray
 
 from faultfinder.errors import counted
-from faultfinder.model.parts import FaultModel, Kind, NoisyMax, SimpleTest, Table, Variable
+from faultfinder.model.parts import (
+    FaultModel,
+    FirstOf,
+    Kind,
+    NoisyMax,
+    SimpleTest,
+    Table,
+    Variable,
+)
 from faultfinder.model.reading.faults import Faults, listed
 from faultfinder.model.reading.validate_shop import validate_shop
 
@@ -210,6 +218,8 @@ def possible_states(variable: Variable) -> tuple[bool, ...]:
     count = len(variable.states)
     if isinstance(distribution, Table):
         return tuple(any(row.gives[s] > 0 for row in distribution.rows) for s in range(count))
+    if isinstance(distribution, FirstOf):
+        return (True,) * count
     if isinstance(distribution, SimpleTest):
         return (
             distribution.sensitivity < 1 or distribution.specificity > 0,
@@ -337,6 +347,8 @@ def tells_apart(child: Variable, parent: Variable, state: str) -> bool:
             and (state in row.when[parent.name]) != (normal in row.when[parent.name])
             for row in distribution.rows
         )
+    if isinstance(distribution, FirstOf):
+        return True
     if isinstance(distribution, SimpleTest):
         return (state in distribution.shows) != (normal in distribution.shows)
     if isinstance(distribution, NoisyMax):

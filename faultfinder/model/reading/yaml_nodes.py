@@ -21,8 +21,8 @@ SIZE_LIMIT = 1_000_000
 NODE_LIMIT = 30_000
 """Words, lists and key sets in a file, with every alias written out."""
 
-KEY_LENGTH = 200
-"""Characters of a key at most: names are shorter, and messages repeat it."""
+KEY_LENGTH = 1000
+"""Characters of a key at most: a row of figures may name many causes."""
 
 DEPTH_LIMIT = 40
 """Levels of nesting; a model file needs about eight."""

@@ -1,17 +1,16 @@
-"""A repair and a quote in words, and the documented JSON form of a repair."""
+"""A repair and a quote in words."""
 
 from __future__ import annotations
 
-import textwrap
 from collections.abc import Sequence
-from typing import Any
 
 from faultfinder.consultation.advice import Advice
-from faultfinder.model.parts import FaultModel, Repair
-from faultfinder.report.consultation.check import add_route
+from faultfinder.consultation.quote import Quote
+from faultfinder.model.parts import FaultModel, Proof, Repair
+from faultfinder.report.consultation.check import add_caution, add_route
 from faultfinder.report.consultation.view import View
 from faultfinder.report.page import Page
-from faultfinder.report.wording import WIDTH, money, percent
+from faultfinder.report.wording import minutes, money, percent
 
 
 def add_repair(page: Page, view: View, advice: Advice) -> None:
@@ -20,15 +19,10 @@ def add_repair(page: Page, view: View, advice: Advice) -> None:
     cost = money(advice.cost, currency)
     if not advice.name:
         page.heading("Hand over unrepaired")
-        page.text(
-            f"Every repair costs more than it can win (expected cost {cost}). Save the "
-            "customer's data first where it is wanted.",
-            2,
-        )
+        page.text(hand_over_words(advice, currency), 2)
     else:
         repair = model.repairs_by_name[advice.name]
-        verb = "Hand over to a specialist" if repair.hand_over else "Repair now"
-        page.heading(f"{verb}: {repair.title} ({repair.name})")
+        page.heading(f"{repair_verb(repair)}: {repair.title} ({repair.name})")
         said = f"the whole job costs {cost} on average with this repair first"
         if advice.checks:
             least = advice.checks[0]
@@ -37,8 +31,8 @@ def add_repair(page: Page, view: View, advice: Advice) -> None:
             said += f"; with the best check first ({title}) it costs {other}"
         page.item("Why:", f"{said}.", 2, hang=2)
         add_route(page, view, view.repair_route, repair.stage, always=True)
-        for line in repair_lines(model, repair, currency, place=False)[1:]:
-            page.text(line.strip(), len(line) - len(line.lstrip()))
+        add_work(page, model, repair, currency)
+        add_proofs(page, model, repair)
         page.blank()
         said = f"add --tried {repair.name} and ask again"
         if view.ticket is not None:
@@ -57,11 +51,7 @@ def add_quote(page: Page, view: View) -> None:
     if quote is None:
         return
     page.heading("Quote")
-    page.text(
-        f"{quote.low:.0f} to {quote.high:.0f} {currency}, likely {quote.likely:.0f} "
-        f"(dearer in {percent(quote.exceeds)} of such jobs).",
-        2,
-    )
+    page.text(quote_words(quote, currency), 2)
     page.text(
         "That is what the customer pays; the averages above also hold what is lost when a "
         "machine comes back or is handed over unrepaired.",
@@ -76,82 +66,77 @@ def add_quote(page: Page, view: View) -> None:
         page.text(f"Ends with handing over unrepaired in {percent(quote.given_up)}.", 2)
 
 
-def repair_lines(model: FaultModel, repair: Repair, currency: str, place: bool = True) -> list[str]:
-    """How a repair is done and how it is proved; with `place` the stage it is done in."""
-    lines: list[str] = []
+def quote_words(quote: Quote, currency: str) -> str:
+    return (
+        f"{quote.low:.0f} to {quote.high:.0f} {currency}, likely {quote.likely:.0f} "
+        f"(dearer in {percent(quote.exceeds)} of such jobs)."
+    )
 
-    def say(text: str, indent: str = "") -> None:
-        lines.extend(
-            textwrap.wrap(text, WIDTH, initial_indent=indent, subsequent_indent=indent + "  ")
-        )
 
-    say(repair.title)
-    if repair.caution:
-        say(f"Caution: {repair.caution}", "  ")
-    stage = f"Stage: {model.stages_by_name[repair.stage].title}. " if place else ""
-    say(f"{stage}Work: {repair.minutes:g} min.", "  ")
+def hand_over_words(advice: Advice, currency: str) -> str:
+    return (
+        f"Every repair costs more than it can win (expected cost {money(advice.cost, currency)}). "
+        "Save the customer's data first where it is wanted."
+    )
+
+
+def repair_verb(repair: Repair) -> str:
+    return "Hand over to a specialist" if repair.hand_over else "Repair now"
+
+
+def repair_page(model: FaultModel, repair: Repair, currency: str) -> str:
+    """How a repair is done, where, and how it is proved."""
+    page = Page()
+    page.heading(repair.title)
+    page.text(f"Stage: {model.stages_by_name[repair.stage].title}.", 2)
+    add_work(page, model, repair, currency)
+    add_proofs(page, model, repair)
+    return str(page)
+
+
+def add_work(page: Page, model: FaultModel, repair: Repair, currency: str) -> None:
+    """The work of a repair, its caution first; without the way to its stage."""
+    add_caution(page, repair.caution, 2)
+    page.text(f"Work: {minutes(repair.minutes)}.", 2)
     part = repair.part
     if part.high > 0:
         what = "Specialist" if repair.hand_over else "Part"
-        lead = f", {repair.lead_days:g} days' wait" if repair.lead_days else ""
-        say(
-            f"{what}: {part.low:g} to {part.high:g} {currency}, likely {part.likely:g}{lead}.", "  "
-        )
-    for number, line in enumerate(repair.how, 1):
-        say(f"{number}. {line}", "  ")
+        wait = f", {repair.lead_days:g} days' wait" if repair.lead_days else ""
+        likely = f"likely {part.likely:g}{wait}"
+        page.text(f"{what}: {part.low:g} to {part.high:g} {currency}, {likely}.", 2)
+    if repair.tools:
+        page.item("Tools:", f"{', '.join(repair.tools)}.", 2, hang=2)
+    page.numbered(repair.how, 2)
     if repair.risk is not None:
+        then = money(repair.risk.cost, currency)
         chance = percent(repair.risk.chance)
-        say(f"Risk: {repair.risk.says} ({chance}; then {repair.risk.cost:g} {currency})", "  ")
-    lines += proof_lines(model, repair)
-    return lines
+        page.item("Risk:", f"{repair.risk.says} ({chance}; then {then})", 2, hang=2)
 
 
-def proof_lines(model: FaultModel, repair: Repair, only: Sequence[str] | None = None) -> list[str]:
-    """The proof test list of a repair (of `only` these tests), with a box to tick."""
-    lines: list[str] = []
+def proof_groups(
+    model: FaultModel, repair: Repair, only: Sequence[str] | None = None
+) -> list[tuple[str, list[Proof]]]:
+    """The proof tests of a repair (of `only` these), in groups with a heading each."""
     wanted = repair.proof if only is None else only
-    proofs = [proof for proof in model.proofs if proof.name in wanted]
-    first = "To prove it:" if repair.stage == model.start else "Before the cover goes back on:"
-    for when, before in ((first, True), ("After closing:", False)):
-        chosen = [proof for proof in proofs if proof.before_cover is before]
-        if not chosen:
-            continue
-        lines.append(f"  {when}")
-        for proof in chosen:
-            text = f"[ ] {proof.title} ({proof.minutes:g} min): {' '.join(proof.how)}"
-            lines += textwrap.wrap(text, WIDTH, initial_indent="    ", subsequent_indent="        ")
-            passes = f"Passes when: {proof.passes}"
-            lines += textwrap.wrap(
-                passes, WIDTH, initial_indent="        ", subsequent_indent="        "
-            )
-    return lines
+    first = "To prove it" if repair.stage == model.start else "Before the cover goes back on"
+    groups = [
+        (heading, [p for p in model.proofs if p.name in wanted and p.before_cover is before])
+        for heading, before in ((first, True), ("After closing", False))
+    ]
+    return [(heading, proofs) for heading, proofs in groups if proofs]
 
 
-def repair_json(model: FaultModel, repair: Repair, currency: str) -> dict[str, Any]:
-    """A repair and its proof tests in their documented JSON form."""
-    part = repair.part
-    return {
-        "repair": repair.name,
-        "title": repair.title,
-        "mends": {cause: dict(states) for cause, states in repair.mends.items()},
-        "stage": repair.stage,
-        "minutes": repair.minutes,
-        "part": {"low": part.low, "likely": part.likely, "high": part.high},
-        "currency": currency,
-        "lead_days": repair.lead_days,
-        "hand_over": repair.hand_over,
-        "how": list(repair.how),
-        "caution": repair.caution,
-        "proof": [
-            {
-                "proof": proof.name,
-                "title": proof.title,
-                "how": list(proof.how),
-                "passes": proof.passes,
-                "minutes": proof.minutes,
-                "before_cover": proof.before_cover,
-            }
-            for proof in model.proofs
-            if proof.name in repair.proof
-        ],
-    }
+def add_proofs(
+    page: Page,
+    model: FaultModel,
+    repair: Repair,
+    only: Sequence[str] | None = None,
+    indent: int = 2,
+) -> None:
+    """The same with a box to tick for each test."""
+    for heading, proofs in proof_groups(model, repair, only):
+        page.text(f"{heading}:", indent)
+        for proof in proofs:
+            said = f"{proof.title} ({minutes(proof.minutes)}): {' '.join(proof.how)}"
+            page.item("[ ]", said, indent + 2)
+            page.text(f"Passes when: {proof.passes}", indent + 6)

@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-from typing import Any
-
 from faultfinder.learning.watch.structure import Doubt, ShapeTest
 from faultfinder.report.page import Page
 from faultfinder.report.wording import counted
@@ -66,32 +64,3 @@ def _p(value: float) -> str:
 
 def _percent(share: float) -> str:
     return f"{share * 100:.3g} %"
-
-
-def doubts_json(found: ShapeTest) -> dict[str, Any]:
-    """The documented JSON form of the doubts."""
-    return {
-        "tickets": found.tickets,
-        "unconfirmed": found.unconfirmed,
-        "pairs_tested": found.tested,
-        "pairs_explained": found.explained,
-        "pairs_constant": found.constant,
-        "doubts": [
-            {
-                "first": doubt.first,
-                "second": doubt.second,
-                "tickets": doubt.tickets,
-                "cause_sets": doubt.cause_sets,
-                "chi_square": doubt.statistic,
-                "degrees_of_freedom": doubt.degrees,
-                "p_value": doubt.p_value,
-                "p_value_from_drawn_tables": doubt.drawn,
-                "adjusted": doubt.adjusted,
-                "results": dict(zip((doubt.first, doubt.second), doubt.results, strict=True)),
-                "observed": doubt.observed,
-                "expected": doubt.expected,
-                "means": doubt.means,
-            }
-            for doubt in found.doubts
-        ],
-    }

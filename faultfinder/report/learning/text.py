@@ -1,17 +1,16 @@
-"""Tuning and replay in words and in their JSON forms."""
+"""Tuning and replay in words."""
 
 from __future__ import annotations
 
-import math
 from collections.abc import Sequence
-from typing import Any
 
 from faultfinder.learning.em.estimates import Figure, Tuned
 from faultfinder.learning.judge.played import Played
-from faultfinder.learning.judge.replay import Comparison, ModelScores
-from faultfinder.learning.proposal import effect
+from faultfinder.learning.judge.replay import Comparison
 from faultfinder.learning.watch.drift import Shift
 from faultfinder.learning.watch.unlikely import UnlikelyTicket
+from faultfinder.report.learning.plain import by_effect
+from faultfinder.report.learning.words import impossible_words, score_rows, share_words
 from faultfinder.report.page import Page
 from faultfinder.report.wording import counted, joined, percent
 
@@ -46,7 +45,7 @@ def tune_page(
     )
     page.blank()
     page.heading("What changes beliefs most (before, after, 90 % credible interval)")
-    for figure in sorted(changed, key=effect, reverse=True)[:FIGURES_SHOWN]:
+    for figure in by_effect(changed)[:FIGURES_SHOWN]:
         many = counted(max(1, round(figure.tickets)), "ticket")
         page.item("-", f"{figure.place}: {_moves(figure)} ({many})", 2)
     if len(changed) > FIGURES_SHOWN:
@@ -64,20 +63,14 @@ def _moves(figure: Figure) -> str:
     for place in range(1, len(figure.states)):
         if abs(figure.after[place] - figure.before[place]) > 0.0:
             low, high = figure.low[place], figure.high[place]
-            within = f"[{_share(low)} to {_share(high)}]"
+            within = f"[{share_words(low)} to {share_words(high)}]"
             if high - low > HARDLY_KNOWN:
                 within = "[hardly known]"
             told.append(
-                f"{figure.states[place]} {_share(figure.before[place])} -> "
-                f"{_share(figure.after[place])} % {within}"
+                f"{figure.states[place]} {share_words(figure.before[place])} -> "
+                f"{share_words(figure.after[place])} % {within}"
             )
     return ", ".join(told)
-
-
-def _share(value: float) -> str:
-    if value < 5e-5:
-        return "<0.01"
-    return f"{value * 100:.2g}" if value < 0.1 else f"{value * 100:.3g}"
 
 
 def _add_doubtful(page: Page, doubtful: Sequence[UnlikelyTicket]) -> None:
@@ -115,66 +108,6 @@ def _add_shifts(page: Page, shifts: Sequence[Shift]) -> None:
         page.item("-", f"{shift.name}: {moves} of those recorded", 2)
 
 
-def tune_json(
-    tuned: Tuned,
-    changed: Sequence[Figure],
-    doubtful: Sequence[UnlikelyTicket],
-    shifts: Sequence[Shift],
-) -> dict[str, Any]:
-    """The documented JSON form of a tuning."""
-    return {
-        "tickets": tuned.tickets,
-        "rounds": tuned.rounds,
-        "converged": tuned.converged,
-        "log_likelihood": tuned.log_likelihood,
-        "warnings": list(tuned.warnings),
-        "changed": [
-            {
-                "figure": str(figure.place),
-                "variable": figure.place.variable,
-                "states": list(figure.states),
-                "before": list(figure.before),
-                "after": list(figure.after),
-                "low": list(figure.low),
-                "high": list(figure.high),
-                "tickets": figure.tickets,
-                "effect_bits": effect(figure),
-            }
-            for figure in sorted(changed, key=effect, reverse=True)
-        ],
-        "doubtful": [
-            {
-                "ticket": one.number,
-                "causes": list(one.causes),
-                "probability": one.probability,
-                "leading": one.leading,
-                "leading_probability": one.leading_probability,
-            }
-            for one in doubtful
-        ],
-        "shifts": [
-            {
-                "name": shift.name,
-                "states": list(shift.states),
-                "before": list(shift.counts_before),
-                "after": list(shift.counts_after),
-                "p_value": shift.p_value,
-                "adjusted": shift.adjusted,
-            }
-            for shift in shifts
-        ],
-    }
-
-
-_WORDS = {
-    "log_loss": ("Log loss, each cause", False),
-    "brier": ("Brier score, each cause", False),
-    "label_log_loss": ("Log loss of the whole label", False),
-    "top1": ("Confirmed cause leads", True),
-    "top3": ("Confirmed cause among the first 3", True),
-}
-
-
 def replay_page(found: Comparison, played: tuple[Played, Played] | None, how: str) -> str:
     """Old and new figures on tickets held out."""
     page = Page()
@@ -183,22 +116,13 @@ def replay_page(found: Comparison, played: tuple[Played, Played] | None, how: st
         f"{counted(len(found.numbers), 'ticket')} scored; {found.without_cause} without a "
         "confirmed cause left out."
     )
-    for which, numbers in (("old", found.impossible_old), ("new", found.impossible_new)):
-        if numbers:
-            page.text(f"The {which} figures hold {counted(len(numbers), 'ticket')} impossible.")
+    if found.impossible_old or found.impossible_new:
+        page.text(impossible_words(found))
     page.blank()
-    page.row("", [("old", 9), ("new", 9), ("new - old, 95 % interval", 30)], 2)
-    for name, (words, upward) in _WORDS.items():
-        difference = found.differences.get(name)
-        if difference is None:
-            continue
-        old, new = _score(found.old, name), _score(found.new, name)
-        low, high = difference.interval
-        better = (difference.mean > 0.0) == upward
-        verdict = ("better" if better else "worse") if difference.clear else "no clear change"
-        page.row(words, [(f"{old:.3f}", 9), (f"{new:.3f}", 9),
-                         (f"{difference.mean:+.3f} [{low:+.3f}, {high:+.3f}]", 27)], 2)  # fmt: skip
-        page.text(f"{verdict}", 6)
+    page.row("", [("old", 9), ("new", 9), ("new - old, 95 % interval", 26)], 2)
+    for words, old, new, within, verdict in score_rows(found):
+        page.row(words, [(old, 9), (new, 9), (within, 26)], 2)
+        page.text(verdict, 6)
     for which, scores in (("Old", found.old), ("New", found.new)):
         murphy = scores.binned
         page.text(
@@ -219,11 +143,6 @@ def replay_page(found: Comparison, played: tuple[Played, Played] | None, how: st
     if played is not None:
         _add_played(page, played)
     return str(page)
-
-
-def _score(scores: ModelScores, name: str) -> float:
-    value = getattr(scores, name)
-    return value.share if hasattr(value, "share") else float(value)
 
 
 def _add_played(page: Page, played: tuple[Played, Played]) -> None:
@@ -247,54 +166,3 @@ def _add_played(page: Page, played: tuple[Played, Played]) -> None:
             "model holds impossible.",
             2,
         )
-
-
-def replay_json(found: Comparison, played: tuple[Played, Played] | None) -> dict[str, Any]:
-    """The documented JSON form of a replay."""
-
-    def scores(one: ModelScores) -> dict[str, Any]:
-        return {name: _finite(_score(one, name)) for name in _WORDS} | {
-            "reliability": one.binned.reliability,
-            "resolution": one.binned.resolution,
-            "uncertainty": one.binned.uncertainty,
-            "calibration": [
-                {
-                    "said": _finite(row.mean_forecast),
-                    "seen": _finite(row.observed),
-                    "low": row.interval[0],
-                    "high": row.interval[1],
-                    "cases": row.count,
-                }
-                for row in one.calibration
-            ],
-        }
-
-    told: dict[str, Any] = {
-        "tickets": len(found.numbers),
-        "without_cause": found.without_cause,
-        "impossible_old": list(found.impossible_old),
-        "impossible_new": list(found.impossible_new),
-        "old": scores(found.old),
-        "new": scores(found.new),
-        "differences": {
-            name: {"mean": one.mean, "low": one.interval[0], "high": one.interval[1],
-                   "clear": one.clear}
-            for name, one in found.differences.items()
-        },
-    }  # fmt: skip
-    if played is not None:
-        told["played"] = [
-            {
-                "tickets": len(one.plays),
-                "checks": _finite(one.mean("checks")),
-                "drawn": _finite(one.mean("drawn")),
-                "minutes": _finite(one.mean("minutes")),
-                "successes": one.successes,
-            }
-            for one in played
-        ]
-    return told
-
-
-def _finite(value: float) -> float | None:
-    return value if math.isfinite(value) else None

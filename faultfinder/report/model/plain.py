@@ -1,138 +1,198 @@
-"""A model's assessment and sensitivity in JSON form."""
+"""The plain forms of a model looked at as a whole, and of the figures its advice hangs on."""
 
 from __future__ import annotations
 
-from typing import Any
+from typing import NamedTuple
 
-from faultfinder.assess.figures import Figure
-from faultfinder.assess.sensitivity import Sensitivity, Turn
+from faultfinder.assess.isolation import CauseIsolation, Isolation
+from faultfinder.assess.sensitivity import Hinge, Sensitivity, Turn
 from faultfinder.assess.single_faults import Fault
 from faultfinder.assess.testability import Assessment, Group, Neighbour
-from faultfinder.model.parts import FaultModel
+from faultfinder.model.parts import Basis, Check, FaultModel, Variable
+from faultfinder.plain import Form, Key, within
 
 
-def model_json(model: FaultModel, found: Assessment) -> dict[str, Any]:
-    """The model with what depends on what, and how well its faults are told apart.
+class Assessed(NamedTuple):
+    """A model, and how well its faults are told apart."""
 
-    Probabilities and total-variation distances are in [0, 1], times in minutes.
-    """
-    isolation = found.isolation
-    return {
-        "model": model.name,
-        "title": model.title,
-        "variables": [
-            {
-                "name": variable.name,
-                "kind": str(variable.kind),
-                "title": variable.title,
-                "states": list(variable.states),
-                "parents": list(variable.parents),
-            }
-            for variable in model.variables
-        ],
-        "checks": [
-            {
-                "check": check.name,
-                "title": check.title,
-                "stage": check.stage,
-                "minutes": check.minutes,
-                "observes": list(check.observes),
-                "speaks_on": dict(found.speaks.get(check.name, {})),
-            }
-            for check in model.checks
-        ],
-        "tolerance": found.tolerance,
-        "faults": [
-            {**_fault(fault), "share": share}
-            for fault, share in zip(found.faults, found.share, strict=True)
-        ],
-        "ambiguity_groups": [_group(group) for group in found.groups],
-        "ambiguity_groups_with_questions": [_group(group) for group in found.groups_asked],
-        "isolated_fraction": {str(most): found.isolated_fraction(most) for most in (1, 2, 3)},
-        "pairs": [_pair(pair) for pair in found.pairs],
-        "unseen": [_fault(fault) for fault in found.unseen],
-        "silent": [_fault(fault) for fault in found.silent],
-        "isolation": None
-        if isolation is None
-        else {
-            "exact": isolation.tickets == 0,
-            "tickets_per_cause": isolation.tickets,
-            "seed": isolation.seed,
-            "faults_at_once": isolation.at_once,
-            "causes": [
-                {
-                    "cause": item.cause,
-                    "share": item.share,
-                    "isolated": item.leads,
-                    "isolated_95": [item.leads_low, item.leads_high],
-                    "among_first": {str(most): p for most, p in item.among.items()},
-                    "minutes": item.minutes,
-                    "minutes_95": [item.minutes_low, item.minutes_high],
-                }
-                for item in isolation.causes
-            ],
-        },
-    }
+    model: FaultModel
+    found: Assessment
 
 
-def _fault(fault: Fault) -> dict[str, str]:
-    return {"cause": fault.cause, "state": fault.state}
+class Hanging(NamedTuple):
+    """A model, and the figures its advice hangs on."""
+
+    model: FaultModel
+    found: Sensitivity
 
 
-def _group(group: Group) -> dict[str, Any]:
-    return {
-        "faults": [_fault(fault) for fault in group.faults],
-        "nearest_check": group.check or None,
-        "distance": group.distance,
-        "question": group.question or None,
-        "question_distance": group.asked,
-    }
+FAULT = Form[Fault](
+    "One fault by itself",
+    Key("cause", "word", "the cause"),
+    Key("state", "word", "the state it is in"),
+)
 
+SHARED_FAULT = Form[tuple[Fault, float]](
+    "One fault by itself",
+    *within(lambda pair: pair[0], *FAULT.keys),
+    Key("share", "probability", "of machines with exactly one fault", lambda pair: pair[1]),
+)
 
-def _pair(pair: Neighbour) -> dict[str, Any]:
-    return {
-        "faults": [_fault(pair.fault), _fault(pair.other)],
-        "best_check": pair.check or None,
-        "distance": pair.distance,
-    }
+VARIABLE = Form[Variable](
+    "A variable",
+    Key("name", "word", "its name"),
+    Key("kind", "word", "history, cause, condition, complaint or finding"),
+    Key("title", "text", "in words"),
+    Key("states", "list of words", "the normal one first"),
+    Key("parents", "list of words", "what it depends on"),
+)
 
+CHECK = Form[tuple[Check, Assessment]](
+    "A check",
+    *within(
+        lambda pair: pair[0],
+        Key("check", "word", "its name", lambda check: check.name),
+        Key("title", "text", "in words"),
+        Key("stage", "word", "the teardown stage it needs"),
+        Key("minutes", "minutes", "of the check itself"),
+        Key("observes", "list of words", "findings or histories"),
+    ),
+    Key(
+        "speaks_on",
+        "probability for each cause",
+        "total variation of its results, with that cause alone against none",
+        lambda pair: pair[1].speaks.get(pair[0].name, {}),
+    ),
+)
 
-def sensitivity_json(model: FaultModel, found: Sensitivity) -> dict[str, Any]:
-    """The figures on which the next check hangs, the smallest margin first."""
-    return {
-        "model": model.name,
-        "findings": dict(found.findings),
-        "next": found.check or None,
-        "figures_moved": found.moved,
-        "figures_that_change_it": found.hanging,
-        "farthest_odds_factor": found.farthest,
-        "hinges": [
-            {
-                **_figure(hinge.figure),
-                "margin": hinge.margin,
-                "down": _turn(hinge.down),
-                "up": _turn(hinge.up),
-            }
-            for hinge in found.hinges
-        ],
-    }
+DISTANCE = "total variation of the results, the check that tells them apart best"
 
+GROUP = Form[Group](
+    "Faults that no check tells apart",
+    Key("faults", "objects", "the faults", form=FAULT),
+    Key("nearest_check", "word or null", "it comes nearest", lambda g: g.check or None),
+    Key("distance", "probability", DISTANCE),
+    Key("question", "word or null", "the best at the counter", lambda g: g.question or None),
+    Key("question_distance", "probability", "how far its answers differ", lambda g: g.asked),
+)
 
-def _figure(figure: Figure) -> dict[str, Any]:
-    basis = figure.basis
-    return {
-        "variable": figure.variable,
-        "part": figure.part,
-        "where": figure.where,
-        "state": figure.state,
-        "value": figure.value,
-        "basis": None
-        if basis is None
-        else {"kind": basis.kind, "text": basis.text, "worth": basis.worth},
-    }
+PAIR = Form[Neighbour](
+    "Two faults",
+    Key("faults", "objects", "the two", lambda p: (p.fault, p.other), FAULT),
+    Key("best_check", "word or null", "it tells them apart best", lambda p: p.check or None),
+    Key("distance", "probability", DISTANCE),
+)
 
+ISOLATED = Form[CauseIsolation](
+    "How well a cause is isolated",
+    Key("cause", "word", "the cause"),
+    Key("share", "probability", "of machines with exactly one fault"),
+    Key("isolated", "probability", "it leads when no check is worth it", lambda c: c.leads),
+    Key(
+        "isolated_95",
+        "list of probabilities",
+        "its 95 % interval",
+        lambda c: (c.leads_low, c.leads_high),
+    ),
+    Key("among_first", "probability for each count", "it is among them", lambda c: c.among),
+    Key("minutes", "minutes", "of checks and ways until then"),
+    Key(
+        "minutes_95",
+        "list of minutes",
+        "their 95 % interval",
+        lambda c: (c.minutes_low, c.minutes_high),
+    ),
+)
 
-def _turn(turn: Turn | None) -> dict[str, Any] | None:
-    if turn is None:
-        return None
-    return {"odds_factor": turn.factor, "value": turn.value, "next": turn.check or None}
+ISOLATION = Form[Isolation](
+    "How well causes are isolated",
+    Key("exact", "true or false", "computed, not simulated", lambda i: i.tickets == 0),
+    Key("tickets_per_cause", "count", "simulated machines; 0 when exact", lambda i: i.tickets),
+    Key("seed", "count", "of the simulation"),
+    Key("faults_at_once", "count", "most faults weighed on a machine", lambda i: i.at_once),
+    Key("causes", "objects", "each cause alone on a machine", form=ISOLATED),
+)
+
+MODEL = Form[Assessed](
+    "A model as a whole",
+    *within(
+        lambda whole: whole.model,
+        Key("model", "word", "its name", lambda model: model.name),
+        Key("title", "text", "in words"),
+        Key("variables", "objects", "all variables", form=VARIABLE),
+    ),
+    Key("checks", "objects", "all", lambda m: [(c, m.found) for c in m.model.checks], CHECK),
+    *within(
+        lambda whole: whole.found,
+        Key("tolerance", "probability", "nearer than this is alike"),
+        Key(
+            "faults",
+            "objects",
+            "all single faults",
+            lambda found: zip(found.faults, found.share, strict=True),
+            SHARED_FAULT,
+        ),
+        Key("ambiguity_groups", "objects", "what no check tells apart", lambda f: f.groups, GROUP),
+        Key(
+            "ambiguity_groups_with_questions",
+            "objects",
+            "the same with questions at the counter counted as checks",
+            lambda found: found.groups_asked,
+            GROUP,
+        ),
+        Key(
+            "isolated_fraction",
+            "probability for each count",
+            "share of faults in a group of so many causes or fewer",
+            lambda found: {most: found.isolated_fraction(most) for most in (1, 2, 3)},
+        ),
+        Key("pairs", "objects", "all pairs of faults", form=PAIR),
+        Key("unseen", "objects", "no check speaks on them", form=FAULT),
+        Key("silent", "objects", "left out: alone they do not bring the complaint", form=FAULT),
+        Key("isolation", "object or null", "causes followed to the last check", form=ISOLATION),
+    ),
+)
+
+BASIS = Form[Basis](
+    "Where a figure comes from",
+    Key("kind", "word", "guess, count or source"),
+    Key("text", "text", "in words"),
+    Key("worth", "number or null", "tickets that it counts as"),
+)
+
+TURN = Form[Turn](
+    "Where the next check changes",
+    Key("odds_factor", "number", "on the odds of the figure", lambda t: t.factor),
+    Key("value", "probability", "what the figure is then"),
+    Key("next", "word or null", "the check that is next then", lambda t: t.check or None),
+)
+
+HINGE = Form[Hinge](
+    "A figure the next check hangs on",
+    *within(
+        lambda hinge: hinge.figure,
+        Key("variable", "word", "whose figure it is"),
+        Key("part", "text", "which part of its distribution"),
+        Key("where", "text", "which row or link"),
+        Key("state", "word", "the state it is of"),
+        Key("value", "probability", "what it is"),
+        Key("basis", "object or null", "where it comes from", form=BASIS),
+    ),
+    Key("margin", "number", "how far it is from the turn: a factor on its odds"),
+    Key("down", "object or null", "the turn below it", form=TURN),
+    Key("up", "object or null", "the turn above it", form=TURN),
+)
+
+SENSITIVITY = Form[Hanging](
+    "The figures the next check hangs on",
+    Key("model", "word", "its name", lambda hanging: hanging.model.name),
+    *within(
+        lambda hanging: hanging.found,
+        Key("findings", "word for each finding", "what is known"),
+        Key("next", "word or null", "the next check as it is", lambda s: s.check or None),
+        Key("figures_moved", "count", "all that were tried", lambda s: s.moved),
+        Key("figures_that_change_it", "count", "of these", lambda s: s.hanging),
+        Key("farthest_odds_factor", "number", "how far each was moved", lambda s: s.farthest),
+        Key("hinges", "objects", "the smallest margin first", form=HINGE),
+    ),
+)

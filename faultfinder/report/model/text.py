@@ -6,23 +6,25 @@ from faultfinder.assess.sensitivity import Hinge, Sensitivity, Turn
 from faultfinder.assess.testability import Assessment
 from faultfinder.model.parts import Basis, Check, FaultModel, Kind
 from faultfinder.report.model.words import (
+    add_alike,
+    around,
     check_words,
     checks_of,
     counts,
     fault_words,
-    group_words,
+    isolation_cells,
     isolation_words,
     listed,
-    minutes_words,
-    range_words,
     repairs_of,
-    tolerance_words,
 )
 from faultfinder.report.page import Page
-from faultfinder.report.wording import counted, minutes, percent, unbroken
+from faultfinder.report.wording import counted, minutes, percent
 
 HARDEST = 10
 """Pairs of faults named as the hardest to tell apart."""
+
+_WIDTHS = (6, 14, 11, 9)
+"""Columns of the table of isolation."""
 
 
 def model_page(model: FaultModel, found: Assessment, bold: bool = False) -> str:
@@ -44,12 +46,8 @@ def _causes(page: Page, model: FaultModel, found: Assessment) -> None:
     page.heading("Causes")
     for cause in model.of_kind(Kind.CAUSE):
         page.text(f"{cause.title} ({cause.name}): {', '.join(cause.states)}", 2)
-        if cause.parents:
-            titles = [model.by_name[parent].title for parent in cause.parents]
-            page.item("From:", listed(titles), 4)
-        into = [v.title for v in model.variables if cause.name in v.parents]
-        if into:
-            page.item("Into:", listed(into), 4)
+        for label, names in around(model, cause):
+            page.item(f"{label}:", listed(names), 4)
         page.item("Told by:", listed(checks_of(found, cause.name)) or "no check at all", 4)
         mends = repairs_of(model, cause.name)
         if mends:
@@ -79,24 +77,7 @@ def _tells(model: FaultModel, found: Assessment, check: Check) -> str:
 def _alike(page: Page, model: FaultModel, found: Assessment) -> None:
     page.blank()
     page.heading("What no check tells apart")
-    if found.groups:
-        for group in found.groups:
-            page.item("-", group_words(model, group), 2)
-    else:
-        page.text("Nothing: some check tells each two faults apart.", 2)
-    page.text(tolerance_words(found), 2)
-    within = [unbroken(percent(found.isolated_fraction(most))) for most in (1, 2, 3)]
-    page.text(
-        "Single faults in a group of 1, of 2 or fewer, of 3 or fewer causes: "
-        f"{', '.join(within)}, by how likely each fault is.",
-        2,
-    )
-    for faults, said in (
-        (found.unseen, "No check speaks on"),
-        (found.silent, "Alone without the complaint, and left out here"),
-    ):
-        if faults:
-            page.text(f"{said}: {listed([fault_words(model, f) for f in faults], 12)}.", 2)
+    add_alike(page, model, found)
     hardest = sorted(found.pairs, key=lambda pair: pair.distance)[:HARDEST]
     if not hardest:
         return
@@ -116,16 +97,11 @@ def _isolation(page: Page, model: FaultModel, found: Assessment) -> None:
     exact = isolation.tickets == 0
     page.blank()
     page.heading("How well each cause is isolated")
-    page.row("", [("share", 6), ("isolated", 14), ("in first 3", 11), ("minutes", 9)])
+    page.row("", list(zip(("share", "isolated", "in first 3", "minutes"), _WIDTHS, strict=True)))
     for item in isolation.causes:
         page.row(
             model.by_name[item.cause].title,
-            [
-                (percent(item.share), 6),
-                (range_words(item, exact), 14),
-                (percent(item.among[3]), 11),
-                (minutes_words(item, exact), 9),
-            ],
+            list(zip(isolation_cells(item, exact), _WIDTHS, strict=True)),
         )
     page.row(
         "All together",

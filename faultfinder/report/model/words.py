@@ -3,12 +3,14 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
+from dataclasses import dataclass
 
 from faultfinder.assess.isolation import CauseIsolation, Isolation
 from faultfinder.assess.single_faults import Fault
 from faultfinder.assess.testability import Assessment, Group
-from faultfinder.model.parts import FaultModel, Kind
-from faultfinder.report.wording import counted, joined, percent
+from faultfinder.model.parts import FaultModel, Kind, Variable
+from faultfinder.report.page import Page
+from faultfinder.report.wording import counted, joined, percent, unbroken
 
 MANY = 6
 """Names listed before the rest is only counted."""
@@ -45,6 +47,62 @@ def listed(names: Sequence[str], most: int = MANY) -> str:
     if len(names) <= most:
         return joined(names)
     return f"{', '.join(names[:most])} and {len(names) - most} more"
+
+
+@dataclass(frozen=True)
+class Named:
+    """A name on a page, and where on the page more stands about it ("" for nowhere)."""
+
+    said: str
+    target: str = ""
+
+
+def check_named(model: FaultModel, name: str) -> Named:
+    return Named(check_words(model, name), f"check-{name}")
+
+
+def cause_named(model: FaultModel, name: str) -> Named:
+    return Named(model.by_name[name].title, f"cause-{name}")
+
+
+def around(model: FaultModel, cause: Variable) -> list[tuple[str, list[str]]]:
+    """What a cause comes from and leads to, in titles; nothing where there is nothing."""
+    lines = [
+        ("From", [model.by_name[parent].title for parent in cause.parents]),
+        ("Into", [v.title for v in model.variables if cause.name in v.parents]),
+    ]
+    return [(label, names) for label, names in lines if names]
+
+
+def add_alike(page: Page, model: FaultModel, found: Assessment) -> None:
+    """What no check tells apart, and what is left out."""
+    for group in found.groups:
+        page.item("-", group_words(model, group), 2)
+    if not found.groups:
+        page.text("Nothing: some check tells each two faults apart.", 2)
+    page.text(tolerance_words(found), 2)
+    within = [unbroken(percent(found.isolated_fraction(most))) for most in (1, 2, 3)]
+    page.text(
+        "Single faults in a group of 1, of 2 or fewer, of 3 or fewer causes: "
+        f"{', '.join(within)}, by how likely each fault is.",
+        2,
+    )
+    for faults, said in (
+        (found.unseen, "No check speaks on"),
+        (found.silent, "Alone without the complaint, and left out here"),
+    ):
+        if faults:
+            page.text(f"{said}: {listed([fault_words(model, f) for f in faults], 12)}.", 2)
+
+
+def isolation_cells(item: CauseIsolation, exact: bool) -> list[str]:
+    """Share, isolated, among the first three, minutes."""
+    return [
+        percent(item.share),
+        range_words(item, exact),
+        percent(item.among[3]),
+        minutes_words(item, exact),
+    ]
 
 
 def checks_of(found: Assessment, cause: str) -> list[str]:

@@ -1,9 +1,8 @@
-"""A plan as text for a terminal, as JSON, and as DOT."""
+"""A plan as text for a terminal, and as DOT."""
 
 from __future__ import annotations
 
 import textwrap
-from typing import Any
 
 from faultfinder.decide.plan import Plan, PlanNode
 from faultfinder.model.parts import FaultModel
@@ -19,6 +18,8 @@ from faultfinder.report.plan.words import (
     rare_words,
     safety_words,
     shown_branches,
+    step_of,
+    step_words,
     way_words,
     words_of,
 )
@@ -27,11 +28,9 @@ from faultfinder.report.wording import WIDTH, percent
 
 def headline(model: FaultModel, node: PlanNode) -> str:
     """What a step is, in one line."""
-    if node.kind == "check":
-        return f"CHECK {model.checks_by_name[node.name].title}"
-    if node.kind == "repair":
-        repair = model.repairs_by_name[node.name]
-        return f"{'SEND AWAY FOR' if repair.hand_over else 'REPAIR'} {repair.title}"
+    if step_of(model, node) is not None:
+        verb, _, title = step_words(model, node).partition(": ")
+        return f"{verb.upper()} {title}"
     if node.kind == "closed":
         return "Picture is back: run the proof tests, then close"
     if node.kind == "hand over":
@@ -87,28 +86,19 @@ def _node_lines(
     lines: list[str],
     width: int,
 ) -> None:
-    step = f"{number}. " if node.kind in ("check", "repair") else ""
+    what = step_of(model, node)
+    step = f"{number}. " if what is not None else ""
     _wrap(lines, f"{step}{headline(model, node)}", indent, width)
     inner = indent + "   "
-    if node.kind in ("check", "repair"):
-        stage = (
-            model.checks_by_name[node.name].stage
-            if node.kind == "check"
-            else model.repairs_by_name[node.name].stage
-        )
-        if stage != node.stage:
-            _wrap(lines, f"first get to: {model.stages_by_name[stage].title}", inner, width)
-            for said in way_words(model, routes[node.stage, stage]):
+    if what is not None:
+        if what.stage != node.stage:
+            _wrap(lines, f"first get to: {model.stages_by_name[what.stage].title}", inner, width)
+            for said in way_words(model, routes[node.stage, what.stage]):
                 _wrap(lines, f"Caution: {said}", inner, width)
-        caution = (
-            model.checks_by_name[node.name].caution
-            if node.kind == "check"
-            else model.repairs_by_name[node.name].caution
-        )
-        if caution:
-            _wrap(lines, f"Caution: {caution}", inner, width)
+        if what.caution:
+            _wrap(lines, f"Caution: {what.caution}", inner, width)
         if node.kind == "repair":
-            look = look_route(model, routes, stage)
+            look = look_route(model, routes, what.stage)
             if look.moves:
                 goal = model.stages_by_name[look.moves[-1].end].title
                 _wrap(lines, f"then look at it powered up: {goal}", inner, width)
@@ -122,8 +112,7 @@ def _node_lines(
         _wrap(lines, f"- {label} ({percent(branch.probability)}):", indent + " ", width)
         _node_lines(model, branch.node, routes, indent + "   ", number + 1, lines, width)
     if rare:
-        together = percent(sum(branch.probability for branch in rare))
-        _wrap(lines, f"- {rare_words(rare)} ({together}): ask again from here", indent + " ", width)
+        _wrap(lines, f"- {rare_words(rare)}: ask again from here", indent + " ", width)
 
 
 def _wrap(lines: list[str], text: str, indent: str, width: int) -> None:
@@ -132,42 +121,6 @@ def _wrap(lines: list[str], text: str, indent: str, width: int) -> None:
     lines += textwrap.wrap(
         text, width, initial_indent=room, subsequent_indent=room + "  ", break_long_words=True
     )
-
-
-def plan_json(model: FaultModel, plan: Plan, currency: str) -> dict[str, Any]:
-    """The plan in its documented JSON form."""
-    return {
-        "model": model.name,
-        "planner": plan.planner,
-        "expected_cost": plan.expected_cost,
-        "currency": currency,
-        "fold_below": plan.fold_below,
-        "depth": plan.depth,
-        "neglected_probability": plan.neglected,
-        "plan": _node_json(plan.root),
-    }
-
-
-def _node_json(node: PlanNode) -> dict[str, Any]:
-    return {
-        "kind": node.kind,
-        "name": node.name,
-        "stage": node.stage,
-        "reached": node.reached,
-        "cost": node.cost,
-        "expected_cost": node.expected_cost,
-        "causes": [{"cause": name, "probability": p} for name, p in node.causes],
-        "order": list(node.order),
-        "folded": node.folded or None,
-        "branches": [
-            {
-                "result": branch.label,
-                "probability": branch.probability,
-                "then": _node_json(branch.node),
-            }
-            for branch in node.branches
-        ],
-    }
 
 
 def plan_dot(model: FaultModel, plan: Plan) -> str:

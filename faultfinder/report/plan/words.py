@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from faultfinder.decide.plan import Branch, Plan, PlanNode
-from faultfinder.model.parts import FaultModel, Move
+from faultfinder.model.parts import Check, FaultModel, Move, Repair
 from faultfinder.model.routes import Route, Routes
 from faultfinder.report.wording import counted, minutes, percent, unbroken
 
@@ -26,6 +26,22 @@ ORDER_SHOWN = 3
 
 RARE = 0.02
 """Results seen less often are told together, where they lead no further."""
+
+
+def step_of(model: FaultModel, node: PlanNode) -> Check | Repair | None:
+    """The check or repair of a node; None where it is an ending."""
+    if node.kind == "check":
+        return model.checks_by_name[node.name]
+    return model.repairs_by_name[node.name] if node.kind == "repair" else None
+
+
+def step_words(model: FaultModel, node: PlanNode) -> str:
+    """A check or repair in one line, as in "Check: Look at the backlight"."""
+    what = step_of(model, node)
+    assert what is not None
+    if isinstance(what, Check):
+        return f"Check: {what.title}"
+    return f"{'Send away for' if what.hand_over else 'Repair'}: {what.title}"
 
 
 def words_of(model: FaultModel, label: str) -> str:
@@ -109,8 +125,9 @@ def proofs_by_repair(model: FaultModel, plan: Plan) -> dict[str, str]:
 
 
 def rare_words(rare: list[Branch]) -> str:
-    """As in "5 rarer results"."""
-    return f"{len(rare)} rarer results"
+    """As in "5 rarer results (4 %)"; "" when there are none."""
+    together = percent(sum(branch.probability for branch in rare))
+    return f"{len(rare)} rarer results ({together})" if rare else ""
 
 
 def moves_used(model: FaultModel, plan: Plan, routes: Routes) -> list[Move]:
@@ -118,10 +135,8 @@ def moves_used(model: FaultModel, plan: Plan, routes: Routes) -> list[Move]:
     used: set[Move] = set()
     for node in plan.root.walk():
         goals = [model.repairs_by_name[name].stage for name in node.order]
-        if node.kind == "check":
-            goals.append(model.checks_by_name[node.name].stage)
-        elif node.kind == "repair":
-            goals.append(model.repairs_by_name[node.name].stage)
+        what = step_of(model, node)
+        goals += [what.stage] if what is not None else []
         stage = node.stage
         for goal in [*goals, model.start] if not node.branches else goals:
             route = routes.get((stage, goal))

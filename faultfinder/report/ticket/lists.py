@@ -1,18 +1,14 @@
-"""Lists of tickets, and the morning's work dealt out, as text and in their JSON forms."""
+"""Lists of tickets, and the morning's work dealt out."""
 
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from typing import Any
 
 from faultfinder.consultation.triage import Turn
 from faultfinder.report.page import Page
-from faultfinder.report.ticket.standing import Standing, blocked_by
+from faultfinder.report.ticket.standing import Row, Standing, blocked_by
 from faultfinder.report.wording import counted, minutes, percent, unbroken
 from faultfinder.tickets.ticket import Ticket
-
-Row = tuple[Ticket, Standing | None]
-"""A ticket with its diagnosis; closed ones have none."""
 
 
 def tickets_page(rows: Sequence[Row], more: int = 0) -> str:
@@ -57,37 +53,6 @@ def _step(ticket: Ticket, standing: Standing) -> str:
     if ticket.repaired:
         return f"Next: prove {ticket.repaired}, then close."
     return f"Next: {standing.step}."
-
-
-def tickets_json(rows: Sequence[Row]) -> list[dict[str, Any]]:
-    """The tickets in their documented JSON form."""
-    told = []
-    for ticket, standing in rows:
-        row: dict[str, Any] = {
-            "ticket": ticket.number,
-            "opened_at": ticket.opened_at,
-            "closed_at": ticket.closed_at,
-            "model": ticket.model,
-            "stage": ticket.stage,
-            "outcome": ticket.outcome or None,
-            "causes": list(ticket.causes),
-            "repaired": ticket.repaired,
-        }
-        if ticket.damage:
-            row["damage"] = list(ticket.damage)
-        if standing is not None and standing.trouble:
-            row["problem"] = standing.trouble
-        elif standing is not None:
-            row |= {
-                "cause": standing.cause,
-                "probability": standing.probability,
-                "next_check": standing.next_check or None,
-                "advice": standing.advice or None,
-                "stop": standing.stop or None,
-                "blocked_by": list(blocked_by(ticket, standing.stop)),
-            }
-        told.append(row)
-    return told
 
 
 def triage_page(
@@ -147,39 +112,3 @@ def _whole(amount: float) -> str:
 def _touched(ticket: Ticket) -> bool:
     first = ticket.events[0]
     return any(event.at != first.at for event in ticket.counting())
-
-
-def triage_json(turns: Sequence[Turn], rows: Sequence[Row]) -> dict[str, Any]:
-    """The morning's work in its documented JSON form."""
-    by_number = {ticket.number: standing for ticket, standing in rows}
-    free = {turn.ticket for turn in turns}
-    blocked = [row for row in rows if row[0].number not in free]
-    return {
-        "turns": [
-            {
-                "ticket": turn.ticket,
-                "minutes": turn.minutes,
-                "bench": turn.bench,
-                "begins": turn.begins,
-                **_said(by_number[turn.ticket]),
-            }
-            for turn in turns
-        ],
-        "blocked": [
-            {
-                "ticket": ticket.number,
-                "blocked_by": list(blocked_by(ticket, standing.stop if standing else "")),
-                "stop": bool(standing and standing.stop),
-                **_said(standing),
-            }
-            for ticket, standing in blocked
-        ],
-    }
-
-
-def _said(standing: Standing | None) -> dict[str, Any]:
-    """The next step (null after a stop) and the causes, most likely first."""
-    if standing is None or standing.trouble:
-        return {"next": None, "causes": {}}
-    step = {"kind": standing.next_kind, "name": standing.next_name or None}
-    return {"next": step if standing.next_kind else None, "causes": dict(standing.causes)}

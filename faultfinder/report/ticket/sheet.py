@@ -6,18 +6,25 @@ The page lies about where anybody may read it, so nothing on it says whose machi
 from __future__ import annotations
 
 import re
-from collections.abc import Iterable, Mapping
+from collections.abc import Mapping, Sequence
+from typing import Any, NamedTuple
 
-from faultfinder.consultation.quote import Quote
 from faultfinder.consultation.ranking import RankedCheck
-from faultfinder.model.parts import Check, FaultModel, Proof, Repair
+from faultfinder.model.parts import Check, FaultModel, Repair
 from faultfinder.model.routes import all_routes
 from faultfinder.report.consultation.check import add_how, add_results, add_route, gain_and_cost
+from faultfinder.report.consultation.repair import (
+    add_work,
+    hand_over_words,
+    proof_groups,
+    quote_words,
+    repair_verb,
+)
 from faultfinder.report.consultation.view import View, result_words
-from faultfinder.report.html_words import POLICY, minute_of, safe
+from faultfinder.report.html import minute_of, render
 from faultfinder.report.page import Page
 from faultfinder.report.plan.words import BATTERY, safety_words
-from faultfinder.report.ticket.standing import blocked_by
+from faultfinder.report.ticket.standing import COPIES, blocked_by
 from faultfinder.report.wording import counted, joined, minutes, money, percent
 from faultfinder.tickets.events import Event, Note, Proved, Tried
 from faultfinder.tickets.ticket import Ticket
@@ -33,140 +40,88 @@ TEXT_GONE = "(the text was erased)"
 CAUSES_SHOWN = 6
 CHECKS_AFTER = 3
 
-_STYLE = """
-@page { margin: 10mm; }
-* { box-sizing: border-box; }
-body { font: 12pt/1.35 sans-serif; color: #000; background: #fff; margin: 0 auto; padding: 4mm;
-  max-width: 190mm; overflow-wrap: anywhere; }
-h1 { font-size: 17pt; margin: 0 0 2mm; }
-h2 { font-size: 13.5pt; margin: 4mm 0 1.5mm; border-bottom: 0.4mm solid #000; }
-h3 { font-size: 12pt; margin: 2.5mm 0 1mm; }
-h2, h3 { break-after: avoid; }
-p, li { margin: 0 0 1mm; }
-ol, ul { margin: 0 0 1.5mm; padding-left: 7mm; }
-table { border-collapse: collapse; width: 100%; margin: 0 0 2mm; }
-th, td { border-bottom: 0.2mm solid #888; padding: 0.6mm 2mm 0.6mm 0; text-align: left;
-  vertical-align: top; }
-tbody th { font-weight: normal; }
-tr, li { break-inside: avoid; }
-.desk th { width: 30%; } .found td { width: 42%; }
-.number { text-align: right; white-space: nowrap; }
-.bars { width: 34%; vertical-align: middle; padding-right: 0; }
-.bar { border-top: 3mm solid #000; min-width: 0.3mm; }
-.caution { border-left: 1.2mm solid #000; padding-left: 2mm; font-weight: bold; }
-.stop { border: 1.5mm solid #000; padding: 3mm; margin: 2mm 0; font-size: 14pt; font-weight: bold; }
-.stop h2 { border: 0; margin: 0 0 1mm; font-size: 20pt; }
-.told { white-space: pre-wrap; }
-.tick { display: inline-block; margin: 0 5mm 1mm 0; }
-.box { display: inline-block; width: 4mm; height: 4mm; border: 0.4mm solid #000;
-  margin-right: 1.5mm; vertical-align: -0.5mm; }
-.sign { margin-top: 8mm; border-bottom: 0.3mm solid #000; break-inside: avoid; }
-@media print { body { padding: 0; max-width: none; font-size: 9pt; line-height: 1.25; }
-  h1 { font-size: 14pt; } h2 { font-size: 11pt; margin-top: 3mm; } h3 { font-size: 10pt; }
-  .sign { display: inline-block; width: 31%; margin-right: 2%; }
-  .stages { font-size: 8.5pt; } .stages .caution { font-weight: normal; }
-  .stop { font-size: 12pt; } .box { width: 3.2mm; height: 3.2mm; } .bar { border-top-width: 2.4mm; }
-}
-"""
-
 _CONSENT = {
     "opening": "opening the machine",
     "data-loss": "losing data",
     "contact-kept": "keeping name and contact",
 }
-_COPY = {"yes": "the customer has one", "no": "there is none", "unknown": "not known"}
 
 
-class _Html(Page):
-    """What other pages say in lines, said in HTML: the same words, headings at level 3."""
+class Said(NamedTuple):
+    """What a line is about, and words of ours or somebody's own; `cut` says that they go on."""
 
-    def heading(self, text: str) -> None:
-        self._lines.append(f"<h3>{safe(text)}</h3>")
+    head: str
+    text: str
+    cut: str = ""
 
-    def text(self, text: str, indent: int = 0) -> None:
-        # An indent of two columns is where every line of a section begins; and browsers
-        # break lines inside an arrow made of two characters.
-        said = safe(text.replace("->", "\N{RIGHTWARDS ARROW}"))
-        self._lines.append(f'<p style="margin-left:{max(0, indent - 2) / 2:g}em">{said}</p>')
 
-    def item(self, first: str, text: str, indent: int = 0, hang: int | None = None) -> None:
-        if first == "Caution:":
-            self._lines.append(_caution(text))
-        else:
-            self.text(f"{first} {text}", indent)
+class Boxes(NamedTuple):
+    """A finding that is open, with a box to tick for each of its results."""
 
-    def numbered(self, texts: Iterable[str], indent: int = 0) -> None:
-        lines = "".join(f"<li>{safe(text)}</li>" for text in texts)
-        self._lines.append(f"<ol>{lines}</ol>")
+    title: str
+    results: Sequence[str]
 
-    def blank(self) -> None:
-        """Margins part the paragraphs."""
 
-    def __str__(self) -> str:
-        return "\n".join(self._lines)
+class Proving(NamedTuple):
+    """A proof test with its result, or boxes for it, or (with neither) nothing written down."""
+
+    how: str
+    passes: str = ""
+    result: str = ""
+    by: str = ""
+    boxes: Sequence[str] = ()
 
 
 def sheet_page(ticket: Ticket, view: View | str) -> str:
     """The page; `view` is the ticket's diagnosis, or the sentence why there is none."""
-    title = f"Ticket {ticket.number}: {'open' if ticket.open else 'closed, ' + ticket.outcome}"
-    stopped = not isinstance(view, str) and bool(view.told.stop)
+    known = None if isinstance(view, str) else view
+    stopped = known is not None and bool(known.told.stop)
     at_work = ticket.open and not stopped
-    parts = [
-        '<!DOCTYPE html>\n<html lang="en"><head><meta charset="utf-8">',
-        f'<meta http-equiv="Content-Security-Policy" content="{POLICY}">',
-        '<meta name="viewport" content="width=device-width, initial-scale=1">',
-        f"<title>Bench sheet, ticket {ticket.number}</title><style>{_STYLE}</style></head><body>",
-        f"<h1>{safe(title)}</h1>",
-        *([_stop(view)] if isinstance(view, View) and stopped else []),
-        *_desk(ticket, view),
-        *_waiting(ticket),
-        *_state(ticket, view),
-    ]
-    if ticket.repaired is not None:
-        parts += _proving(ticket, view, at_work)
-    if isinstance(view, str):
-        parts.append(f"<h2>Diagnosis</h2><p>{safe(view)}</p>{_caution(BATTERY)}")
-    elif ticket.open:
-        parts += _causes(ticket, view)
-        if at_work and ticket.repaired is None:
-            parts += _go_on(ticket, view)
-        if at_work:
-            parts += _stages(view)
-    parts += _notes(ticket)
-    signs = ("Checked by / date", "Repair proved by / date", "Handed out to / date")
-    parts += ["<h2>Signatures</h2>", *(f'<p class="sign">{sign}:</p>' for sign in signs)]
-    return "\n".join([*parts, "</body></html>"]) + "\n"
+    going = known if known is not None and at_work else None
+    advised = going is not None and ticket.repaired is None
+    title = f"Ticket {ticket.number}: {'open' if ticket.open else 'closed, ' + ticket.outcome}"
+    return render(
+        "sheet.html",
+        title=f"Bench sheet, ticket {ticket.number}",
+        heading=title,
+        # A rule may begin with the word itself; it stands in the heading.
+        stop=known.told.stop.strip().removeprefix("Stop.").strip() if known and stopped else "",
+        desk=_desk(ticket, view),
+        waiting=_waiting(ticket),
+        stage=_stage(ticket, known),
+        happened=[
+            (title, result, f"{minute_of(event.at)}, {event.who}")
+            for event, title, result in _happened(ticket, known.model if known else None)
+        ],
+        # After a stop nothing is said that could send somebody back to the machine.
+        warnings=() if known is None or stopped else known.told.warnings,
+        proving=None if ticket.repaired is None else _proving(ticket, known, at_work),
+        no_diagnosis=view if isinstance(view, str) else "",
+        battery=BATTERY,
+        causes=_causes(ticket, known) if known is not None and ticket.open else None,
+        next_check=_check(ticket, going) if going and advised else None,
+        repair=_advised(ticket, going) if going and advised else None,
+        later=_later(going) if going and advised else [],
+        stages=_stages(going) if going else [],
+        notes=_notes(ticket),
+    )
 
 
 # Text
 
 
-def _told(text: str) -> str:
-    """Somebody's own words, cut where they are long, lines kept, nothing in them run."""
-    if not text:
-        return ""
+def _said(head: str, text: str) -> Said:
+    """Blank lines go, other lines stay; what is too long is cut."""
     lines = re.sub(r"\n\s*\n", "\n", text[:NOTE_SHOWN].replace("\r\n", "\n")).split("\n")
-    said = f'<span class="told">{chr(10).join(safe(line) for line in lines[:LINES_SHOWN])}</span>'
-    if len(text) > NOTE_SHOWN or len(lines) > LINES_SHOWN:
-        shown = len("\n".join(lines[:LINES_SHOWN]))
-        said += f" <b>(Cut here: it has {len(text):,} characters, {shown:,} are shown.)</b>"
-    return said
-
-
-def _caution(text: str) -> str:
-    return f'<p class="caution">Caution: {safe(text.strip())}</p>' if text.strip() else ""
-
-
-def _tick(text: str) -> str:
-    return f'<span class="tick"><span class="box"></span>{safe(text)}</span> '
+    shown = "\n".join(lines[:LINES_SHOWN])
+    if len(text) <= NOTE_SHOWN and len(lines) <= LINES_SHOWN:
+        return Said(head, shown)
+    cut = f"Cut here: it has {len(text):,} characters, {len(shown):,} are shown."
+    return Said(head, shown, cut)
 
 
 def _by(event: Event) -> str:
     return f"{minute_of(event.at)} UTC, {event.who}"
-
-
-def _model(view: View | str) -> FaultModel | None:
-    return None if isinstance(view, str) else view.model
 
 
 def _repair(model: FaultModel | None, name: str) -> str:
@@ -185,80 +140,53 @@ def _finding(model: FaultModel | None, name: str, result: str | None) -> tuple[s
     return (variable.title if variable else name), said
 
 
-def _rows(rows: Iterable[tuple[str, str]]) -> str:
-    """A table's body from pairs that are HTML already: what it is about, what is said."""
-    lines = (f'<tr><th scope="row">{head}</th><td>{said}</td></tr>' for head, said in rows)
-    return f"<tbody>{''.join(lines)}</tbody>"
-
-
 # The sections, in order
 
 
-def _stop(view: View) -> str:
-    # A rule may begin with the word itself; it stands in the heading.
-    said = view.told.stop.strip().removeprefix("Stop.").strip()
-    return (
-        f'<div class="stop" role="alert"><h2>STOP</h2><p>{safe(said)}</p>'
-        "<p>The diagnosis ends here; no check is offered while this stands.</p></div>"
-    )
-
-
-def _desk(ticket: Ticket, view: View | str) -> list[str]:
+def _desk(ticket: Ticket, view: View | str) -> list[Said]:
     intake = ticket.intake
-    model = _model(view)
+    model = None if isinstance(view, str) else view.model
     consent = joined(_CONSENT.get(name, name) for name in intake.consent)
+    may = "no limit written down"
+    if intake.limit is not None:
+        most = f"{intake.limit:,.2f} in the shop's currency"
+        if not isinstance(view, str):
+            most = money(intake.limit, view.shop.currency)
+        may = f"up to {most} without asking again"
     rows = [
-        ("Machine", safe(model.title if model else ticket.model)),
-        ("Opened", safe(_by(ticket.events[0]))),
-        ("Complaint", _told(intake.complaint) or "-"),
-        ("Visible condition", _told(intake.condition) or "-"),
-        ("Left at the desk", _told(intake.left) or "-"),
-        ("Customer agrees to", safe(consent) or "nothing written down"),
-        ("Copy of the data", safe(_COPY.get(intake.data_copy or "", "not written down"))),
-        ("May be spent", "no limit written down" if intake.limit is None
-         else f"up to {_money(intake.limit, view)} without asking again"),
-    ]  # fmt: skip
+        ("Machine", model.title if model else ticket.model),
+        ("Opened", _by(ticket.events[0])),
+        ("Complaint", intake.complaint or "-"),
+        ("Visible condition", intake.condition or "-"),
+        ("Left at the desk", intake.left or "-"),
+        ("Customer agrees to", consent or "nothing written down"),
+        ("Copy of the data", COPIES.get(intake.data_copy or "", "not written down")),
+        ("May be spent", may),
+    ]
     if ticket.first_ticket is not None:
         rows.append(("Came back", f"it was here as ticket {ticket.first_ticket}"))
     if not ticket.open:
-        causes = [model.by_name[c].title if model and c in model.by_name else c
-                  for c in ticket.causes]  # fmt: skip
-        rows.append(("Closed", safe(f"{minute_of(ticket.closed_at or '')} UTC, {ticket.outcome}")))
-        rows.append(("Confirmed cause", safe(joined(causes)) or "none"))
-    return [f'<table class="desk">{_rows(rows)}</table>']
+        causes = [
+            model.by_name[cause].title if model and cause in model.by_name else cause
+            for cause in ticket.causes
+        ]
+        rows.append(("Closed", f"{minute_of(ticket.closed_at or '')} UTC, {ticket.outcome}"))
+        rows.append(("Confirmed cause", joined(causes) or "none"))
+    return [_said(head, text) for head, text in rows]
 
 
-def _money(amount: float, view: View | str) -> str:
-    if isinstance(view, str):
-        return f"{amount:,.2f} in the shop's currency"
-    return safe(money(amount, view.shop.currency))
-
-
-def _waiting(ticket: Ticket) -> list[str]:
-    said = [f"<p><b>Blocked:</b> {_told(block)}</p>" for block in blocked_by(ticket)]
+def _waiting(ticket: Ticket) -> list[Said]:
+    said = [_said("Blocked", block) for block in blocked_by(ticket)]
     if ticket.hand_over is not None:
-        by = safe(f"Last hand-over, {_by(ticket.hand_over)}:")
-        said.append(f"<p><b>{by}</b> {_told(ticket.hand_over_note or TEXT_GONE)}</p>")
-    return ["<h2>Waiting and handed over</h2>", *said] if said else []
-
-
-def _state(ticket: Ticket, view: View | str) -> list[str]:
-    model = _model(view)
-    stage = ticket.stage or (model.start if model else "as it came in")
-    if model and stage in model.stages_by_name:
-        stage = model.stages_by_name[stage].title
-    said = ["<h2>State</h2>", f"<p>Stage now: <b>{safe(stage)}</b>.</p>"]
-    rows = [
-        (f"{safe(head)}: <b>{safe(result)}</b>", safe(f"{minute_of(event.at)}, {event.who}"))
-        for event, head, result in _happened(ticket, model)
-    ]
-    heads = '<th scope="col">Found and done</th><th scope="col">When (UTC), by</th>'
-    table = f'<table class="found"><thead><tr>{heads}</tr></thead>{_rows(rows)}</table>'
-    said.append(table if rows else "<p>Nothing found yet.</p>")
-    # After a stop nothing is said that could send somebody back to the machine.
-    if not isinstance(view, str) and not view.told.stop:
-        said += [f"<p>{safe(warning)}</p>" for warning in view.told.warnings]
+        head = f"Last hand-over, {_by(ticket.hand_over)}"
+        said.append(_said(head, ticket.hand_over_note or TEXT_GONE))
     return said
+
+
+def _stage(ticket: Ticket, view: View | None) -> str:
+    stage = ticket.stage or (view.model.start if view else "as it came in")
+    known = view.model.stages_by_name.get(stage) if view else None
+    return known.title if known else stage
 
 
 class _Titles:
@@ -293,181 +221,147 @@ def _happened(ticket: Ticket, model: FaultModel | None) -> list[tuple[Event, str
     return list(rows.values())
 
 
-def _proving(ticket: Ticket, view: View | str, at_work: bool) -> list[str]:
-    model, name = _model(view), ticket.repaired or ""
-    said = [f"<h2>Repair made: {safe(_repair(model, name))}</h2>"]
+def _proving(ticket: Ticket, view: View | None, at_work: bool) -> dict[str, Any]:
+    """The repair made, what is to be said of its tests, and the tests in groups."""
+    model, name = view.model if view else None, ticket.repaired or ""
     repair = model.repairs_by_name.get(name) if model else None
     last = {e.entry.test: e for e in ticket.counting() if isinstance(e.entry, Proved)}
     results = {
-        test: f"<b>{'passed' if passed else 'FAILED'}</b> ({safe(_by(last[test]))})"
+        test: ("passed" if passed else "FAILED", _by(last[test]))
         for test, passed in ticket.proofs.items()
     }
-    if at_work and not all(ticket.proofs.values()):
-        again = f"faultfinder tried {ticket.number} {name}"
-        said.append(
-            "<p><b>A test failed: the repair is not proved.</b> If the fault is still there, "
-            f"enter: {safe(again)}</p>"
-        )
-    elif at_work:
-        said.append("<p>It is proved when every test below has passed.</p>")
-    if model is not None and repair is not None:
-        said += _proofs(model, repair, results, at_work)
     listed = repair.proof if repair else ()
-    others = [f"<li>{safe(test)}: {told}</li>" for test, told in results.items()
-              if test not in listed]  # fmt: skip
-    return [*said, f"<ul>{''.join(others)}</ul>"] if others else said
+    groups = _proofs(model, repair, results, at_work) if model and repair else []
+    others = [Proving(test, "", *results[test]) for test in results if test not in listed]
+    failed = not all(ticket.proofs.values())
+    return {
+        "title": _repair(model, name),
+        "again": f"faultfinder tried {ticket.number} {name}" if at_work and failed else "",
+        "open": at_work and not failed,
+        "groups": [*groups, *([("", others)] if others else [])],
+    }
 
 
 def _proofs(
-    model: FaultModel, repair: Repair, results: Mapping[str, str], boxes: bool
-) -> list[str]:
+    model: FaultModel, repair: Repair, results: Mapping[str, tuple[str, str]], boxes: bool
+) -> list[tuple[str, list[Proving]]]:
     """The proof tests, before the cover goes on and after, each with its result or boxes."""
-
-    def line(proof: Proof) -> str:
-        told = results.get(proof.name, "")
-        if not told:
-            told = _tick("passed") + _tick("failed") if boxes else "no result written down"
-        how = f"{proof.title} ({minutes(proof.minutes)}): {' '.join(proof.how)}"
-        return f"<li>{safe(how)} Passes when: {safe(proof.passes)}.<br>{told}</li>"
-
-    chosen = [proof for proof in model.proofs if proof.name in repair.proof]
-    first = "To prove it" if repair.stage == model.start else "Before the cover goes back on"
-    said = []
-    for heading, before in ((first, True), ("After closing", False)):
-        lines = [line(proof) for proof in chosen if proof.before_cover is before]
-        if lines:
-            said.append(f"<h3>{heading}</h3><ul>{''.join(lines)}</ul>")
-    return said
-
-
-def _causes(ticket: Ticket, view: View) -> list[str]:
-    """Whole percent, most likely first; the bar is a border, which printers do not leave out."""
-    causes = list(view.told.causes.items())
-    rows = "".join(
-        f'<tr><th scope="row">{safe(view.cause(name))}</th>'
-        f'<td class="number">{safe(percent(chance))}</td><td class="bars">'
-        f'<div class="bar" style="width:{chance * 100:.0f}%"></div></td></tr>'
-        for name, chance in causes[:CAUSES_SHOWN]
-    )
-    before = ", before the repair" if ticket.repaired is not None else ""
-    rest = causes[CAUSES_SHOWN:]
-    most = f" {counted(len(rest), 'other')}: {percent(rest[0][1])} or less." if rest else ""
-    said = [
-        f'<h2>Likely causes{before}</h2><table><thead><tr><th scope="col">Cause</th>'
-        '<th scope="col" class="number">Likely</th><th scope="col">0 to 100 %</th>'
-        f"</tr></thead><tbody>{rows}</tbody></table>",
-        f"<p>Several may be present, so these do not add up to 100.{safe(most)}</p>",
+    return [
+        (
+            heading,
+            [
+                Proving(
+                    f"{proof.title} ({minutes(proof.minutes)}): {' '.join(proof.how)}",
+                    proof.passes,
+                    *results.get(proof.name, ("", "")),
+                    boxes=("passed", "failed") if boxes and proof.name not in results else (),
+                )
+                for proof in chosen
+            ],
+        )
+        for heading, chosen in proof_groups(model, repair)
     ]
-    if view.quote is not None and ticket.repaired is None and not view.told.stop:
-        said.append(_quote(ticket, view, view.quote))
-    return said
 
 
-def _quote(ticket: Ticket, view: View, quote: Quote) -> str:
-    limit = ticket.intake.limit
-    said = (
-        f"Quote: {quote.low:.0f} to {quote.high:.0f} {view.shop.currency}, likely "
-        f"{quote.likely:.0f} (dearer in {percent(quote.exceeds)} of such jobs)."
-    )
-    over = ""
-    if limit is not None and quote.high > limit:
-        over = " That may be more than may be spent: ask the customer before going beyond it."
-    return f"<p><b>{safe(said)}</b>{over}</p>"
+def _causes(ticket: Ticket, view: View) -> dict[str, Any]:
+    """Whole percent, most likely first, what the others come to, and the quote."""
+    causes = list(view.told.causes.items())
+    rest = causes[CAUSES_SHOWN:]
+    quote, said, over = view.quote, "", ""
+    if quote is not None and ticket.repaired is None and not view.told.stop:
+        said = f"Quote: {quote_words(quote, view.shop.currency)}"
+        limit = ticket.intake.limit
+        if limit is not None and quote.high > limit:
+            over = "That may be more than may be spent: ask the customer before going beyond it."
+    return {
+        "before": ", before the repair" if ticket.repaired is not None else "",
+        "rows": [(view.cause(name), chance) for name, chance in causes[:CAUSES_SHOWN]],
+        "most": f"{counted(len(rest), 'other')}: {percent(rest[0][1])} or less." if rest else "",
+        "quote": said,
+        "over": over,
+    }
 
 
-def _go_on(ticket: Ticket, view: View) -> list[str]:
-    """The next check in full, or the repair, and the checks after it in short."""
-    checks, best = view.checks, view.told.next
-    if best is not None:
-        said, rest, heading = _check(ticket, view, best), checks[1:], "After it"
-    else:
-        said, rest, heading = _advised(ticket, view), checks, "Checks that are open"
-    if rest:
-        said.append(f"<h2>{heading}</h2>")
-        said += [_short(view, ranked) for ranked in rest[:CHECKS_AFTER]]
-    return said
-
-
-def _check(ticket: Ticket, view: View, best: RankedCheck) -> list[str]:
-    check, page = view.check(best), _Html()
+def _check(ticket: Ticket, view: View) -> dict[str, Any] | None:
+    """The next check in full; None where the next step is none."""
+    best = view.told.next
+    if best is None:
+        return None
+    check, work, meaning = view.check(best), Page(), Page()
     why = f"It tells {gain_and_cost(view, best)}."
     if best.saves is not None and best.saves >= 0.005:
         why += f" It takes {money(best.saves, view.shop.currency)} off the job's average cost."
-    add_route(page, view, best.route, check.stage, best.check, always=True)
-    add_how(page, check)
-    meaning = _Html()
+    add_route(work, view, best.route, check.stage, best.check, always=True)
+    add_how(work, check)
     add_results(meaning, view, best)
-    stops = _caution(safety_words(view.model))
-    return [
-        f"<h2>Next check: {safe(check.title)}</h2><p>{safe(why)}</p>{stops}",
-        f"{page}<h3>Tick what was found</h3>{_boxes(view, check)}",
-        f"<p>Then enter it: faultfinder found {ticket.number} NAME=RESULT</p>{meaning}",
-    ]
+    return {
+        "title": check.title,
+        "why": why,
+        "safety": safety_words(view.model),
+        "work": work,
+        "boxes": _boxes(view, check),
+        "enter": f"faultfinder found {ticket.number} NAME=RESULT",
+        "meaning": meaning,
+    }
 
 
-def _boxes(view: View, check: Check) -> str:
+def _boxes(view: View, check: Check) -> list[Boxes]:
     """An empty box for each result of each finding that is still open."""
-    said = ""
+    made = []
     for name in view.still_open(check):
         variable = view.model.by_name[name]
         words = [result_words(variable, state).replace("_", " ") for state in variable.states]
-        ticks = "".join(_tick(text) for text in (*words, "could not tell"))
-        said += f"<p>{safe(variable.title)} ({safe(name)}):<br>{ticks}</p>"
-    return said
+        made.append(Boxes(f"{variable.title} ({name})", (*words, "could not tell")))
+    return made
 
 
-def _short(view: View, ranked: RankedCheck) -> str:
+def _later(view: View) -> list[dict[str, Any]]:
+    """The checks after the next step, in short."""
+    rest = view.checks[1:] if view.told.next is not None else view.checks
+    return [_short(view, ranked) for ranked in rest[:CHECKS_AFTER]]
+
+
+def _short(view: View, ranked: RankedCheck) -> dict[str, Any]:
     check = view.check(ranked)
     said = f"{gain_and_cost(view, ranked)}. Stage: {view.model.stages_by_name[check.stage].title}."
     if ranked.route.moves:
         said += " The way there and its cautions: see the stages below."
     if check.tools:
         said += f" Tools: {', '.join(check.tools)}."
-    head = f"<h3>{safe(check.title)} ({safe(check.name)})</h3>"
-    return f"{head}{_caution(check.caution)}<p>{safe(said)}</p>{_boxes(view, check)}"
+    title = f"{check.title} ({check.name})"
+    boxes = _boxes(view, check)
+    return {"title": title, "caution": check.caution, "said": said, "boxes": boxes}
 
 
-def _advised(ticket: Ticket, view: View) -> list[str]:
+def _advised(ticket: Ticket, view: View) -> dict[str, Any] | None:
     """No check is worth its cost: the repair with its proof tests, or handing over."""
-    model, advice, currency = view.model, view.advice, view.shop.currency
+    if view.told.next is not None:
+        return None
+    model, advice, work = view.model, view.advice, Page()
+    repair = model.repairs_by_name.get(advice.name) if advice else None
     if advice is None:
-        return [
-            "<h2>No check is worth its cost any more</h2><p>Decide on what is known: repair what "
-            "is most likely, or hand over.</p>"
-        ]
-    cost = money(advice.cost, currency)
-    repair = model.repairs_by_name.get(advice.name)
-    if repair is None:
-        return [
-            "<h2>Hand over unrepaired</h2><p>Every repair costs more than it can win (expected "
-            f"cost {safe(cost)}). Save the customer's data first where it is wanted.</p>"
-        ]
-    page = _Html()
-    page.text(f"The whole job costs {cost} on average with this repair first.")
-    add_route(page, view, view.repair_route, repair.stage, always=True)
-    page.item("Caution:", repair.caution)
-    page.text(f"Work: {minutes(repair.minutes)}.")
-    part = repair.part
-    if part.high > 0:
-        what = "Specialist" if repair.hand_over else "Part"
-        wait = f", {repair.lead_days:g} days' wait" if repair.lead_days else ""
-        likely = f"likely {part.likely:g}{wait}"
-        page.text(f"{what}: {part.low:g} to {part.high:g} {currency}, {likely}.")
-    if repair.tools:
-        page.text(f"Tools: {', '.join(repair.tools)}.")
-    page.numbered(repair.how)
-    if repair.risk is not None:
-        then = money(repair.risk.cost, currency)
-        page.text(f"Risk: {repair.risk.says} ({percent(repair.risk.chance)}; then {then})")
-    verb = "Hand over to a specialist" if repair.hand_over else "Repair now"
-    head = f"<h2>{verb}: {safe(repair.title)}</h2>{_caution(safety_words(view.model))}"
-    again = f"<p>If the picture is not back, enter: faultfinder tried {ticket.number} "
-    proofs = _proofs(model, repair, {}, boxes=True)
-    return [head, str(page), f"{again}{safe(repair.name)}</p>", *proofs]
+        heading = "No check is worth its cost any more"
+        work.text("Decide on what is known: repair what is most likely, or hand over.")
+    elif repair is None:
+        heading = "Hand over unrepaired"
+        work.text(hand_over_words(advice, view.shop.currency))
+    else:
+        cost = money(advice.cost, view.shop.currency)
+        heading = f"{repair_verb(repair)}: {repair.title}"
+        work.text(f"The whole job costs {cost} on average with this repair first.")
+        add_route(work, view, view.repair_route, repair.stage, always=True)
+        add_work(work, model, repair, view.shop.currency)
+    return {
+        "heading": heading,
+        "safety": safety_words(model) if repair else "",
+        "work": work,
+        "again": f"faultfinder tried {ticket.number} {repair.name}" if repair else "",
+        "groups": _proofs(model, repair, {}, boxes=True) if repair else [],
+    }
 
 
-def _stages(view: View) -> list[str]:
-    """All stages, the nearest first, each with the last move to it and its cautions."""
+def _stages(view: View) -> list[tuple[str, bool, list[str]]]:
+    """All stages, the nearest first: how to get there, whether it is there, cautions."""
     model, now = view.model, view.told.stage
     ways = {end: way for (start, end), way in all_routes(model).items() if start == now}
     lines = []
@@ -480,16 +374,13 @@ def _stages(view: View) -> list[str]:
             after = f", after: {model.stages_by_name[last.start].title}" if way.moves[:-1] else ""
             said = f"{stage.title}: {minutes(way.minutes)} from here{after}."
             cautions = [last.caution, stage.caution]
-        warned = "".join(_caution(caution) for caution in dict.fromkeys(cautions))
-        body = f"<b>{safe(said)}</b>" if name == now else safe(said)
-        lines.append(f"<li>{body}{warned}</li>")
-    return [f'<h2>Stages, from where it is now</h2><ol class="stages">{"".join(lines)}</ol>']
+        lines.append((said, name == now, list(dict.fromkeys(cautions))))
+    return lines
 
 
-def _notes(ticket: Ticket) -> list[str]:
-    lines = [
-        f"<p><b>{safe(_by(event))}:</b> {_told(event.entry.note or TEXT_GONE)}</p>"
+def _notes(ticket: Ticket) -> list[Said]:
+    return [
+        _said(_by(event), event.entry.note or TEXT_GONE)
         for event in ticket.counting()
         if isinstance(event.entry, Note)
     ]
-    return ["<h2>Notes</h2>", *lines] if lines else []

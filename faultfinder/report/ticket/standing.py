@@ -8,6 +8,9 @@ from typing import Any
 from faultfinder.report.consultation.view import View
 from faultfinder.tickets.ticket import Ticket
 
+COPIES = {"yes": "the customer has one", "no": "there is none", "unknown": "not known"}
+"""What is said of a copy of the customer's data."""
+
 
 @dataclass(frozen=True)
 class Standing:
@@ -30,10 +33,14 @@ class Standing:
         return asdict(self)
 
 
+Row = tuple[Ticket, Standing | None]
+"""A ticket with its diagnosis; closed ones have none."""
+
+
 def standing_of(view: View) -> Standing:
     """A diagnosis as a row of a list."""
     cause, chance = next(iter(view.told.causes.items()))
-    best, step = view.told.next, view.told.next_step
+    step = view.told.next_step
     return Standing(
         cause=cause,
         title=view.cause(cause),
@@ -41,7 +48,7 @@ def standing_of(view: View) -> Standing:
         causes=dict(view.told.causes),
         next_kind="" if step is None else step.kind,
         next_name="" if step is None else step.name,
-        next_check="" if best is None else best.check,
+        next_check=step.name if step is not None and step.kind == "check" else "",
         step=next_words(view),
         advice="" if view.advice is None else view.advice.kind,
         stop=view.told.stop.removeprefix("Stop.").strip(),
@@ -50,9 +57,9 @@ def standing_of(view: View) -> Standing:
 
 def next_words(view: View) -> str:
     """What comes next on a ticket, in one sentence."""
-    best = view.told.next
-    if best is not None:
-        return f"{view.check(best).title} ({best.check})"
+    step = view.told.next_step
+    if step is not None and step.kind == "check":
+        return f"{view.model.checks_by_name[step.name].title} ({step.name})"
     advice = view.advice
     if advice is None or not advice.name:
         return "no check is worth its cost; hand over, or repair on what is known"

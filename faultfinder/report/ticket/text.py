@@ -1,15 +1,13 @@
-"""A ticket as text and in its JSON form: what was taken down, what comes next, its log."""
+"""A ticket as text: what was taken down, what comes next, its log."""
 
 from __future__ import annotations
 
-from typing import Any
-
 from faultfinder.model.parts import FaultModel
-from faultfinder.report.consultation.repair import proof_lines
+from faultfinder.report.consultation.repair import add_proofs
 from faultfinder.report.consultation.text import next_page
 from faultfinder.report.consultation.view import View
 from faultfinder.report.page import Page
-from faultfinder.report.ticket.standing import blocked_by
+from faultfinder.report.ticket.standing import COPIES, blocked_by
 from faultfinder.report.wording import money
 from faultfinder.tickets.events import ERASED_TEXT
 from faultfinder.tickets.ticket import Ticket
@@ -47,13 +45,12 @@ def ticket_page(ticket: Ticket, comebacks: list[int], currency: str) -> str:
 
 def _add_desk(page: Page, ticket: Ticket, currency: str) -> None:
     desk = ticket.intake
-    copies = {"yes": "the customer has one", "no": "there is none", "unknown": "not known"}
     lines = (
         ("Complaint:", desk.complaint),
         ("Condition:", desk.condition),
         ("Left at the desk:", desk.left),
         ("Agreed to:", ", ".join(desk.consent)),
-        ("Copy of the data:", copies.get(desk.data_copy or "", "")),
+        ("Copy of the data:", COPIES.get(desk.data_copy or "", "")),
         ("Limit without asking:", "" if desk.limit is None else money(desk.limit, currency)),
     )
     for name, text in lines:
@@ -97,8 +94,7 @@ def _add_proof(page: Page, ticket: Ticket, model: FaultModel) -> None:
         )
     if open_ones:
         page.text("Still to prove:", 2)
-        for line in proof_lines(model, repair, open_ones):
-            page.text(line.strip(), 8 if not line.strip().startswith(("[", "B", "A", "T")) else 4)
+        add_proofs(page, model, repair, open_ones, 4)
         results = " ".join(f"{name}=pass" for name in open_ones)
         page.item("Then:", f"faultfinder proved {ticket.number} {results}", 2, hang=4)
         page.text("(or fail, for those that failed)", 4)
@@ -109,61 +105,3 @@ def _add_proof(page: Page, ticket: Ticket, model: FaultModel) -> None:
         page.text(f"Close it with: faultfinder close {ticket.number} --cause {cause}", 2)
         if len(causes) > 1:
             page.text(f"The repair mends {', '.join(causes)}: name what it was.", 2)
-
-
-def ticket_json(ticket: Ticket) -> dict[str, Any]:
-    """A ticket in its documented JSON form."""
-    desk = ticket.intake
-    return {
-        "ticket": ticket.number,
-        "key": ticket.key,
-        "model": ticket.model,
-        "model_version": ticket.version or None,
-        "opened_at": ticket.opened_at,
-        "closed_at": ticket.closed_at,
-        "complaint": desk.complaint,
-        "condition": desk.condition,
-        "left": desk.left,
-        "consent": list(desk.consent),
-        "data_copy": desk.data_copy,
-        "limit": desk.limit,
-        "person": dict(ticket.person),
-        "first_ticket": ticket.first_ticket,
-        "stage": ticket.stage,
-        "findings": dict(ticket.findings),
-        "tried": [
-            {"repair": s.repair, "findings": dict(s.findings), "unclear": list(s.unclear)}
-            for s in ticket.tried
-        ],
-        "repaired": ticket.repaired,
-        "proofs": dict(ticket.proofs),
-        "parts": [
-            {
-                "entry": part.entry,
-                "part": part.what,
-                "repair": part.repair,
-                "price": part.price,
-                "due": part.due,
-                "ordered_at": part.ordered_at,
-                "arrived_at": part.arrived_at,
-            }
-            for part in ticket.parts
-        ],
-        "blocked_by": list(blocked_by(ticket)),
-        "outcome": ticket.outcome or None,
-        "causes": list(ticket.causes),
-        "damage": list(ticket.damage),
-        "log": [
-            {
-                "entry": event.number,
-                "kind": event.kind,
-                "at": event.at,
-                "who": event.who,
-                "data": event.entry.as_data(),
-                "texts": event.entry.as_texts(),
-                "flaw": event.flaw or None,
-                "taken_back": event.number in ticket.gone,
-            }
-            for event in ticket.events
-        ],
-    }

@@ -1,0 +1,1 @@
+"""Models held against real machines whose cause was proven, in words that belong to no model."""

@@ -1,0 +1,266 @@
+"""The keys of model files: the readers take them from here, `model keys` prints them.
+
+A new key is a line here and the line of a reader that asks for it. Keys that are names (of
+variables, states, stages) are the file's own and stand in no list.
+"""
+
+from __future__ import annotations
+
+
+class Keys(dict[str, str]):
+    """The keys of one kind of entry, each with its meaning; `of` says whose they are."""
+
+    def __init__(self, of: str, keys: dict[str, str]) -> None:
+        super().__init__(keys)
+        self.of = of
+
+
+BASIS_KEY = {"basis": "where the figure comes from (see below)"}
+
+ROOT = Keys(
+    "a model file",
+    {
+        "faultfinder_model": "version of the form: 1",
+        "name": "the file's name without .yaml",
+        "title": "the machine family, in words",
+        "about": "what the model covers, for its reader",
+        "include": "part files to take in, by paths from this file's folder",
+        "word_lists": "lists of spoken words: name: [words]",
+        "start": "the stage a machine arrives in",
+        "complaint": "what all cases have in common (see below)",
+        "histories": "what the customer is asked, and is not changed by a repair",
+        "causes": "what can be faulty",
+        "conditions": "what follows from causes and is not seen itself",
+        "findings": "what can be seen or measured",
+        "figures": "tables of findings by the cause that speaks (see below)",
+        "silence": "what it says that a striking thing was not mentioned (see below)",
+        "unlisted": "the share of machines with none of these causes (see below)",
+        "stages": "how far the machine is taken apart",
+        "moves": "ways between stages, a list",
+        "checks": "how findings are observed",
+        "stops": "results that end the diagnosis for safety, a list",
+        "proofs": "tests that prove a repair",
+        "repairs": "what mends causes",
+    },
+)
+
+PART_FILE = Keys(
+    "a part file, with any of the sections of a model file",
+    {"faultfinder_parts": "version of the form: 1", "about": ROOT["about"],
+     "include": ROOT["include"]},
+)  # fmt: skip
+
+EXTENDS = Keys(
+    "an entry that takes the place of an included one",
+    {"extends": "yes: what it leaves out stays as included"},
+)
+
+COMPLAINT = Keys(
+    "the complaint",
+    {
+        "name": "its name as a variable",
+        "title": "in words",
+        "any_of": "the conditions or causes that make the customer complain",
+        "note": "for the reader",
+        "retest": "the powered look after a repair (see below)",
+    },
+)
+
+RETEST = Keys(
+    "the retest",
+    {"minutes": "it takes", "missed": "probability that a fault still there goes unnoticed"},
+)
+
+DISTRIBUTION = Keys(
+    "a variable's probabilities, exactly one of",
+    {
+        "chance": "its base rate: {yes: 0.25}; the first state takes the rest",
+        "table": "rows, the first match counts: - {when: {parent: [states]}, gives: {yes: 0.3}}",
+        "rule": "the same with then: state, which is certain",
+        "noisy_or": "causes that each bring it about by themselves, of two states",
+        "noisy_max": "the same for more states, the worst counts",
+        "worst_of": "what each state of each parent brings for certain; the worst counts",
+        "any_of": "names, or {name: [states]}: certain when any is not normal",
+        "test": "of one variable, by sensitivity and specificity",
+        "first_of": "of a condition: causes in the order of hiding; its states are none and "
+        "cause.state, and the first cause present counts",
+    },
+)
+
+VARIABLE = Keys(
+    "a history, cause, condition or finding, by its name",
+    {
+        "title": "in words",
+        "note": "for the reader",
+        "states": "the normal one first",
+        **BASIS_KEY,
+    },
+)
+
+OBSERVED = Keys(
+    "a history or finding, besides",
+    {
+        "ask": "the question that is asked for it",
+        "words": "what people say for a state: {state: [words], or {list: word list}}",
+        "unit": "of a meter reading",
+        "cuts": "where its states part, rising",
+        "reads": "its states in rising order of the reading, where `states` is in another",
+    },
+)
+
+FINDING = Keys("a finding, besides", {"striking": "what people mention unasked (see below)"})
+
+STRIKING = Keys(
+    "what is striking in a finding",
+    {"values": "states that people mention", "mentioned": "how often they do, as a probability"},
+)
+
+FIGURES = Keys(
+    "the figures of a finding, by its name",
+    {
+        "of": "causes whose first one present it hangs on; without it, the first of all",
+        "on": "a condition it hangs on, where several are the first of their causes",
+        "default": "{state: probability} for every cause not named below",
+        "given": "{cause, cause.state, or several with commas: {state: probability}}",
+        "none": "the same with no fault present",
+        **BASIS_KEY,
+    },
+)
+
+SILENCE = Keys(
+    "silence",
+    {"finding": "the question whether there is anything else", "result": "that there is not"},
+)
+
+UNLISTED = Keys(
+    "unlisted",
+    {
+        "prior": "the share of machines with none of the causes",
+        "flatness": "how much of every finding is drawn evenly there",
+        **BASIS_KEY,
+    },
+)
+
+ROW = Keys("a row of a table", {"when": "{parent: state or [states]}", "gives": "{state: number}",
+           "otherwise": "instead of both, in the last row", **BASIS_KEY})  # fmt: skip
+RULE_ROW = Keys("a row of a rule", {"when": ROW["when"], "then": "the state that follows",
+                "otherwise": ROW["otherwise"], **BASIS_KEY})  # fmt: skip
+
+NOISY = Keys(
+    "noisy_or and noisy_max",
+    {
+        "leak": "probability with none of the links at work",
+        "links": "{parent: {state: probability or {own state: probability}}}",
+    },
+)
+
+TEST = Keys(
+    "a test",
+    {
+        "of": "the variable it tests",
+        "shows": "the states of it that it shows; without it, all that are not normal",
+        "sensitivity": "probability of the second state when it is there",
+        "specificity": "probability of the first state when it is not",
+        **BASIS_KEY,
+    },
+)
+
+AMONG = Keys("probabilities, leaks and links, beside the states", BASIS_KEY)
+
+BASIS = Keys(
+    "a basis, exactly one of the first three",
+    {
+        "guess": "whose, in words",
+        "count": "what was counted, in words",
+        "source": "what was read, in words",
+        "worth": "tickets it counts as when the figure is tuned",
+    },
+)
+
+STAGE = Keys(
+    "a stage, by its name",
+    {
+        "title": "in words",
+        "powered": "yes or no: whether the machine is powered in it",
+        "caution": "what to take care of in it",
+    },
+)
+
+MOVE = Keys(
+    "a move",
+    {
+        "from": "stage",
+        "to": "stage",
+        "minutes": "it takes",
+        "how": "what to do, a text or list",
+        "caution": "what to take care of on the way",
+    },
+)
+
+CHECK = Keys(
+    "a check, by its name",
+    {
+        "title": "in words",
+        "observes": "the findings or histories it tells",
+        "minutes": "of the check itself, without the way to its stage",
+        "consumables": "money used up by it",
+        "stage": "the stage it needs",
+        "intake": "yes: it is asked at the counter",
+        "tools": "a list",
+        "how": "what to do, a list",
+        "suggests": "{finding: {result: what it suggests}}",
+        "caution": "what to take care of",
+    },
+)
+
+STOP = Keys(
+    "a stop rule",
+    {"finding": "what it looks at", "results": "those that end the diagnosis", "say": "what to do"},
+)
+
+PROOF = Keys(
+    "a proof, by its name",
+    {
+        "title": "in words",
+        "how": "what to do, a list",
+        "passes": "what is seen when it passes",
+        "minutes": "it takes",
+        "before_cover": "yes: made before the cover goes back on",
+    },
+)
+
+REPAIR = Keys(
+    "a repair, by its name",
+    {
+        "title": "in words",
+        "mends": "{cause: probability, or {state: probability}}",
+        "stage": "the stage it needs",
+        "minutes": "of the work itself",
+        "part": "what the part costs (see below)",
+        "lead_days": "days until the part comes",
+        "risk": "what can go wrong (see below)",
+        "hand_over": "yes: a specialist does it",
+        "tools": "a list",
+        "how": "what to do, a list",
+        "caution": "what to take care of",
+        "proof": "the proofs it needs",
+        **BASIS_KEY,
+    },
+)
+
+PRICE = Keys(
+    "a part's price, rising",
+    {"low": "the least", "likely": "the likeliest", "high": "the most"},
+)
+
+RISK = Keys(
+    "a risk",
+    {"chance": "probability of harm", "cost": "money it would cost", "says": "what can happen"},
+)
+
+ALL = (
+    ROOT, PART_FILE, EXTENDS, COMPLAINT, RETEST, VARIABLE, OBSERVED, FINDING, STRIKING,
+    DISTRIBUTION, FIGURES, SILENCE, UNLISTED, ROW, RULE_ROW, NOISY, TEST, AMONG, BASIS, STAGE,
+    MOVE, CHECK, STOP, PROOF, REPAIR, PRICE, RISK,
+)  # fmt: skip
+"""In the order in which they are printed."""

@@ -1,0 +1,136 @@
+"""Results as plain values: each form is declared once, with what its keys mean.
+
+A form makes the plain values that `--json` prints, and its keys are what `--json --help`
+prints, so that the two cannot part.
+"""
+
+from __future__ import annotations
+
+import json
+import math
+from collections.abc import Callable, Iterable, Iterator, Mapping
+from dataclasses import dataclass
+from typing import Any, Generic, TypeVar
+
+T = TypeVar("T")
+S = TypeVar("S")
+
+SINGLE = {
+    "word": "a name",
+    "text": "for people to read",
+    "time": "UTC in ISO 8601",
+    "day": "YYYY-MM-DD",
+    "count": "a whole number",
+    "number": "",
+    "probability": "from 0 to 1",
+    "money": "in the currency of the shop",
+    "minutes": "",
+    "days": "",
+    "bits": "of information",
+    "nats": "of information; a bit is 0.693 of it",
+    "true or false": "",
+    "object": "keys of its own",
+}
+"""The kinds of value that stand at a key, and what is to be known of them.
+
+A kind may end in "or null" or, where names stand under the key, in "for each ..."; a list is
+"objects" or "list of ..." with the kind in the plural.
+"""
+
+
+@dataclass(frozen=True)
+class Key(Generic[T]):
+    """One key of a form: what stands there, with its unit, and what it says.
+
+    `of` takes it from what the form is of; without it, it is the attribute of that name.
+    `form` is the form of what stands there, of each item of a list, or of each value of a
+    mapping; a function where it is declared only later. `when` says for what it is there.
+    """
+
+    name: str
+    kind: str
+    meaning: str
+    of: Callable[[T], object] | None = None
+    form: Form[Any] | Callable[[], Form[Any]] | None = None
+    when: Callable[[T], bool] | None = None
+
+    @property
+    def inner(self) -> Form[Any] | None:
+        return self.form if self.form is None or isinstance(self.form, Form) else self.form()
+
+    def raw(self, value: T) -> object:
+        """What stands at this key, as it is."""
+        return getattr(value, self.name) if self.of is None else self.of(value)
+
+    def take(self, value: T) -> object:
+        """Plain values of this key."""
+        taken = self.raw(value)
+        inner = self.inner
+        if inner is None or taken is None:
+            return plain(taken)
+        if self.kind.startswith("objects"):
+            assert isinstance(taken, Iterable)
+            return [inner.plain(item) for item in taken]
+        if isinstance(taken, Mapping):
+            return {str(name): inner.plain(item) for name, item in taken.items()}
+        return inner.plain(taken)
+
+
+class Form(Generic[T]):
+    """The keys of an object in their order; `title` says what it is."""
+
+    def __init__(self, title: str, *keys: Key[T]) -> None:
+        self.title = title
+        self.keys = keys
+
+    def plain(self, value: T) -> dict[str, Any]:
+        return {k.name: k.take(value) for k in self.keys if k.when is None or k.when(value)}
+
+    def walk(
+        self, depth: int = 0, above: tuple[Form[Any], ...] = ()
+    ) -> Iterator[tuple[int, Key[Any], bool]]:
+        """Every key with its depth, those of what it holds after it; and whether it holds one
+        of the forms it stands in, whose keys are not said again."""
+        above = (*above, self)
+        for key in self.keys:
+            again = key.inner in above
+            yield depth, key, again
+            if key.inner is not None and not again:
+                yield from key.inner.walk(depth + 1, above)
+
+
+def within(
+    part: Callable[[T], S], *keys: Key[S], when: Callable[[T], bool] | None = None
+) -> Iterator[Key[T]]:
+    """Keys of a part of something as keys of the whole; `when` says for what they are there."""
+
+    def whole(key: Key[S]) -> Key[T]:
+        return Key(
+            key.name, key.kind, key.meaning, lambda value: key.raw(part(value)), key.form, when
+        )
+
+    return map(whole, keys)
+
+
+def plain(value: object) -> Any:
+    """Values that JSON has; a number that is none (not finite) is None.
+
+    Raises TypeError for what has no plain form.
+    """
+    if value is None or isinstance(value, bool | int):
+        return value
+    if isinstance(value, float):
+        return float(value) if math.isfinite(value) else None
+    if isinstance(value, str):
+        return str(value)
+    if isinstance(value, Mapping):
+        return {str(name): plain(item) for name, item in value.items()}
+    if isinstance(value, Iterable):
+        return [plain(item) for item in value]
+    raise TypeError(f"{type(value).__name__} has no plain form.")
+
+
+def json_text(value: object) -> str:
+    """Plain values as JSON, ASCII only, with no control character but line ends."""
+    # DEL is the one control character that JSON lets through.
+    return json.dumps(value, indent=2, allow_nan=False).replace("\x7f", "\\u007f")

@@ -1,0 +1,1 @@
+"""How a model did on real cases, as pages."""

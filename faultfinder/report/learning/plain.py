@@ -1,0 +1,193 @@
+"""The plain forms of a tuning, a replay, and doubts about a model's shape."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Sequence
+from dataclasses import dataclass
+
+from faultfinder.learning.em.estimates import Figure, Tuned
+from faultfinder.learning.judge.calibration import CalibrationBin
+from faultfinder.learning.judge.paired import Difference
+from faultfinder.learning.judge.played import Played
+from faultfinder.learning.judge.replay import Comparison, ModelScores
+from faultfinder.learning.proposal import effect
+from faultfinder.learning.watch.drift import Shift
+from faultfinder.learning.watch.structure import Doubt, ShapeTest
+from faultfinder.learning.watch.unlikely import UnlikelyTicket
+from faultfinder.plain import Form, Key, within
+
+
+@dataclass(frozen=True)
+class Tuning:
+    """What `tune` found. `changed`, `doubtful` and `shifts` in the order to be told."""
+
+    tuned: Tuned
+    changed: Sequence[Figure]
+    doubtful: Sequence[UnlikelyTicket]
+    shifts: Sequence[Shift]
+    proposal: str
+
+
+@dataclass(frozen=True)
+class Replayed:
+    """Old and new figures on tickets held out; `played` is (old, new), if any was played."""
+
+    found: Comparison
+    played: tuple[Played, Played] | None
+
+
+FIGURE = Form[Figure](
+    "A figure that would change",
+    Key("figure", "text", "which one", lambda f: str(f.place)),
+    Key("variable", "word", "whose it is", lambda f: f.place.variable),
+    Key("states", "list of words", "in the order of the lists that follow"),
+    Key("before", "list of probabilities", "in the model's file"),
+    Key("after", "list of probabilities", "as tuned"),
+    Key("low", "list of probabilities", "lower ends of the 90 % credible intervals"),
+    Key("high", "list of probabilities", "upper ends"),
+    Key("tickets", "number", "expected tickets that it rests on"),
+    Key("effect_bits", "bits", "how far the change moves beliefs", effect),
+)
+
+DOUBTFUL = Form[UnlikelyTicket](
+    "A ticket to read again",
+    Key("ticket", "count", "its number", lambda t: t.number),
+    Key("causes", "list of words", "as confirmed"),
+    Key("probability", "probability", "of what was confirmed"),
+    Key("leading", "word", "the cause that the model leads with"),
+    Key("leading_probability", "probability", "of that cause"),
+)
+
+SHIFT = Form[Shift](
+    "What is recorded more or less often in the last 90 days",
+    Key("name", "word", "a finding, history or cause"),
+    Key("states", "list of words", "in the order of the counts"),
+    Key("before", "list of counts", "tickets before", lambda s: s.counts_before),
+    Key("after", "list of counts", "tickets since", lambda s: s.counts_after),
+    Key("p_value", "probability or null", "of a difference like this by chance"),
+    Key("adjusted", "probability or null", "the same, adjusted for how many were looked at"),
+)
+
+TUNING = Form[Tuning](
+    "Figures proposed from closed tickets",
+    *within(
+        lambda tuning: tuning.tuned,
+        Key("tickets", "count", "tickets used"),
+        Key("rounds", "count", "rounds of the search"),
+        Key("converged", "true or false", "whether it settled"),
+        Key("log_likelihood", "nats", "at the end"),
+        Key("warnings", "list of texts", "what to mind"),
+    ),
+    Key("changed", "objects", "the greatest effect first", lambda t: by_effect(t.changed), FIGURE),
+    Key("doubtful", "objects", "the least likely cause first", form=DOUBTFUL),
+    Key("shifts", "objects", "none where the tickets are too few", form=SHIFT),
+    Key("proposal", "text", "the file that holds the proposal"),
+)
+
+CALIBRATION = Form[CalibrationBin](
+    "Causes given about the same probability",
+    Key("said", "probability or null", "mean probability", lambda b: b.mean_forecast),
+    Key("seen", "probability or null", "share that were present", lambda b: b.observed),
+    Key("low", "probability", "lower end of its 95 % interval", lambda b: b.interval[0]),
+    Key("high", "probability", "upper end", lambda b: b.interval[1]),
+    Key("cases", "count", "causes on tickets", lambda b: b.count),
+)
+
+
+def by_effect(figures: Iterable[Figure]) -> list[Figure]:
+    """The greatest effect on beliefs first."""
+    return sorted(figures, key=effect, reverse=True)
+
+
+SCORES = Form[ModelScores](
+    "Scores of figures on the tickets",
+    Key("log_loss", "nats", "of each cause; less is better"),
+    Key("brier", "number", "Brier score of each cause; less is better"),
+    Key("label_log_loss", "nats", "of the whole confirmed label; less is better"),
+    Key("top1", "probability", "the confirmed cause leads", lambda s: s.top1.share),
+    Key("top3", "probability", "it is among the first three", lambda s: s.top3.share),
+    Key("reliability", "number", "of the Brier score by tenths", lambda s: s.binned.reliability),
+    Key("resolution", "number", "more is better", lambda s: s.binned.resolution),
+    Key("uncertainty", "number", "of the cases themselves", lambda s: s.binned.uncertainty),
+    Key("calibration", "objects", "by tenths of probability", form=CALIBRATION),
+)
+
+DIFFERENCE = Form[Difference](
+    "New less old",
+    Key("mean", "number", "over the tickets"),
+    Key("low", "number", "lower end of its 95 % interval", lambda d: d.interval[0]),
+    Key("high", "number", "upper end", lambda d: d.interval[1]),
+    Key("clear", "true or false", "whether the interval leaves 0 out"),
+)
+
+PLAYED = Form[Played](
+    "Tickets played again, check by check",
+    Key("tickets", "count", "that were played", lambda p: len(p.plays)),
+    Key("checks", "number or null", "mean checks a ticket", lambda p: p.mean("checks")),
+    Key(
+        "drawn",
+        "number or null",
+        "of these, result drawn from the model",
+        lambda p: p.mean("drawn"),
+    ),
+    Key("minutes", "minutes or null", "mean minutes a ticket", lambda p: p.mean("minutes")),
+    Key("successes", "count", "tickets whose confirmed cause led at the end"),
+)
+
+REPLAY = Form[Replayed](
+    "Old and new figures on tickets held out",
+    *within(
+        lambda replayed: replayed.found,
+        Key("tickets", "count", "scored", lambda found: len(found.numbers)),
+        Key("without_cause", "count", "left out: no confirmed cause"),
+        Key("impossible_old", "list of counts", "tickets the old figures hold impossible"),
+        Key("impossible_new", "list of counts", "the same, new"),
+        Key("old", "object", "scores of the old figures", form=SCORES),
+        Key("new", "object", "scores of the new figures", form=SCORES),
+        Key("differences", "object for each score", "ticket by ticket", form=DIFFERENCE),
+    ),
+    *within(
+        lambda replayed: replayed.played,
+        Key("played", "objects", "old, new; where tickets were played", lambda p: p, PLAYED),
+        when=lambda replayed: replayed.played is not None,
+    ),
+)
+
+DOUBT = Form[Doubt](
+    "Two results that depend on each other",
+    Key("first", "word", "a finding"),
+    Key("second", "word", "another"),
+    Key("tickets", "count", "compared"),
+    Key("cause_sets", "count", "sets of causes under which both varied"),
+    Key("chi_square", "number", "the test's statistic", lambda d: d.statistic),
+    Key("degrees_of_freedom", "count", "of it", lambda d: d.degrees),
+    Key("p_value", "probability", "of this much dependence by chance"),
+    Key(
+        "p_value_from_drawn_tables", "true or false", "or from the distribution", lambda d: d.drawn
+    ),
+    Key("adjusted", "probability", "p value adjusted for the pairs tested"),
+    Key(
+        "results",
+        "word for each finding",
+        "the results that stand together most against expectation",
+        lambda d: dict(zip((d.first, d.second), d.results, strict=True)),
+    ),
+    Key("observed", "count", "tickets with both"),
+    Key("expected", "number", "from the causes"),
+    Key("means", "text", "what it may mean"),
+)
+
+DOUBTS = Form[ShapeTest](
+    "Doubts about a model's shape",
+    Key("tickets", "count", "closed tickets with confirmed causes"),
+    Key("unconfirmed", "count", "closed tickets without"),
+    Key("pairs_tested", "count", "of results", lambda s: s.tested),
+    Key(
+        "pairs_explained",
+        "count",
+        "not tested: the model lets them depend, or too few tickets",
+        lambda s: s.explained,
+    ),
+    Key("pairs_constant", "count", "not tested: they did not vary", lambda s: s.constant),
+    Key("doubts", "objects", "the surest first", form=DOUBT),
+)

@@ -1,0 +1,51 @@
+"""Words about figures, old and new, that the lead's pages have in common."""
+
+from __future__ import annotations
+
+from faultfinder.learning.judge.replay import Comparison, Share
+from faultfinder.report.wording import counted, percent
+
+_MEASURES = {
+    "log_loss": ("Log loss, each cause, nats", False),
+    "brier": ("Brier score, each cause", False),
+    "label_log_loss": ("Log loss of the whole label, nats", False),
+    "top1": ("Confirmed cause leads, %", True),
+    "top3": ("Confirmed cause among the first 3, %", True),
+}
+"""What each score is called, and whether more of it is better."""
+
+
+def score_rows(found: Comparison) -> list[tuple[str, str, str, str, str]]:
+    """Each score: its name, old, new, the interval of new - old, and what follows from it."""
+    rows = []
+    for name, (words, upward) in _MEASURES.items():
+        difference = found.differences.get(name)
+        if difference is None:
+            continue
+        old, new = getattr(found.old, name), getattr(found.new, name)
+        scale, places = (100.0, 0) if isinstance(old, Share) else (1.0, 3)
+        low, high = (f"{bound * scale:+.{places}f}" for bound in difference.interval)
+        better = (difference.mean > 0.0) == upward
+        verdict = ("better" if better else "worse") if difference.clear else "not clear"
+        rows.append((words, _score(old), _score(new), f"{low} to {high}", verdict))
+    return rows
+
+
+def _score(score: Share | float) -> str:
+    return percent(score.share) if isinstance(score, Share) else f"{score:.3f}"
+
+
+def impossible_words(found: Comparison) -> str:
+    """Which figures hold tickets impossible; "" when none do."""
+    return " ".join(
+        f"The {which} figures hold {counted(len(numbers), 'ticket')} impossible."
+        for which, numbers in (("old", found.impossible_old), ("new", found.impossible_new))
+        if numbers
+    )
+
+
+def share_words(value: float) -> str:
+    """Percent with two figures, or three from 10 on."""
+    if 0.0 < value < 1e-5:
+        return "<0.001"
+    return f"{value * 100:.2g}" if value < 0.1 else f"{value * 100:.3g}"

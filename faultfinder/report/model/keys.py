@@ -1,0 +1,17 @@
+"""The keys of model files in words."""
+
+from __future__ import annotations
+
+from faultfinder.model.reading.keys import ALL
+from faultfinder.report.page import Page
+
+
+def keys_page() -> str:
+    """Every key that a model file can hold, with its meaning, sorted by whose key it is."""
+    page = Page()
+    for keys in ALL:
+        page.blank()
+        page.heading(f"{keys.of[:1].upper()}{keys.of[1:]}")
+        for key, meaning in keys.items():
+            page.item(f"{key}:", meaning, 2, hang=4)
+    return str(page)

@@ -1,0 +1,119 @@
+"""A case is immutable, read as people type it, and worth what its owner says."""
+
+from __future__ import annotations
+
+import pytest
+
+from faultfinder import Case, MisuseError, Tried, consult
+from faultfinder.consultation.rounds import MINUTES, MOST, SURE
+from faultfinder.decide.situation import after_check, start
+from faultfinder.inference.compiled import CompiledModel, compile_model
+from faultfinder.inference.loading import load_model
+from tests.small_shop import small_shop
+
+
+@pytest.fixture(scope="module")
+def shop() -> CompiledModel:
+    return compile_model(small_shop())
+
+
+def test_a_new_result_makes_a_new_case_and_leaves_the_old_one(shop: CompiledModel) -> None:
+    first = Case(shop, {"look": "lines"})
+    second = first.with_result("plug seen", "no").with_result("look", None)
+    assert dict(first.results) == {"look": "lines"}
+    assert list(second.results.items()) == [("plug_seen", "no"), ("look", None)]
+    assert second.findings == {"plug_seen": "no"}
+    assert second.unclear == ("look",)
+    assert dict(second.without("look").results) == {"plug_seen": "no"}
+
+
+def test_after_a_repair_results_speak_of_the_machine_as_it_is(shop: CompiledModel) -> None:
+    case = Case(shop, {"look": "lines"}, "open").after_repair("reseat").with_result("look", "faint")
+    assert case.findings == {"look": "lines"}
+    assert case.tried == (Tried("reseat", {"look": "faint"}),)
+    assert case.everything == {"look": "faint"}
+    # It stands where the repair was looked at, until somebody says otherwise.
+    assert case.stage is None
+    told = consult(case)
+    stages = {stage.name: stage for stage in shop.model.stages}
+    assert stages[told.stage].powered
+    assert consult(case.at_stage("closed")).stage == "closed"
+
+
+@pytest.mark.parametrize(
+    ("wrong", "said"),
+    [
+        ({"results": {"lok": "lines"}}, "look"),
+        ({"results": {"look": "linse"}}, "lines"),
+        ({"results": {"look": "lines", "LOOK": "faint"}}, "given twice"),
+        ({"stage": "opne"}, "open"),
+        ({"tried": (Tried("resaet"),)}, "reseat"),
+        ({"tried": (Tried("reseat"), Tried("reseat"))}, "twice"),
+        ({"worth": -1.0}, "worth"),
+        ({"worth": float("nan")}, "worth"),
+    ],
+)
+def test_bad_input_is_refused_on_the_way_in(
+    shop: CompiledModel, wrong: dict[str, object], said: str
+) -> None:
+    with pytest.raises(MisuseError, match=said):
+        Case(shop, **wrong)  # type: ignore[arg-type]
+
+
+def test_what_the_machine_is_worth_moves_the_advice(shop: CompiledModel) -> None:
+    """A machine worth nothing is handed over; one worth a lot is worked on for longer."""
+    costs = []
+    for worth in (0.0, 100.0, 400.0, 5_000.0):
+        told = consult(Case(shop, worth=worth))
+        assert told.next_step is not None
+        assert told.next_step.cost is not None
+        costs.append(told.next_step.cost)
+    assert costs == sorted(costs)
+    step = consult(Case(shop, worth=0.0)).next_step
+    assert step is not None
+    assert (step.kind, step.name) == ("hand over", "")
+    same = [consult(Case(shop, worth=worth)).next_step for worth in (None, 400.0)]
+    assert same[0] == same[1]
+
+
+def test_a_part_once_worked_out_is_the_same_wherever_it_is_shown(shop: CompiledModel) -> None:
+    told = consult(Case(shop, {"look": "lines"}))
+    assert told.quote is told.quote
+    assert told.order is told.order
+    plain = told.as_plain()
+    assert next(iter(plain)) == "form"
+    assert plain["form"] == 1
+    assert [one["probability"] for one in plain["causes"]] == list(told.causes.values())
+    assert plain == told.as_plain()
+    changes = sum(abs(one["change"]) for one in plain["causes"])
+    assert changes > 0.01
+
+
+@pytest.mark.parametrize(
+    "results",
+    [{}, {"backlight": "off"}, {"backlight": "off", "image": "none"}, {"image": "lines"}],
+)
+def test_a_round_holds_what_would_be_made_anyway(results: dict[str, str | None]) -> None:
+    told = consult(Case(load_model("thin_clamshell"), results))
+    assert told.next is not None
+    members, model = told.round, told.case.model.model
+    assert told.next.check in members
+    assert len(members) <= MOST
+    checks = model.checks_by_name
+    assert {checks[name].stage for name in members} == {checks[told.next.check].stage}
+    extra = sum(checks[name].minutes for name in members if name != told.next.check)
+    assert extra <= max(MINUTES - checks[told.next.check].minutes, 0.0) + 1e-9
+    # The second member, by itself, is chosen or level after nearly all results of the first.
+    rest = [name for name in members if name != told.next.check]
+    places = {action.name: number for number, action in enumerate(told.problem.checks)}
+    after = list(after_check(told.problem, start(told.problem), places[told.next.check]))
+    shares = dict.fromkeys(rest, 0.0)
+    for _, p, situation in after:
+        action = told.policy.decide(situation)
+        best = {action.number} if action.kind == "check" else set()
+        best |= {
+            w.number for w in action.weighed if w.expected_cost <= action.expected_cost * 1.006
+        }
+        for name in rest:
+            shares[name] += p * (action.kind == "check" and places[name] in best)
+    assert not rest or max(shares.values()) >= SURE - 0.06
