@@ -23,6 +23,7 @@ from faultfinder.report.learning.plain import DOUBT
 from faultfinder.report.model.plain import BASIS
 from faultfinder.report.ticket.plain import ROW
 from faultfinder.report.ticket.standing import Standing
+from tests import MODELS_BEFORE
 from tests.invented_models import write_small_lid
 from tests.test_sheet import found, ticket
 
@@ -79,7 +80,7 @@ class Shop:
 @pytest.fixture(scope="module")
 def shop(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Shop]:
     folder = tmp_path_factory.mktemp("forms")
-    shutil.copytree(ROOT / "models", folder / "models")
+    shutil.copytree(MODELS_BEFORE, folder / "models")
     write_small_lid(folder / "models")
     with pytest.MonkeyPatch.context() as patch:
         patch.setenv("FAULTFINDER_MODELS", str(folder / "models"))
@@ -87,7 +88,7 @@ def shop(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Shop]:
         patch.setenv("FAULTFINDER_DB", str(folder / "tickets.db"))
         patch.setenv("XDG_CONFIG_HOME", str(folder / "settings"))
         patch.delenv("FAULTFINDER_SHOP", raising=False)
-        run("import", str(ROOT / "demo_data" / "invented_tickets.jsonl"))
+        run("import", str(ROOT / "tests" / "demo_before" / "invented_tickets.jsonl"))
         said = run("intake", *M, "--complaint", "Invented: dark.")
         number = re.search(r"icket (\d+)", said)
         assert number is not None, said
