@@ -30,6 +30,7 @@ from faultfinder.tickets.limits import BadValue
 from faultfinder.tickets.opening import open_store
 from faultfinder.tickets.roles import give_roles
 from faultfinder.tickets.store import Store
+from tests import MODELS_BEFORE
 from tests.stores import new_database, server_address
 
 AT = "2026-01-01T00:00:00Z"
@@ -44,7 +45,7 @@ def place(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Path:
     monkeypatch.setenv("FAULTFINDER_DB", str(path))
     monkeypatch.setenv("FAULTFINDER_WHO", "invented person")
     monkeypatch.setenv("XDG_CONFIG_HOME", str(tmp_path / "settings"))
-    monkeypatch.delenv("FAULTFINDER_MODELS", raising=False)
+    monkeypatch.setenv("FAULTFINDER_MODELS", str(MODELS_BEFORE))
     monkeypatch.chdir(tmp_path)
     return path
 
