@@ -10,7 +10,7 @@ import pytest
 from faultfinder.errors import ModelFileError
 from faultfinder.model.reading import fields as fields_module
 from faultfinder.model.reading import keys
-from faultfinder.model.reading.include import LISTED, NAMED
+from faultfinder.model.reading.include import LISTED, NAMED, SINGLE
 from faultfinder.model.reading.reader import parse_model
 from tests.conftest import Run
 
@@ -86,9 +86,15 @@ def asked_for(monkeypatch: pytest.MonkeyPatch) -> set[frozenset[str]]:
 
 def declared() -> set[frozenset[str]]:
     """The same sets put together from what is printed."""
-    variable = {*keys.VARIABLE, *keys.DISTRIBUTION}
-    joined = [variable, {*variable, *keys.OBSERVED}, {*keys.PART_FILE, *NAMED, *LISTED}]
-    apart = (keys.VARIABLE, keys.DISTRIBUTION, keys.OBSERVED, keys.PART_FILE, keys.EXTENDS)
+    condition = {*keys.VARIABLE, *keys.DISTRIBUTION}
+    variable = condition - {"first_of"}
+    history = {*variable, *keys.OBSERVED}
+    part = {*keys.PART_FILE, *NAMED, *LISTED, *SINGLE}
+    joined = [condition, variable, history, {*history, *keys.FINDING}, part]
+    apart = (
+        *(keys.VARIABLE, keys.DISTRIBUTION, keys.OBSERVED, keys.FINDING),
+        *(keys.PART_FILE, keys.EXTENDS),
+    )
     return {frozenset(one) for one in (*joined, *(k for k in keys.ALL if k not in apart))}
 
 
@@ -99,7 +105,7 @@ def test_the_keys_that_readers_accept_are_those_that_are_printed(
     for path in (ROOT / "models").glob("*.yaml"):
         parse_model(path.read_bytes(), str(path))
     # Looks at a single section or key by itself, before the whole is read.
-    alone = {frozenset([section]) for section in (*NAMED, *LISTED, "include")}
+    alone = {frozenset([section]) for section in (*NAMED, *LISTED, *SINGLE, "include")}
     assert asked_for - alone - {frozenset(keys.AMONG)} == declared() - {frozenset(keys.AMONG)}
     assert frozenset(keys.AMONG) in asked_for
     # Sections that can be included are sections of a model.

@@ -127,7 +127,7 @@ def test_escape_sequences_in_a_model_file_are_shown_harmlessly(run: Run, own_fol
 
 def test_harmless_keeps_plain_text_and_shows_the_rest_as_codes() -> None:
     assert harmless("3.1 V Ω ä") == "3.1 V Ω ä"
-    assert harmless("a\x1b[0m\nb\x7f\udcff\u202e") == "a\\x1b[0m\\nb\\x7f\\udcff\\u202e"
+    assert harmless("a\x1b[0m\nb\x7f\udcff\u202e") == "a\\x1b[0m\\nb\\u007f\\udcff\\u202e"
 
 
 def test_the_wordings_are_as_their_docstrings_show() -> None:
