@@ -271,7 +271,7 @@ def test_the_command_reads_the_stores_closed_tickets_and_changes_no_model(
         return CliRunner().invoke(doubts_command, ["-m", "thin_clamshell", *words])
 
     CliRunner().invoke(commands, ["store", "check"])
-    assert "no closed tickets" in str(run().exception)
+    assert "There are no tickets" in str(run().exception)
     demo = str(ROOT / "tests" / "demo_before" / "invented_tickets.jsonl")
     assert CliRunner().invoke(commands, ["import", demo]).exit_code == 0
     told = run()
