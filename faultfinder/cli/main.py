@@ -9,7 +9,6 @@ from __future__ import annotations
 import contextlib
 import gc
 import os
-import signal
 import sys
 from collections.abc import Sequence
 from importlib import import_module
@@ -17,7 +16,7 @@ from typing import Any, NoReturn
 
 import click
 
-from faultfinder.cli.terminal import guarded, heed_stops, pressed
+from faultfinder.cli.terminal import guarded, heed_no_more, heed_stops, pressed
 from faultfinder.errors import FaultfinderError, ModelFileError
 from faultfinder.report.wording import harmless
 from faultfinder.written import forget, stands
@@ -129,8 +128,7 @@ def stopped() -> list[str]:
 
 def _refuse(sentences: list[str], status: int) -> int:
     """Tell them, come what may: from here on nothing is stopped any more."""
-    with contextlib.suppress(ValueError):
-        signal.signal(signal.SIGINT, signal.SIG_IGN)
+    heed_no_more()
     for sentence in sentences:
         # Where nobody listens any more the status still tells.
         with contextlib.suppress(OSError):
@@ -180,14 +178,17 @@ def run() -> NoReturn:
         if hasattr(stream, "reconfigure"):
             # A terminal that cannot show a sign shows its code, never a traceback.
             stream.reconfigure(errors="backslashreplace")
-    heed_stops()
     try:
-        commands.main(prog_name="faultfinder")
+        heed_stops()
+        try:
+            commands.main(prog_name="faultfinder")
+        except SystemExit as ended:
+            status = ended.code if isinstance(ended.code, int) else 0
+        heed_no_more()
     except KeyboardInterrupt:
-        # Before the command began, or while its refusal was being worded.
-        _leave(_refuse(stopped(), 2))
-    except SystemExit as ended:
-        _leave(ended.code if isinstance(ended.code, int) else 0)
+        # Before the command began, or after it was done.
+        status = _refuse(stopped(), 2)
+    _leave(status)
 
 
 def _leave(status: int) -> NoReturn:

@@ -51,6 +51,7 @@ def for_bars() -> Any:
 
 
 _pressed = False
+_heeding = False
 
 
 def pressed() -> bool:
@@ -62,6 +63,8 @@ def heed_stops() -> None:
     """Let no Ctrl-C get lost: where Python drops the exception (in what it runs while clearing
     up), it is told again a moment later.
     """
+
+    global _heeding
 
     def stop(_signal: int, _frame: object) -> None:
         global _pressed
@@ -77,9 +80,16 @@ def heed_stops() -> None:
     if signal.getsignal(signal.SIGINT) is not signal.default_int_handler:
         # Started in the background: it is not to be stopped so.
         return
+    _heeding = True
     signal.signal(signal.SIGINT, stop)
     signal.signal(signal.SIGALRM, lambda *_: signal.raise_signal(signal.SIGINT))
     sys.unraisablehook = dropped
+
+
+def heed_no_more() -> None:
+    """From here on nothing is stopped any more, in a process that heeds stops."""
+    if _heeding:
+        signal.signal(signal.SIGINT, signal.SIG_IGN)
 
 
 @contextmanager

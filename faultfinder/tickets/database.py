@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import contextlib
+import logging
 import os
 import sqlite3
 import stat
@@ -52,6 +53,10 @@ _SETTINGS = (
 
 ERASING = "faultfinder: wipe what was erased"
 """The comment at the table of texts while that is still to be done on a server."""
+
+
+# What it would log is raised as well, and told as a sentence.
+logging.getLogger("sqlalchemy").addHandler(logging.NullHandler())
 
 
 class NoStore(FaultfinderError):

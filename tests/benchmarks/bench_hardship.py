@@ -16,6 +16,7 @@ import signal
 import sys
 import tempfile
 import time
+import traceback
 from collections.abc import Callable
 from functools import partial
 from pathlib import Path
@@ -47,7 +48,7 @@ class Forked:
             work()
             status = 0
         except BaseException as error:
-            os.write(2, f"Traceback: {error!r}".encode())
+            os.write(2, "".join(traceback.format_exception(error)).encode())
         finally:
             os._exit(status)
 
@@ -134,7 +135,7 @@ def stops(count: int, seed: int) -> int:
     Forked(partial(command, "note", "1", "first")).end()
     begin = time.monotonic()
     Forked(partial(command, "note", "1", "second")).end()
-    longest = 1.5 * (time.monotonic() - begin)
+    longest = 2.5 * (time.monotonic() - begin)
     false = wrote = stood = nothing = 0
     newest = 3
     for turn in range(count):
