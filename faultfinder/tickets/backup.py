@@ -170,6 +170,9 @@ def check_backup(path: Path) -> Copied:
     try:
         found = revision(database)
         with database.transaction(write=False) as connection:
+            said = connection.exec_driver_sql("PRAGMA integrity_check(1)").scalar()
+            if said != "ok":
+                raise FaultfinderError(f"{path} is damaged: {str(said)[:100]}. Use another backup.")
             if found is None or SUM.name not in sa.inspect(connection).get_table_names():
                 raise FaultfinderError(
                     f"{path} is no backup of tickets. Backups are made with "
@@ -181,12 +184,11 @@ def check_backup(path: Path) -> Copied:
                     "with the version that made it, then upgrade."
                 )
             kept = connection.execute(sa.select(SUM)).one()
-            said = connection.exec_driver_sql("PRAGMA integrity_check(1)").scalar()
             digest, counts = _copy(connection, None)
             files = connection.execute(sa.select(MODEL_VERSION.c.digest, MODEL_VERSION.c.files))
             for version, text in files:
                 read_files(version, text)
-        if said != "ok" or digest != kept.digest:
+        if digest != kept.digest:
             raise FaultfinderError(
                 f"{path} is damaged: its rows do not agree with its checksum. Use another backup."
             )

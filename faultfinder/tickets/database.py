@@ -30,11 +30,16 @@ WIPING = 2
 LENGTH = 100_000_000
 """Bytes of one value or row in a file at most; a kept model is the longest."""
 
+HEAP = 1_000_000_000
+"""Bytes of memory that SQLite takes at most."""
+
 _LIMITS = (
     (sqlite3.SQLITE_LIMIT_LENGTH, LENGTH),
     (sqlite3.SQLITE_LIMIT_SQL_LENGTH, 1_000_000),
     (sqlite3.SQLITE_LIMIT_COLUMN, 100),
     (sqlite3.SQLITE_LIMIT_ATTACHED, 0),
+    (sqlite3.SQLITE_LIMIT_COMPOUND_SELECT, 3),
+    (sqlite3.SQLITE_LIMIT_FUNCTION_ARG, 8),
     (sqlite3.SQLITE_LIMIT_TRIGGER_DEPTH, 1),
 )
 """What SQLite advises to narrow for files from outside (see tests/benchmarks/RESULTS.md)."""
@@ -48,6 +53,8 @@ _SETTINGS = (
     "trusted_schema = OFF",
     "cell_size_check = ON",
     "mmap_size = 0",
+    # Bytes that SQLite may take, whatever a file says it needs.
+    f"hard_heap_limit = {HEAP}",
 )
 
 
@@ -194,6 +201,8 @@ class Database:
         if hasattr(connection, "setconfig"):
             # Python 3.12 and later.
             connection.setconfig(getattr(sqlite3, "SQLITE_DBCONFIG_DEFENSIVE"), True)  # noqa: B009
+            for unused in ("TRIGGER", "VIEW"):
+                connection.setconfig(getattr(sqlite3, f"SQLITE_DBCONFIG_ENABLE_{unused}"), False)
         for setting in _SETTINGS:
             connection.execute(f"PRAGMA {setting}")
         if not self._trusted:
