@@ -206,7 +206,7 @@ class _Composer(yaml.SafeLoader):
                 self._problem(
                     key_line,
                     f"The key {shown(key.value)} is {len(key.value):,} characters long.",
-                    f"A key has at most {KEY_LENGTH}.",
+                    f"A key has at most {KEY_LENGTH:,}.",
                 )
             elif key.value in pairs:
                 first = pairs[key.value][0].line
