@@ -230,7 +230,7 @@ def write_down(place: str, state: State) -> int:
         entries.append(MadeInVain(state.tried, stage))
     if state.stage is not None:
         entries.append(Moved(state.stage))
-    store = open_store(place)
+    store = open_store(place, make=True)
     now = datetime.now(UTC).strftime("%Y-%m-%dT%H:%M:%SZ")
     number = store.intake(state.model, now, "invented hand", entries, None)
     store.close()
