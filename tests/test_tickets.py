@@ -24,6 +24,17 @@ AT = "2026-01-01T00:00:00Z"
 THIN = ("-m", "thin_clamshell")
 
 
+def test_another_folder_of_models_is_looked_in_anew(
+    place: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """A ticket without a version goes by the model of its name, as it is now."""
+    open_store(make=True).intake("thin_clamshell", AT, "x", [Intake("thin_clamshell")], None)
+    before = json.loads(run("next", "1", "--json").output)
+    monkeypatch.setenv("FAULTFINDER_MODELS", str(MODELS))
+    after = json.loads(run("next", "1", "--json").output)
+    assert {c["cause"] for c in before["causes"]} != {c["cause"] for c in after["causes"]}
+
+
 @pytest.fixture
 def place(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Path:
     path = tmp_path / "with space" / "tickets.db"

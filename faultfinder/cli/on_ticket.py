@@ -7,6 +7,7 @@ import os
 from collections.abc import Sequence
 from datetime import UTC, datetime
 from functools import cache
+from pathlib import Path
 
 import click
 
@@ -17,6 +18,7 @@ from faultfinder.decide.shop_file import read_shop
 from faultfinder.errors import FaultfinderError
 from faultfinder.inference.compiled import CompiledModel
 from faultfinder.inference.loading import load_kept, load_model, model_files
+from faultfinder.model.locate import find_model
 from faultfinder.report.consultation.view import View
 from faultfinder.tickets.events import Entry
 from faultfinder.tickets.opening import open_store
@@ -120,10 +122,17 @@ def view_of(store: Store, ticket: Ticket) -> View:
     return View(consult(case_of(store, ticket)), ticket.number)
 
 
-@cache
 def _present_model(name: str) -> CompiledModel:
-    """A command may look at many tickets of one model."""
-    return load_model(name)
+    return _model_at(find_model(name))
+
+
+@cache
+def _model_at(path: Path) -> CompiledModel:
+    """A command may look at many tickets of one model.
+
+    Kept by file, not by name: which file a name stands for can change while Python runs.
+    """
+    return load_model(path)
 
 
 @cache
