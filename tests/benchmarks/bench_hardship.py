@@ -1,18 +1,24 @@
-"""Kills, stops and many writers, at a scale that takes too long for every test run.
+"""Hardship at a scale that takes too long for every test run.
 
-    python -m tests.benchmarks.bench_hardship kills --count 1000 [--server ADDRESS] [--seed 1]
-    python -m tests.benchmarks.bench_hardship stops --count 1000 [--seed 1]
+    python -m tests.benchmarks.bench_hardship kills --count 10000 [--server ADDRESS] [--seed 1]
+    python -m tests.benchmarks.bench_hardship stops --count 1000 [--server ADDRESS] [--seed 1]
     python -m tests.benchmarks.bench_hardship writers --count 32 [--server ADDRESS]
+    python -m tests.benchmarks.bench_hardship inputs --count 1000000 [--seconds 3000] [--seed 1]
+    python -m tests.benchmarks.bench_hardship disk
 
-Prints what was done and what was lost, which should be nothing; the exit status tells as well.
+`disk` mounts a small file system, which takes the right to do so. Prints what was done and what
+was lost, which should be nothing; the exit status tells as well.
 """
 
 from __future__ import annotations
 
 import argparse
+import contextlib
 import os
 import random
+import re
 import signal
+import subprocess
 import sys
 import tempfile
 import time
@@ -22,9 +28,13 @@ from functools import partial
 from pathlib import Path
 
 from faultfinder.cli.main import run
+from faultfinder.errors import FaultfinderError
+from faultfinder.tickets.backup import check_store
 from faultfinder.tickets.events import Intake, Note
 from faultfinder.tickets.opening import open_store
+from faultfinder.tickets.searching import Wanted, find_tickets
 from faultfinder.tickets.store import StaleTicket
+from faultfinder.tickets.ticket import Ticket
 from tests.stores import SERVER, new_database
 
 AT = "2026-01-01T00:00:00Z"
@@ -52,6 +62,13 @@ class Forked:
         finally:
             os._exit(status)
 
+    def wait_for_word(self) -> None:
+        """Until it has said something, or is over."""
+        while not os.fstat(self._out.fileno()).st_size:
+            if os.waitid(os.P_PID, self.pid, os.WEXITED | os.WNOHANG | os.WNOWAIT):
+                return
+            time.sleep(0.0005)
+
     def end(self) -> tuple[str, str, int]:
         """What it said on both streams, and its status."""
         _, status = os.waitpid(self.pid, 0)
@@ -63,11 +80,11 @@ class Forked:
         return said[0], said[1], os.waitstatus_to_exitcode(status)
 
 
-def write(name: str, count: int, tickets: int) -> None:
+def write(name: str, count: int, tickets: int, first: int = 0) -> None:
     """Two entries at a time, each pair told once it is acknowledged."""
     store = open_store()
     for place in range(count):
-        number = 1 + place % tickets
+        number = 1 + (first + place) % tickets
         while True:
             seen = store.ticket(number).last
             try:
@@ -84,9 +101,9 @@ def command(*words: str) -> None:
     run()
 
 
-def filled() -> None:
+def filled(tickets: int = TICKETS) -> None:
     store = open_store(make=True)
-    for _ in range(TICKETS):
+    for _ in range(tickets):
         store.intake("m", AT, "x", [Intake("m")])
     store.close()
 
@@ -97,7 +114,8 @@ def kept() -> tuple[set[str], int]:
     halves = 0
     store = open_store()
     for ticket in store.open_tickets():
-        notes = [event.entry.as_texts()["note"] for event in ticket.events[1:]]
+        notes = [e.entry.note for e in ticket.events if isinstance(e.entry, Note)]
+        notes = [note for note in notes if note.endswith((" a", " b"))]
         for first, second in zip(notes[0::2], notes[1::2], strict=False):
             halves += first[:-2] != second[:-2]
             whole.add(first[:-2])
@@ -108,43 +126,56 @@ def kept() -> tuple[set[str], int]:
 
 
 def kills(count: int, seed: int) -> int:
-    """Kill a writer at random moments until `count` were killed while writing."""
-    filled()
+    """Kill `count` writers: each eighth at a random moment of its start, the others while they
+    write, up to 30 ms after the first write that was acknowledged.
+    """
+    tickets = max(TICKETS, count // 2)
+    filled(tickets)
     dice = random.Random(seed)
     told: set[str] = set()
     for life in range(count):
-        writer = Forked(partial(write, f"life{life}", 100_000, TICKETS))
-        time.sleep(dice.uniform(0.0, 0.3))
+        first = dice.randrange(tickets)
+        writer = Forked(partial(write, f"life{life}", 100_000, tickets, first))
+        if life % 8:
+            writer.wait_for_word()
+        time.sleep(dice.uniform(0.0, 0.03))
         os.kill(writer.pid, signal.SIGKILL)
         lines, _, _ = writer.end()
         told |= {f"life{life} {line}" for line in lines.split("\n")[:-1]}
     whole, halves = kept()
+    faults = len(check_store().faults)
     print(
         f"{count:,} kills: {len(told):,} acknowledged writes of two entries, {len(told - whole)} "
-        f"lost, {halves} half there, {len(whole - told)} there without being told (at most one a "
-        f"kill); seed {seed}"
+        f"lost, {halves} half there, {len(whole - told):,} there without being told (at most one "
+        f"a kill), {faults} faults found by store check; seed {seed}"
     )
-    return len(told - whole) + halves
+    return len(told - whole) + halves + faults
 
 
 def stops(count: int, seed: int) -> int:
-    """Stop a command at random moments; what it says is held against what is there."""
-    filled()
+    """Stop a command at random moments, every other time near those at which it mostly writes;
+    what it says is held against what is there.
+    """
+    filled(count)
     dice = random.Random(seed)
     # Once beforehand, so that what a command imports is there.
     Forked(partial(command, "note", "1", "first")).end()
     begin = time.monotonic()
     Forked(partial(command, "note", "1", "second")).end()
-    longest = 2.5 * (time.monotonic() - begin)
+    longest = 1.5 * (time.monotonic() - begin)
     false = wrote = stood = nothing = 0
-    newest = 3
+    near, step = longest * 0.6, longest / 50
     for turn in range(count):
-        child = Forked(partial(command, "note", "1", f"turn {turn}"))
-        time.sleep(dice.uniform(0.0, longest))
+        number = str(1 + turn)
+        before = _newest(1 + turn)
+        child = Forked(partial(command, "note", number, f"turn {turn}"))
+        wait = max(dice.gauss(near, 2 * step), 0.0) if turn % 2 else dice.uniform(0.0, longest)
+        time.sleep(wait)
         os.kill(child.pid, signal.SIGINT)
         out, err, status = child.end()
-        before, newest = newest, _newest()
-        there = newest > before
+        there = _newest(1 + turn) > before
+        # Where it wrote the moment was late, and else early: so the moments close in on it.
+        near += step if turn % 2 and not there else -step if turn % 2 else 0
         wrote += there
         nothing += "Nothing was written" in err
         stood += "stands" in err
@@ -177,35 +208,169 @@ def writers(count: int, each: int = 24) -> int:
     return told - len(whole) + halves + len(refused)
 
 
-def _newest() -> int:
+def _newest(number: int) -> int:
     store = open_store()
     try:
-        return store.ticket(1).last
+        return store.ticket(number).last
+    finally:
+        store.close()
+
+
+SHARES = {
+    "model": 6, "store": 14, "json_lines": 40, "mapped_table": 40, "table": 50,
+    "column_map": 100, "answers": 250, "shop": 500,
+}  # fmt: skip
+"""Of a thousand inputs, how many each target gets: fewer where one takes longer."""
+
+
+def inputs(count: int, seconds: float, seed: int) -> int:
+    """Mutated inputs over all targets, in processes of their own, one after the other."""
+    done = failed = 0
+    for target, share in SHARES.items():
+        words = [target, "--count", str(count * share // 1000), "--seed", str(seed)]
+        words += ["--seconds", str(seconds / len(SHARES)), "--keep", "/tmp/broken_inputs"]
+        told = subprocess.run(
+            [sys.executable, "-m", "tests.fuzz", *words], stdout=subprocess.PIPE, text=True
+        )
+        print(told.stdout, end="", flush=True)
+        said = re.search(r": ([0-9,]+) inputs .* failures (\d+) ", told.stdout)
+        done += int(said[1].replace(",", "")) if said else 0
+        failed += int(said[2]) if said else 1
+    print(f"{done:,} inputs, {failed} failures; seed {seed}")
+    return failed
+
+
+# A small file system: full, and for reading only
+
+
+def disk() -> int:
+    """What a full disk and one for reading only do to each command that writes."""
+    with tempfile.TemporaryDirectory() as name:
+        folder = Path(name)
+        subprocess.run(["mount", "-t", "tmpfs", "-o", "size=4m", "small", name], check=True)
+        os.environ["FAULTFINDER_DB"] = str(folder / "tickets.db")
+        os.environ["FAULTFINDER_CACHE"] = str(folder / "cache")
+        try:
+            filled()
+            command_of = partial(command, *WRITERS[1])
+            Forked(command_of).end()
+            return _full(folder) + _for_reading(folder)
+        finally:
+            subprocess.run(["umount", name], check=True)
+
+
+ENTRIES = ("note", "intake", "hold", "erase")
+WRITERS = (
+    ("note", "1", "x" * 20_000),
+    ("intake", "-m", "thin_clamshell", "-s", "backlight=off"),
+    ("hold", "2", "customer"),
+    ("erase", "3", "--yes"),
+    ("store", "backup", "backup.db"),
+    ("export", "out.jsonl"),
+    ("sheet", "41", "--html", "sheet.html"),
+    ("model", "export", "thin_clamshell", "--bif", "m.bif"),
+)
+READERS = (("tickets",), ("ticket", "1"), ("export", "-"), ("store", "check"), ("next", "41"))
+
+
+def _full(folder: Path) -> int:
+    written = 0
+    room = folder / "room"
+    room.write_bytes(b"x" * 1_000_000)
+    store = open_store()
+    while written < 10_000:
+        try:
+            seen = store.ticket(1).last
+            store.append(1, seen, AT, "x", [Note(f"w {written} {half}") for half in "ab"])
+            written += 1
+        except FaultfinderError as error:
+            print(f"after {written} writes: {error}")
+            break
+    store.close()
+    filler = folder / "filler"
+    with contextlib.suppress(OSError), filler.open("wb", buffering=0) as stream:
+        while True:
+            stream.write(b"x" * 4096)
+    wrong = _each(folder, "full disk")
+    whole, halves = kept()
+    lost = written - len(whole)
+    room.unlink()
+    after = [Forked(partial(command, *words)).end() for words in (WRITERS[0], ("store", "check"))]
+    wrong += sum(status != 0 for _, _, status in after)
+    print(
+        f"full disk: {written} writes, {lost} lost, {halves} half there; with room again: "
+        f"{after[0][1].strip()}{after[1][0].strip()}"
+    )
+    return wrong + lost + halves
+
+
+def _for_reading(folder: Path) -> int:
+    (folder / "filler").unlink()
+    subprocess.run(["mount", "-o", "remount,ro", str(folder)], check=True)
+    return _each(folder, "disk for reading only")
+
+
+def _each(folder: Path, what: str) -> int:
+    """Run each command; a writer is refused with a sentence and leaves nothing, readers read."""
+    os.chdir(folder)
+    wrong, had = 0, sum(ticket.last for ticket in _all())
+    before = {path.name for path in folder.iterdir()}
+    for words in (*WRITERS, *READERS):
+        out, err, status = Forked(partial(command, *words)).end()
+        entries = sum(ticket.last for ticket in _all())
+        wrote = entries > had or (words[0] not in ENTRIES and words in WRITERS and not status)
+        had = entries
+        fits = status == int(words in WRITERS and not wrote) and "Traceback" not in out + err
+        wrong += not fits
+        said = " ".join((err or out[:80]).split())
+        print(f"{'' if fits else 'WRONG '}{what}: {' '.join(words)[:14].strip()}: "
+              f"status {status}; {entries} entries; {said[:200]}")  # fmt: skip
+    left = {path.name for path in folder.iterdir()} - before - {"cache"}
+    print(f"{what}: {len(left)} files left lying {sorted(left)}")
+    os.chdir("/")
+    return wrong + len(left)
+
+
+def _all() -> list[Ticket]:
+    store = open_store()
+    try:
+        return find_tickets(store, Wanted(open=None), 1_000)[0]
     finally:
         store.close()
 
 
 def main() -> int:
     parser = argparse.ArgumentParser(description=__doc__)
-    parser.add_argument("what", choices=["kills", "stops", "writers"])
+    parser.add_argument("what", choices=["kills", "stops", "writers", "inputs", "disk"])
     parser.add_argument("--count", type=int, default=100)
+    parser.add_argument("--seconds", type=float, default=1e9, help="at most, for inputs")
     parser.add_argument("--seed", type=int, default=1)
     parser.add_argument("--server", help="a server on which a database may be made")
     given = parser.parse_args()
+    begin = time.monotonic()
 
     def hold() -> int:
-        if given.what == "writers":
-            return writers(given.count)
+        match given.what:
+            case "writers":
+                return writers(given.count)
+            case "inputs":
+                return inputs(given.count, given.seconds, given.seed)
+            case "disk":
+                return disk()
         return (kills if given.what == "kills" else stops)(given.count, given.seed)
+
+    def end(lost: int) -> int:
+        print(f"{time.monotonic() - begin:.0f} s", flush=True)
+        return 1 if lost else 0
 
     if given.server:
         os.environ[SERVER] = given.server
         with new_database() as address:
             os.environ["FAULTFINDER_DB"] = address
-            return 1 if hold() else 0
+            return end(hold())
     with tempfile.TemporaryDirectory() as folder:
         os.environ["FAULTFINDER_DB"] = str(Path(folder) / "tickets.db")
-        return 1 if hold() else 0
+        return end(hold())
 
 
 if __name__ == "__main__":
