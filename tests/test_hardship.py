@@ -22,6 +22,8 @@ from click.testing import CliRunner, Result
 from faultfinder.cli.main import commands
 from faultfinder.errors import FaultfinderError, MisuseError
 from faultfinder.files import open_plain
+from faultfinder.inference.loading import load_model
+from faultfinder.learning.from_tickets import closed_tickets
 from faultfinder.tickets import limits
 from faultfinder.tickets.backup import back_up, check_backup, restore
 from faultfinder.tickets.events import KINDS, Closed, Found, Intake, Note, Ordered, entry_of
@@ -192,6 +194,63 @@ def test_one_damaged_ticket_is_one_damaged_ticket(place: Path) -> None:
     assert "Ticket 3" not in check
 
 
+def test_what_store_check_offers_mends_it(place: Path) -> None:
+    for _ in range(4):
+        run(*OPENED)
+    change(
+        place,
+        "update ticket set causes = 'nonsense' where number = 1",
+        "update ticket set model = 'another', opened_at = 'soon' where number = 2",
+        "update event set who = x'ff00' where ticket = 3 and number = 1",
+    )
+    found = said(run("store", "check", status=1))
+    assert '"faultfinder note 1 checked", sets that right' in found
+    assert '"faultfinder note 2 checked", sets that right' in found
+    assert "Ticket 3: who in the table event is no text" in found
+    assert "Ticket 4" not in found
+    run("note", "1", "checked")
+    run("note", "2", "checked")
+    found = said(run("store", "check", status=1))
+    assert "Ticket 1" not in found
+    assert "Ticket 2" not in found
+
+
+def test_nothing_is_learnt_from_a_damaged_ticket_and_all_else_is(place: Path) -> None:
+    store = open_store(make=True)
+    for number in range(1, 5):
+        store.intake("thin_clamshell", AT, "x", [Intake("thin_clamshell")])
+        store.append(
+            number, 1, AT, "x", [Found("backlight", "off"), Closed("repaired", ("panel",))]
+        )
+    change(
+        place,
+        "update event set data = '[[[' where ticket = 1 and number = 2",
+        'update event set data = \'{"finding": "spell", "result": "x"}\' '
+        "where ticket = 2 and number = 2",
+        "delete from event where ticket = 3 and number = 2",
+    )
+    told: list[str] = []
+    model = load_model("thin_clamshell").model
+    assert [one.number for one in closed_tickets(store, model, told=told.append)] == [4]
+    assert "Ticket 1 is left out: entry 2" in told[0]
+    assert told[1] == 'Ticket 2 is left out: spell="x" is no finding with its result.'
+    assert "Ticket 3" in told[2]
+    store.close()
+
+
+def test_a_ticket_from_elsewhere_shows_no_file_that_it_names(place: Path, tmp_path: Path) -> None:
+    secret = tmp_path / "secret.txt"
+    secret.write_text("password: x\n")
+    store = open_store(make=True)
+    for named in (str(secret), "secret.txt"):
+        number = store.intake(named, AT, "x", [Intake(named)])
+        for words in (("next", str(number)), ("tickets",), ("export", "e.csv", "-m", named)):
+            result = CliRunner().invoke(commands, list(words))
+            assert "password" not in result.output
+            assert "cannot be used" in said(result)
+    store.close()
+
+
 def test_keys_that_differ_by_blanks_only_are_two_tickets_or_a_sentence(place: Path) -> None:
     def line(key: str) -> str:
         event = {"number": 1, "kind": "intake", "at": AT, "who": "x", "data": {"model": "m"}}
@@ -296,6 +355,26 @@ def test_a_view_in_place_of_a_table_is_never_run(place: Path) -> None:
     begin = time.monotonic()
     assert "does not make" in said(run("tickets", status=1))
     assert time.monotonic() - begin < 10
+
+
+def test_a_comeback_before_its_first_ticket_is_backed_up_and_restored(place: Path) -> None:
+    store = open_store(make=True)
+    for _ in range(2):
+        store.intake("m", AT, "x", [Intake("m")])
+    change(place, "update ticket set first_ticket = 3 - number")
+    run("store", "backup", "b.db")
+    run("store", "restore", "b.db", "--db", "new.db")
+    assert [open_store("new.db").ticket(number).first_ticket for number in (1, 2)] == [2, 1]
+    store.close()
+
+
+def test_an_empty_place_is_never_the_usual_one(place: Path) -> None:
+    run(*OPENED)
+    run("store", "backup", "b.db")
+    before = place.read_bytes()
+    for words in (("restore", "b.db", "--replace"), ("new",), ("upgrade",), ("check",)):
+        assert "keeps no tickets" in said(run("store", *words, "--db", "", status=2))
+    assert place.read_bytes() == before
 
 
 def test_restore_moves_aside_what_is_there_only_when_told(place: Path) -> None:

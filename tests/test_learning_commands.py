@@ -136,7 +136,7 @@ def test_too_few_tickets_and_other_families_are_a_sentence(models: Path) -> None
 
 def test_no_text_and_no_person_reaches_learning(models: Path) -> None:
     store = open_store()
-    for ticket in closed_tickets(store, NAME):
+    for ticket in closed_tickets(store, load_model(NAME).model):
         assert set(vars(ticket)) == {"number", "closed_at", "findings", "causes"}
         assert all("Invented" not in value for value in ticket.findings.values())
     store.close()

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import click
 
+from faultfinder.cli.learning_commands import left_out
 from faultfinder.cli.on_ticket import the_store
 from faultfinder.cli.options import DB, MODEL, JsonCommand, echo_json
 from faultfinder.cli.ticket_commands import read_date
@@ -48,7 +49,7 @@ def doubts(
     days = [None if day is None else read_date(day) for day in (since, until)]
     compiled = load_model(find_model(pick_model(model)))
     name = compiled.model.name
-    tickets = closed_tickets(the_store(), name, days[0], days[1])
+    tickets = closed_tickets(the_store(), compiled.model, days[0], days[1], left_out)
     found = examine_shape(compiled, tickets, least=least, false_discoveries=false_share)
     if as_json:
         echo_json(DOUBTS, found)

@@ -14,7 +14,7 @@ from pathlib import Path
 import click
 from sqlalchemy import Connection
 
-from faultfinder.cli.on_ticket import the_store, who
+from faultfinder.cli.on_ticket import present_model, the_store, who
 from faultfinder.cli.options import BY, DB, MODEL
 from faultfinder.cli.terminal import for_bars
 from faultfinder.errors import FaultfinderError, MisuseError, did_you_mean
@@ -174,7 +174,7 @@ def _lines(
             )
         if not names:
             raise FaultfinderError("There are no such tickets, so no table can be made of them.")
-        model = load_model(names[0]).model
+        model = present_model(names[0]).model
         yield csv_rows.header_row(model, told.texts)
         for ticket, _ in _watched(connection, which, went):
             row, missing = csv_rows.ticket_row(ticket, model, told.texts)

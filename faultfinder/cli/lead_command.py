@@ -59,7 +59,7 @@ def lead(
     in_force = load_model(path)
     prior = compiled_from(Versions(path).prior(), path)
     name = prior.model.name
-    records = records_of(name, since, until)
+    records = records_of(prior.model, since, until)
     if len(records) < 2:
         raise FaultfinderError(
             f"There is nothing to review: {len(records)} closed tickets of {name} in that time."

@@ -22,6 +22,8 @@ from faultfinder.inference.loading import load_model
 from faultfinder.learning.records import ClosedTicket
 from faultfinder.learning.versions import Versions
 from faultfinder.model.locate import find_model
+from faultfinder.model.parts import FaultModel
+from faultfinder.report.wording import harmless
 
 if TYPE_CHECKING:
     from faultfinder.learning.em.estimates import Tuned
@@ -37,12 +39,17 @@ HALF_LIFE = click.option("--half-life", type=click.FloatRange(1.0), metavar="DAY
 LEAD = click.option("--by", required=True, metavar="WHO", help="The lead who decides it.")
 
 
-def records_of(name: str, since: str | None, until: str | None) -> list[ClosedTicket]:
+def records_of(model: FaultModel, since: str | None, until: str | None) -> list[ClosedTicket]:
     """The closed tickets of a model, the oldest closing first."""
     from faultfinder.learning.from_tickets import closed_tickets
 
     days = [None if day is None else read_date(day) for day in (since, until)]
-    return list(closed_tickets(the_store(), name, days[0], days[1]))
+    return list(closed_tickets(the_store(), model, days[0], days[1], left_out))
+
+
+def left_out(sentence: str) -> None:
+    """Tell of a damaged ticket that nothing is learnt from."""
+    click.echo(harmless(sentence), err=True)
 
 
 def compiled_from(text: str, path: Path) -> CompiledModel:
@@ -104,7 +111,7 @@ def tune(
     prior = versions.prior()
     compiled = compiled_from(prior, path)
     name = compiled.model.name
-    tickets = records_of(name, since, until)
+    tickets = records_of(compiled.model, since, until)
     tuned = tuned_on(
         compiled,
         tickets,
@@ -186,7 +193,7 @@ def replay(
 
     path = find_model(pick_model(model))
     prior = compiled_from(Versions(path).prior(), path)
-    tickets = records_of(prior.model.name, since, until)
+    tickets = records_of(prior.model, since, until)
 
     def fit(some: Sequence[ClosedTicket]) -> CompiledModel:
         tuned = tuned_on(prior, some, label_error=label_error, half_life_days=half_life,

@@ -15,10 +15,10 @@ from faultfinder.cli.options import DB_NAMED
 from faultfinder.consultation.case import Case
 from faultfinder.consultation.consult import consult
 from faultfinder.decide.shop_file import read_shop
-from faultfinder.errors import FaultfinderError
+from faultfinder.errors import FaultfinderError, ModelFileError
 from faultfinder.inference.compiled import CompiledModel
 from faultfinder.inference.loading import load_kept, load_model, model_files
-from faultfinder.model.locate import find_model
+from faultfinder.model.locate import available_models, find_model
 from faultfinder.report.consultation.view import View
 from faultfinder.tickets.events import Entry
 from faultfinder.tickets.opening import open_store
@@ -93,9 +93,9 @@ def compiled_of(store: Store, ticket: Ticket) -> CompiledModel:
     by the model as it is now.
     """
     if not ticket.version:
-        return _present_model(ticket.model)
+        return present_model(ticket.model)
     try:
-        present = _present_model(ticket.model)
+        present = present_model(ticket.model)
     except FaultfinderError:
         present = None
     if present is not None and present.model.digest.startswith(ticket.version):
@@ -104,7 +104,7 @@ def compiled_of(store: Store, ticket: Ticket) -> CompiledModel:
     if kept is not None:
         return _kept_model(ticket.version, kept)
     if present is None:
-        present = _present_model(ticket.model)
+        present = present_model(ticket.model)
     raise FaultfinderError(
         f"Ticket {ticket.number} goes by version {ticket.version} of {ticket.model}, which is not "
         f'kept here. "faultfinder remodel {ticket.number}" goes on with the present one.'
@@ -122,8 +122,21 @@ def view_of(store: Store, ticket: Ticket) -> View:
     return View(consult(case_of(store, ticket)), ticket.number)
 
 
-def _present_model(name: str) -> CompiledModel:
-    return _model_at(find_model(name))
+def present_model(name: str) -> CompiledModel:
+    """The model that a ticket names, as it is now.
+
+    A ticket may come from elsewhere and name any file: what is in a file that is no model is
+    not shown for its sake.
+    """
+    path = find_model(name)
+    try:
+        return _model_at(path)
+    except ModelFileError as error:
+        if path in available_models().values():
+            raise
+        raise FaultfinderError(
+            f'The model file "{name}" cannot be used. "faultfinder model check FILE" says why.'
+        ) from error
 
 
 @cache

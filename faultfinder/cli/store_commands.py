@@ -22,13 +22,19 @@ def store_group() -> None:
     """Look after the database that the tickets lie in."""
 
 
+def _place() -> str:
+    """Where --db says, however empty, or the usual place."""
+    named = named_place()
+    return store_place() if named is None else named
+
+
 @store_group.command("new", short_help="Make an empty place for tickets.")
 @DB
 def new() -> None:
     """Make the tables in a new file or an empty database of a server."""
     from faultfinder.tickets.opening import make_store
 
-    name = make_store(named_place() or store_place())
+    name = make_store(_place())
     click.echo(f"Tables made: {harmless(name)}")
 
 
@@ -41,7 +47,7 @@ def upgrade() -> None:
     """
     from faultfinder.tickets.upgrading import upgrade as bring_up
 
-    before, after = bring_up(named_place() or store_place())
+    before, after = bring_up(_place())
     if before == after:
         click.echo(f"The tables are at {after} already; nothing was changed.")
     else:
@@ -61,7 +67,7 @@ def roles(bench: str, lead: str) -> None:
     """
     from faultfinder.tickets.roles import give_roles
 
-    made = give_roles(named_place() or store_place(), bench, lead)
+    made = give_roles(_place(), bench, lead)
     for name, new_one in made:
         click.echo(f"{harmless(name)}: {'made' if new_one else 'was there'}, rights given.")
 
@@ -120,7 +126,7 @@ def restore(file: str) -> None:
     """
     from faultfinder.tickets.backup import restore as bring_back
 
-    place = named_place() or store_place()
+    place = _place()
     with _counting("Restore") as progress:
         copied, older = bring_back(Path(file), place, replacing(), progress)
     click.echo(

@@ -2,24 +2,36 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 
 import sqlalchemy as sa
 
 from faultfinder.learning.records import ClosedTicket
+from faultfinder.model.parts import FaultModel, Kind
+from faultfinder.tickets.kept_text import keep
 from faultfinder.tickets.store import AT_ONCE, Store, read_tickets
 from faultfinder.tickets.tables import TICKET
 from faultfinder.tickets.ticket import Ticket
 
 
 def closed_tickets(
-    store: Store, model: str, since: str | None = None, until: str | None = None
+    store: Store,
+    model: FaultModel,
+    since: str | None = None,
+    until: str | None = None,
+    told: Callable[[str], object] = lambda sentence: None,
 ) -> Iterator[ClosedTicket]:
     """The closed tickets of a model, the oldest closing first, read a batch at a time.
 
-    `since` and `until` are days of closing (YYYY-MM-DD), both included.
+    `since` and `until` are days of closing (YYYY-MM-DD), both included. A ticket whose log is
+    damaged, or names what the model does not have, is left out, and `told` is called with a
+    sentence on it.
     """
-    query = sa.select(TICKET.c.number).where(TICKET.c.is_open.is_(False), TICKET.c.model == model)
+    query = sa.select(TICKET.c.number).where(
+        TICKET.c.is_open.is_(False), TICKET.c.model == keep(model.name)
+    )
+    results = {variable.name: variable.states for variable in model.variables}
+    causes = {variable.name for variable in model.of_kind(Kind.CAUSE)}
     if since is not None:
         query = query.where(TICKET.c.closed_at >= since)
     if until is not None:
@@ -29,7 +41,18 @@ def closed_tickets(
         numbers = connection.execute(ordered).scalars().all()
         for begin in range(0, len(numbers), AT_ONCE):
             for ticket in read_tickets(connection, numbers[begin : begin + AT_ONCE]):
-                yield as_record(ticket)
+                record = as_record(ticket)
+                flaws = list(ticket.damage)
+                flaws += [
+                    f'{name}="{result}" is no finding with its result'
+                    for name, result in record.findings.items()
+                    if result not in results.get(name, ())
+                ]
+                flaws += [f'"{name}" is no cause' for name in ticket.causes if name not in causes]
+                if flaws:
+                    told(f"Ticket {ticket.number} is left out: {'; '.join(flaws).rstrip('.')}.")
+                else:
+                    yield record
 
 
 def as_record(ticket: Ticket) -> ClosedTicket:

@@ -65,8 +65,11 @@ def back_up(
     _check_target(store, target, replace)
     aside = target.parent / f".backup-{secrets.token_hex(8)}"
     try:
-        Database(aside).create()
-        copied = _copy_out(store, aside, progress)
+        out = Database(aside)
+        # A refusal speaks of what was asked for.
+        out.name = str(target)
+        out.create()
+        copied = _copy_out(store, out, progress)
         check_backup(aside)
         try:
             with lasting(f"The backup {target} is written."):
@@ -107,8 +110,7 @@ def is_backup(path: Path) -> bool:
         database.close()
 
 
-def _copy_out(store: Store, aside: Path, progress: Progress) -> Copied:
-    out = Database(aside)
+def _copy_out(store: Store, out: Database, progress: Progress) -> Copied:
     try:
         set_up(out)
         with (
@@ -133,19 +135,32 @@ def _copy(
     """Checksum and row counts of all tables; the rows are written to `target` where given."""
     digest = hashlib.sha256()
     counts = {}
+    # A ticket may come before its first one, so they are linked once all are there.
+    links: list[dict[str, object]] = []
     for table in TABLES:
         counts[table.name] = 0
         for rows in _batches(source, table):
             _add(digest, table, rows)
             if target is not None:
-                target.execute(table.insert(), [dict(row._mapping) for row in rows])
+                made = [dict(row._mapping) for row in rows]
+                if table is TICKET:
+                    links += [
+                        {"own": one["number"], "first": one["first_ticket"]}
+                        for one in made
+                        if one["first_ticket"] is not None
+                    ]
+                    made = [one | {"first_ticket": None} for one in made]
+                target.execute(table.insert(), made)
             counts[table.name] += len(rows)
             progress(len(rows))
+        if target is not None and table is TICKET and links:
+            which = TICKET.c.number == sa.bindparam("own")
+            linked = TICKET.update().where(which).values(first_ticket=sa.bindparam("first"))
+            target.execute(linked, links)
     return digest.hexdigest(), counts
 
 
 def _batches(connection: sa.Connection, table: sa.Table) -> Iterator[list[Any]]:
-    # The first ticket of a comeback has the smaller number, so order serves the links too.
     query = sa.select(table).order_by(*table.primary_key.columns)
     result = connection.execution_options(stream_results=True).execute(query)
     for rows in result.partitions(AT_ONCE):
@@ -256,6 +271,7 @@ def _into_server(path: Path, database: Database, progress: Progress) -> None:
 def _into_file(path: Path, there: Database, older: Path | None, progress: Progress) -> None:
     aside = there.path.parent / f".restored-{secrets.token_hex(8)}"
     fresh = Database(aside)
+    fresh.name = there.name
     try:
         fresh.create()
         set_up(fresh)
@@ -334,7 +350,7 @@ def check_store(place: str | Path | None = None) -> Checked:
             rows = connection.execute(sa.select(TICKET)).all()
             heads = {row.number: row for row in rows}
             events = 0
-            faults: list[str] = []
+            faults = [] if store.database.server else _odd_values(connection)
             for ticket in read_tickets(connection, list(heads)):
                 events += len(ticket.events)
                 faults += _faults(ticket, heads[ticket.number])
@@ -365,10 +381,27 @@ def _faults(ticket: Ticket, head: Any) -> list[str]:
     found += [
         f"Ticket {number}: {flaw}. Restore a backup." for flaw in ticket.damage if flaw not in told
     ]
-    says = summary(ticket)
-    if any(says[name] != getattr(head, name) for name in ("is_open", "outcome", "closed_at")):
+    if any(value != getattr(head, name) for name, value in summary(ticket).items()):
         found.append(
             f"Ticket {number} does not stand in lists as its log says. Writing anything on it, as "
             f'in "faultfinder note {number} checked", sets that right.'
         )
+    return found
+
+
+def _odd_values(connection: sa.Connection) -> list[str]:
+    """Values in a file that are not of their column's type, which SQLite itself lets pass."""
+    found = []
+    for table, number in ((TICKET, "number"), (EVENT, "ticket"), (FREE_TEXT, "ticket")):
+        for column in table.columns:
+            wanted = "text" if isinstance(column.type, sa.Text) else "integer"
+            also = f" and {column.name} is not null" if column.nullable else ""
+            odd = connection.exec_driver_sql(
+                f"select {number} from {table.name} where typeof({column.name}) <> '{wanted}'{also}"
+            )
+            found += [
+                f"Ticket {row[0]!r:.20}: {column.name} in the table {table.name} is no {wanted}. "
+                "Restore a backup."
+                for row in odd
+            ]
     return found

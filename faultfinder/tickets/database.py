@@ -144,6 +144,12 @@ class Database:
 
     def refusal(self, error: BaseException | None) -> str:
         """The sentence for a refused operation."""
+        unopened = not self.server and "unable to open" in str(error) and self.path.is_file()
+        if unopened and not os.access(self.path.parent, os.W_OK):
+            return (
+                f"{self.name} cannot be read there: SQLite keeps a file beside it meanwhile, and "
+                "its folder cannot be written. Copy it elsewhere. Nothing was changed."
+            )
         return refusals.sentence(error, self.name, self.server)
 
     def engine(self) -> sa.Engine:

@@ -98,10 +98,10 @@ class Store:
             write_events(connection, number, written)
             log = [*before.events, *written]
             after = fold(number, log, before.key, before.first_ticket, before.model, _gaps(log))
-            if summary(after) != summary(before):
-                connection.execute(
-                    TICKET.update().where(TICKET.c.number == number).values(summary(after))
-                )
+            # Also where the log did not change it, so that a row which said otherwise is mended.
+            connection.execute(
+                TICKET.update().where(TICKET.c.number == number).values(summary(after))
+            )
         return after
 
     def erase(
@@ -189,6 +189,8 @@ class Store:
 def summary(ticket: Ticket) -> dict[str, object]:
     """The columns of a ticket's row that repeat what its log says."""
     return {
+        "model": keep(ticket.model),
+        "opened_at": ticket.opened_at,
         "is_open": ticket.open,
         "closed_at": ticket.closed_at,
         "outcome": ticket.outcome,

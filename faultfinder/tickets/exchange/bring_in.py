@@ -10,7 +10,6 @@ from typing import TypeVar
 import sqlalchemy as sa
 
 from faultfinder.tickets.exchange.arriving import Arrival, BadRow
-from faultfinder.tickets.kept_text import keep
 from faultfinder.tickets.store import Store, event_row, read_tickets, summary, text_rows
 from faultfinder.tickets.tables import EVENT, FREE_TEXT, TICKET
 from faultfinder.tickets.ticket import Ticket
@@ -184,8 +183,6 @@ def _head(number: int, ticket: Ticket) -> dict[str, object]:
     return {
         "number": number,
         "key": ticket.key,
-        "model": keep(ticket.model),
-        "opened_at": ticket.opened_at,
         **summary(ticket),
     }
 
