@@ -21,6 +21,9 @@ PAGE_MARK = "<!-- Made by faultfinder -->"
 
 DATABASE_MARK = b"SQLite format 3\0"
 
+BESIDE_A_DATABASE = ("-wal", "-shm", "-journal")
+"""Ends of the names of files that SQLite keeps beside a database, and that are part of it."""
+
 HEAD = 4_096
 """Bytes in which a file's first line is looked for."""
 
@@ -61,6 +64,10 @@ def check_target(
     A file with `mark` in its first line is ours and may be rewritten; any other one takes
     `replace`. A database is never replaced, nor one of `sources`, from which it would be made.
     """
+    for end in BESIDE_A_DATABASE:
+        base = Path(str(place).removesuffix(end))
+        if base != place and base.is_file() and _head(base).startswith(DATABASE_MARK):
+            raise MisuseError(f"{place} belongs to the database {base}. Name another file.")
     try:
         found = os.stat(place)
     except FileNotFoundError:

@@ -25,7 +25,8 @@ from faultfinder.files import open_plain
 from faultfinder.inference.loading import load_model
 from faultfinder.learning.from_tickets import closed_tickets
 from faultfinder.tickets import limits
-from faultfinder.tickets.backup import back_up, check_backup, restore
+from faultfinder.tickets.backup import _copy, back_up, check_backup, restore
+from faultfinder.tickets.database import Database
 from faultfinder.tickets.events import KINDS, Closed, Found, Intake, Note, Ordered, entry_of
 from faultfinder.tickets.kept_models import plain_path, read_files
 from faultfinder.tickets.limits import BadValue
@@ -366,6 +367,56 @@ def test_a_comeback_before_its_first_ticket_is_backed_up_and_restored(place: Pat
     run("store", "restore", "b.db", "--db", "new.db")
     assert [open_store("new.db").ticket(number).first_ticket for number in (1, 2)] == [2, 1]
     store.close()
+
+
+CRAFTED = {
+    "two identities": "insert into store values ('two')",
+    "no identity": "delete from store",
+    "an identity that is no text": "update store set id = x'ff'",
+    "a number beyond all": "insert into ticket select 9223372036854775807, 'k', model, opened_at, "
+    "closed_at, is_open, outcome, causes, null from ticket",
+    "a first ticket that is not there": "update ticket set first_ticket = 99",
+}
+
+
+@pytest.mark.parametrize("statement", CRAFTED.values(), ids=list(CRAFTED))
+def test_a_crafted_backup_with_the_right_sum_is_refused(statement: str, place: Path) -> None:
+    run(*OPENED)
+    run("store", "backup", "b.db")
+    change(Path("b.db"), statement)
+    crafted = Database("b.db", frozen=True)
+    with crafted.transaction(write=False) as connection:
+        digest, _ = _copy(connection, None)
+    crafted.close()
+    change(Path("b.db"), f"update backup_sum set digest = '{digest}'")
+    run("store", "restore", "b.db", "--db", "new.db", status=1)
+    assert not Path("new.db").exists()
+
+
+def test_a_place_whose_identity_is_gone_is_read_and_named(place: Path) -> None:
+    run(*OPENED)
+    change(place, "delete from store")
+    run("tickets")
+    assert "No ticket can be opened" in said(run("store", "check", status=1))
+    assert "is damaged" in said(run(*OPENED, status=1))
+
+
+def test_a_link_is_followed_and_never_replaced(place: Path) -> None:
+    Path("link.db").symlink_to("there.db")
+    run(*OPENED, "--db", "link.db")
+    run("store", "backup", "b.db", "--db", "there.db")
+    run("store", "restore", "b.db", "--db", "link.db", "--replace")
+    assert Path("link.db").is_symlink()
+    assert list(Path().glob("there.db.before-*"))
+    Path("back.db").symlink_to("b.db")
+    for name in ("b.db", "back.db"):
+        assert "backup itself" in said(
+            run("store", "restore", "b.db", "--db", name, "--replace", status=2)
+        )
+    for end in ("-wal", "-journal", "-shm"):
+        assert "belongs to the database" in said(
+            run("export", f"there.db{end}", "--replace", status=2)
+        )
 
 
 def test_an_empty_place_is_never_the_usual_one(place: Path) -> None:

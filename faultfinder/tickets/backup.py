@@ -18,10 +18,11 @@ from typing import Any
 
 import sqlalchemy as sa
 
-from faultfinder.errors import FaultfinderError, MisuseError
+from faultfinder.errors import FaultfinderError, MisuseError, counted
 from faultfinder.files import check_target
 from faultfinder.tickets.database import Database
 from faultfinder.tickets.kept_models import read_files
+from faultfinder.tickets.limits import COUNT_LIMIT
 from faultfinder.tickets.opening import open_store, revision, set_up
 from faultfinder.tickets.store import Store, read_tickets, summary
 from faultfinder.tickets.tables import (
@@ -87,10 +88,12 @@ def _check_target(store: Store, target: Path, replace: bool) -> None:
     own = () if store.database.server else (store.database.path,)
     if target.exists() and not target.is_file():
         raise MisuseError(f"{target} is no plain file. A backup is written into one.")
-    if replace and is_backup(target):
+    if is_backup(target) and not any(path.samefile(target) for path in own):
         # The one kind of database that is replaced: by a newer one of its kind.
-        if any(path.samefile(target) for path in own):
-            raise MisuseError(f"{target} is what this would be made from. Name another file.")
+        if not replace:
+            raise MisuseError(
+                f"{target} is a backup already. Name another file, or say --replace to replace it."
+            )
         return
     check_target(target, replace=replace, sources=own)
 
@@ -199,6 +202,7 @@ def check_backup(path: Path) -> Copied:
                     "with the version that made it, then upgrade."
                 )
             kept = connection.execute(sa.select(SUM)).one()
+            _check_frame(connection, path)
             digest, counts = _copy(connection, None)
             files = connection.execute(sa.select(MODEL_VERSION.c.digest, MODEL_VERSION.c.files))
             for version, text in files:
@@ -210,6 +214,17 @@ def check_backup(path: Path) -> Copied:
         return Copied(counts["ticket"], counts["event"], sum(counts.values()))
     finally:
         database.close()
+
+
+def _check_frame(connection: sa.Connection, path: Path) -> None:
+    """Raise FaultfinderError for what would keep tickets from being opened where it is restored."""
+    identity = connection.execute(sa.select(STORE.c.id)).scalar_one()
+    beyond = sa.select(TICKET.c.number).where(~TICKET.c.number.between(1, COUNT_LIMIT)).limit(1)
+    if not isinstance(identity, str) or connection.execute(beyond).scalar() is not None:
+        raise FaultfinderError(
+            f"{path} was not made by this program: its tickets cannot be told from others. Use "
+            "another backup."
+        )
 
 
 def restore(
@@ -224,6 +239,11 @@ def restore(
     checked = check_backup(path)
     there = Database(place)
     try:
+        if not there.server:
+            # What a link points to is replaced, not the link.
+            there.path = Path(os.path.realpath(there.path))
+            if there.path.exists() and there.path.samefile(path):
+                raise MisuseError(f"{there.name} is the backup itself. Name another place.")
         if there.server:
             if replace:
                 raise MisuseError(
@@ -350,7 +370,11 @@ def check_store(place: str | Path | None = None) -> Checked:
             rows = connection.execute(sa.select(TICKET)).all()
             heads = {row.number: row for row in rows}
             events = 0
-            faults = [] if store.database.server else _odd_values(connection)
+            faults: list[str] = []
+            if connection.execute(sa.select(sa.func.count()).select_from(STORE)).scalar_one() != 1:
+                faults.append("No ticket can be opened: the identity of this place is damaged.")
+            if not store.database.server:
+                faults += _odd_values(connection)
             for ticket in read_tickets(connection, list(heads)):
                 events += len(ticket.events)
                 faults += _faults(ticket, heads[ticket.number])
@@ -392,6 +416,14 @@ def _faults(ticket: Ticket, head: Any) -> list[str]:
 def _odd_values(connection: sa.Connection) -> list[str]:
     """Values in a file that are not of their column's type, which SQLite itself lets pass."""
     found = []
+    greatest = connection.exec_driver_sql(
+        "select max(seq) from (select seq from sqlite_sequence union all select number from ticket)"
+    ).scalar()
+    if isinstance(greatest, int) and greatest > COUNT_LIMIT:
+        found.append(
+            f"Ticket numbers are used up: the greatest was {counted(greatest)}. Export the tickets "
+            "and import them in another place."
+        )
     for table, number in ((TICKET, "number"), (EVENT, "ticket"), (FREE_TEXT, "ticket")):
         for column in table.columns:
             wanted = "text" if isinstance(column.type, sa.Text) else "integer"

@@ -135,6 +135,9 @@ class Database:
                     _commit(lambda: connection.exec_driver_sql("COMMIT"), connection, says)
         except sa.exc.DBAPIError as error:
             raise FaultfinderError(self.refusal(error.orig)) from error
+        except sa.exc.InvalidRequestError as error:
+            # A row that there is one of in every database of ours is missing, or there are more.
+            raise FaultfinderError(self.refusal(sqlite3.Error("malformed rows"))) from error
         except UnicodeDecodeError as error:
             # The driver reads what SQLite says of a damaged file as text.
             raise FaultfinderError(self.refusal(sqlite3.Error("malformed text"))) from error
@@ -186,7 +189,8 @@ class Database:
             private_folder(self.path.parent)
             flags = os.O_WRONLY | os.O_CREAT | os.O_EXCL
             with contextlib.suppress(FileExistsError):
-                handle = os.open(self.path, flags, 0o600)
+                # Where it is a link, the file that it points to.
+                handle = os.open(os.path.realpath(self.path), flags, 0o600)
                 os.fchmod(handle, 0o600)
                 os.close(handle)
         except (OSError, ValueError) as error:
@@ -217,10 +221,14 @@ class Database:
 
     def trust(self) -> None:
         """What the file holds was looked at: from here on it may be written to."""
-        if not self.server and not self._trusted:
-            self._trusted = True
+        if self.server or self._trusted:
+            return
+        self._trusted = True
+        try:
             with self._engine.connect() as connection:
                 connection.exec_driver_sql("PRAGMA query_only = OFF")
+        except sa.exc.DBAPIError as error:
+            raise FaultfinderError(self.refusal(error.orig)) from error
 
     # Erasing: what is deleted is gone from the tables at the commit; from the file, or the
     # server's files, once this is done.
