@@ -169,16 +169,16 @@ def commands() -> None:
 
 def run() -> NoReturn:
     """Entry point of the installed command."""
-    # A command lives for a fraction of a second: looking for garbage costs more than it frees.
-    gc.set_threshold(1_000_000)
-    # The tables are small: threads cost more to start than they save, most of all on a
-    # busy machine. Numpy reads this when it is first imported.
-    os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
-    for stream in (sys.stdout, sys.stderr):
-        if hasattr(stream, "reconfigure"):
-            # A terminal that cannot show a sign shows its code, never a traceback.
-            stream.reconfigure(errors="backslashreplace")
     try:
+        # A command lives for a fraction of a second: looking for garbage costs more than it frees.
+        gc.set_threshold(1_000_000)
+        # The tables are small: threads cost more to start than they save, most of all on a
+        # busy machine. Numpy reads this when it is first imported.
+        os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
+        for stream in (sys.stdout, sys.stderr):
+            if hasattr(stream, "reconfigure"):
+                # A terminal that cannot show a sign shows its code, never a traceback.
+                stream.reconfigure(errors="backslashreplace")
         heed_stops()
         try:
             commands.main(prog_name="faultfinder")

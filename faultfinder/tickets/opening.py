@@ -13,6 +13,8 @@ from faultfinder.tickets.database import Database, NoStore, store_place
 from faultfinder.tickets.store import Store
 from faultfinder.tickets.tables import HEAD, META, REVISION, STORE, SUM, UNRELEASED
 
+MADE = "An empty place for tickets is made."
+
 _OWN = {*META.tables, REVISION.name, SUM.name}
 _OF_SQLITE = {
     "sqlite_sequence": "CREATE TABLE sqlite_sequence(name,seq)",
@@ -54,7 +56,7 @@ def open_store(place: str | Path | None = None, make: bool = False) -> Store:
             database.create()
         version = None if database.missing else revision(database)
         if version is None and make and not database.server:
-            set_up(database)
+            set_up(database, MADE)
         elif version is None:
             raise NoStore(none_there(database))
         elif version != HEAD:
@@ -76,7 +78,7 @@ def make_store(place: str | Path) -> str:
             database.create()
         if revision(database) is not None:
             raise FaultfinderError(f"{database.name} holds tickets already. Nothing was changed.")
-        set_up(database)
+        set_up(database, MADE)
         return database.name
     finally:
         database.close()
@@ -173,11 +175,11 @@ def _is_ours(kind: object, name: object, sql: object) -> bool:
     return all(word in _WORDS or _NAMED.fullmatch(word) for word in words)
 
 
-def set_up(database: Database) -> None:
-    """Make the tables in an empty database."""
+def set_up(database: Database, says: str = "") -> None:
+    """Make the tables in an empty database; `says` is what stands then."""
     database.trust()
     database.write_ahead()
-    with database.transaction(write=True) as connection:
+    with database.transaction(True, says) as connection:
         # Somebody else may have set it up between the look and the lock.
         if not sa.inspect(connection).get_table_names():
             META.create_all(connection)

@@ -36,7 +36,7 @@ def give_roles(place: str | Path, bench: str, lead: str) -> list[tuple[str, bool
             raise MisuseError("Name two different roles: one for the bench, one for the lead.")
         if revision(database) is None:
             raise FaultfinderError(none_there(database))
-        with database.transaction(write=True) as connection:
+        with database.transaction(True, "The rights are given.") as connection:
             made = [(name, _make_role(connection, name)) for name in (bench, lead)]
             _give(connection, bench, lead)
         return made

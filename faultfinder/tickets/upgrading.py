@@ -31,7 +31,7 @@ def upgrade(place: str | Path) -> tuple[str, str]:
             raise FaultfinderError(other_version(database, before))
         if before != HEAD:
             database.trust()
-            with database.transaction(write=True) as connection:
+            with database.transaction(True, "The tables are upgraded.") as connection:
                 if before in UNRELEASED:
                     connection.execute(REVISION.update().values(version_num=FIRST))
                     keep_no_samples(connection)

@@ -2,9 +2,11 @@
 
 from __future__ import annotations
 
+import contextlib
 import io
 import os
 import tempfile
+import zlib
 from collections.abc import Callable, Iterable
 from dataclasses import dataclass
 from datetime import UTC, datetime
@@ -17,15 +19,20 @@ from faultfinder.decide.shop_file import parse_shop
 from faultfinder.errors import FaultfinderError
 from faultfinder.inference.compiled import CompiledModel, compile_model
 from faultfinder.inference.loading import load_model
+from faultfinder.learning.from_tickets import closed_tickets
 from faultfinder.model.answers import find_result, find_stage, find_variable
 from faultfinder.model.reading.reader import parse_model
 from faultfinder.report.ticket.lists import tickets_page
 from faultfinder.report.ticket.text import ticket_page
+from faultfinder.tickets.backup import back_up, check_backup, check_store
+from faultfinder.tickets.events import Note
 from faultfinder.tickets.exchange import csv_rows
 from faultfinder.tickets.exchange.arriving import Arrival, BadRow
 from faultfinder.tickets.exchange.bring_in import bring_in
 from faultfinder.tickets.exchange.column_map import parse_map
 from faultfinder.tickets.exchange.csv_cells import read_rows
+from faultfinder.tickets.exchange.hand_out import Which, tickets_of
+from faultfinder.tickets.exchange.json_lines import StaffNames, Told, to_line
 from faultfinder.tickets.exchange.source import Source
 from faultfinder.tickets.opening import open_store
 from faultfinder.tickets.searching import Wanted, find_tickets
@@ -34,6 +41,7 @@ from tests import MODELS_BEFORE
 from tests.small_model import SMALL_MODEL
 
 HERE = Path(__file__).resolve().parents[2]
+AT = "2026-01-01T00:00:00Z"
 NOW = datetime(2026, 10, 1, tzinfo=UTC)
 _FOLDER = tempfile.TemporaryDirectory(prefix="fuzz")
 SCRATCH = Path(_FOLDER.name)
@@ -114,7 +122,8 @@ def json_lines(data: bytes) -> None:
 
 
 def store(data: bytes) -> None:
-    """A file of tickets as SQLite keeps them, damaged: opened, listed, each ticket shown."""
+    """A file of tickets as SQLite keeps them, damaged: opened, listed, shown; one in sixteen
+    also written to, checked, exported, learnt from and backed up."""
     path = SCRATCH / f"damaged{os.getpid()}.db"
     for suffix in ("", "-wal", "-shm", "-journal"):
         path.with_name(path.name + suffix).unlink(missing_ok=True)
@@ -123,6 +132,8 @@ def store(data: bytes) -> None:
     try:
         opened = open_store(path)
         _looked_at(opened)
+        if not zlib.crc32(data) % 16:
+            _used(opened)
     except FaultfinderError as error:
         _sentence(error)
     finally:
@@ -135,6 +146,22 @@ def _looked_at(opened: Store) -> None:
     tickets_page([(ticket, None) for ticket in found], count - len(found))
     for ticket in found[:5]:
         ticket_page(ticket, opened.comebacks(ticket.number), "EUR")
+
+
+def _used(opened: Store) -> None:
+    found, _ = find_tickets(opened, Wanted(open=None), 2)
+    for ticket in found:
+        opened.append(ticket.number, ticket.last, AT, "x", [Note("invented")])
+    for check in (check_store, check_backup):
+        with contextlib.suppress(FaultfinderError):
+            check(opened.database.path)
+    staff = StaffNames()
+    with opened.database.transaction(write=False) as connection:
+        for ticket, first_key in tickets_of(connection, Which()):
+            if ticket.whole:
+                to_line(ticket, first_key, Told(True, True), staff)
+    list(closed_tickets(opened, _known("thin_clamshell").model))
+    back_up(opened, SCRATCH / f"backup{os.getpid()}.db", replace=True)
 
 
 def _sentence(error: FaultfinderError) -> None:

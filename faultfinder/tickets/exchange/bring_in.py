@@ -64,7 +64,7 @@ def bring_in(
     """
     account = Account()
     try:
-        with store.database.transaction(write=True) as connection:
+        with store.database.transaction(True, "Tickets are brought in: {number}.") as connection:
             writer = _Writer(connection, store.database.server, account, on_bad)
             for batch in _batches(rows, account, on_bad):
                 writer.write(batch)
@@ -72,6 +72,7 @@ def bring_in(
             writer.link()
             if dry_run or (account.bad and not skip_bad):
                 raise _Undo
+            connection.info["number"] = f"{account.new:,}"
             if account.new:
                 store.database.number_on(connection)
     except _Undo:
