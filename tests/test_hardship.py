@@ -393,6 +393,14 @@ def test_a_crafted_backup_with_the_right_sum_is_refused(statement: str, place: P
     assert not Path("new.db").exists()
 
 
+def test_a_number_beyond_all_is_no_ticket(place: Path) -> None:
+    run(*OPENED)
+    for words in (("ticket",), ("next",), ("note", "x"), (*OPENED, "--comeback-of")):
+        beyond = [*words, "9" * 20] if words[0] == "intake" else [words[0], "9" * 20, *words[1:]]
+        assert "There is no ticket" in said(run(*beyond, status=2))
+    run("tickets", "--limit", "9" * 20, status=2)
+
+
 def test_a_place_whose_identity_is_gone_is_read_and_named(place: Path) -> None:
     run(*OPENED)
     change(place, "delete from store")

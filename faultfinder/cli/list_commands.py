@@ -65,7 +65,7 @@ def show(ticket: int, as_json: bool) -> None:
 @click.option("--who", metavar="WHO", help="Only those somebody wrote on.")
 @click.option("--since", metavar="DAY", help="Opened on this day or later: YYYY-MM-DD.")
 @click.option("--until", metavar="DAY", help="Opened on this day or before.")
-@click.option("--limit", type=click.IntRange(1), default=SHOWN, show_default=True)
+@click.option("--limit", type=click.IntRange(1, 1_000_000), default=SHOWN, show_default=True)
 @DB
 def listing(
     closed: bool,

@@ -26,6 +26,7 @@ from faultfinder.tickets.events import (
 )
 from faultfinder.tickets.kept_models import as_text, read_files
 from faultfinder.tickets.kept_text import folded, keep, unkeep
+from faultfinder.tickets.limits import COUNT_LIMIT
 from faultfinder.tickets.tables import EVENT, FREE_TEXT, MODEL_VERSION, STORE, TICKET
 from faultfinder.tickets.ticket import Ticket, fold
 
@@ -136,7 +137,8 @@ class Store:
             return self._read(connection, number)
 
     def _read(self, connection: sa.Connection, number: int) -> Ticket:
-        found = list(read_tickets(connection, [number]))
+        # A number beyond the limit is none that a database could be asked for.
+        found = list(read_tickets(connection, [number] if number <= COUNT_LIMIT else []))
         if not found:
             raise MisuseError(f'There is no ticket {number}. "faultfinder tickets" lists them.')
         return found[0]
