@@ -427,6 +427,26 @@ def test_a_link_is_followed_and_never_replaced(place: Path) -> None:
         )
 
 
+def test_the_log_of_a_database_that_is_gone_gets_into_no_other(place: Path) -> None:
+    """SQLite replays a log that lies beside a database, whosever it is."""
+    run(*OPENED)
+    run("store", "backup", "b.db")
+    writer = sqlite3.connect(place, isolation_level=None)
+    writer.execute("update event set who = 'somebody else'")
+    log = Path(f"{place}-wal").read_bytes()
+    writer.close()
+    for target in (place, Path("c.db")):
+        target.unlink(missing_ok=True)
+        Path(f"{target}-wal").write_bytes(log)
+    assert "left of another database" in said(run("store", "restore", "b.db", status=1))
+    run("store", "restore", "b.db", "--replace")
+    assert "somebody else" not in said(run("ticket", "1"))
+    assert "left of another database" in said(run("store", "backup", "c.db", status=2))
+    run("store", "backup", "c.db", "--replace")
+    assert check_backup(Path("c.db")).tickets == 1
+    assert not Path("c.db-wal").exists()
+
+
 def test_an_empty_place_is_never_the_usual_one(place: Path) -> None:
     run(*OPENED)
     run("store", "backup", "b.db")

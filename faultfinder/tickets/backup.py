@@ -19,7 +19,7 @@ from typing import Any
 import sqlalchemy as sa
 
 from faultfinder.errors import FaultfinderError, MisuseError, counted
-from faultfinder.files import check_target
+from faultfinder.files import BESIDE_A_DATABASE, check_target
 from faultfinder.tickets.database import Database
 from faultfinder.tickets.kept_models import read_files
 from faultfinder.tickets.limits import COUNT_LIMIT
@@ -74,6 +74,8 @@ def back_up(
         check_backup(aside)
         try:
             with lasting(f"The backup {target} is written."):
+                for leftover in _beside(target):
+                    leftover.unlink()
                 os.replace(aside, os.path.realpath(target))
         except OSError as error:
             raise FaultfinderError(f"{target} cannot be written: {error.strerror}.") from error
@@ -88,6 +90,12 @@ def _check_target(store: Store, target: Path, replace: bool) -> None:
     own = () if store.database.server else (store.database.path,)
     if target.exists() and not target.is_file():
         raise MisuseError(f"{target} is no plain file. A backup is written into one.")
+    left = _beside(target)
+    if left and not replace:
+        raise MisuseError(
+            f"{left[0]} is left of another database; SQLite would take it for a part of the "
+            "backup. Name another file, or say --replace to remove it."
+        )
     if is_backup(target) and not any(path.samefile(target) for path in own):
         # The one kind of database that is replaced: by a newer one of its kind.
         if not replace:
@@ -96,6 +104,12 @@ def _check_target(store: Store, target: Path, replace: bool) -> None:
             )
         return
     check_target(target, replace=replace, sources=own)
+
+
+def _beside(path: Path) -> list[Path]:
+    """Files beside a database's place that SQLite would take for a part of it."""
+    real = os.path.realpath(path)
+    return [Path(f"{real}{end}") for end in BESIDE_A_DATABASE if os.path.lexists(f"{real}{end}")]
 
 
 def is_backup(path: Path) -> bool:
@@ -251,7 +265,15 @@ def restore(
                 )
             _into_server(path, there, progress)
             return checked, ""
-        aside = _moved_to(there) if not there.missing and _holds_tickets(there) else None
+        holds = not there.missing and _holds_tickets(there)
+        there.close()
+        left = _beside(there.path)
+        aside = _moved_to(there) if holds or left else None
+        if left and not holds and not replace:
+            raise FaultfinderError(
+                f"{left[0]} is left of another database, or in use; SQLite would take it for a "
+                f"part of {there.name}. Say --replace to move it aside. Nothing was changed."
+            )
         if aside is not None and not replace:
             raise FaultfinderError(
                 f"{there.name} holds tickets already; a backup is restored into an empty place "
@@ -303,7 +325,7 @@ def _into_file(path: Path, there: Database, older: Path | None, progress: Progre
         try:
             with lasting(f"What {path} holds is restored."):
                 if older is not None:
-                    for end in ("-wal", "-shm", ""):
+                    for end in (*BESIDE_A_DATABASE, ""):
                         with contextlib.suppress(FileNotFoundError):
                             os.rename(f"{there.path}{end}", f"{older}{end}")
                 os.replace(aside, there.path)
