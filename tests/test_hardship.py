@@ -526,6 +526,7 @@ def test_a_pipe_ends_in_a_sentence_within_seconds(place: Path) -> None:
         ("store", "backup", "pipe"), ("store", "restore", "pipe"), ("tickets", "--db", "pipe"),
         ("next", "-m", "./pipe.yaml"), ("model", "check", "./pipe.yaml"),
         ("import", "pipe", "--map", "pipe.yaml"), ("model", "skeleton", "pipe", "-o", "a.yaml"),
+        ("model", "cases", "pipe"), ("model", "expectations", "pipe"),
     ):  # fmt: skip
         result = CliRunner().invoke(commands, list(words))
         assert result.exit_code in (1, 2), words

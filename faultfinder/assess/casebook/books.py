@@ -11,6 +11,7 @@ from pathlib import Path
 from typing import Any
 
 from faultfinder.errors import MisuseError, ModelFileError, Problem
+from faultfinder.files import open_plain
 from faultfinder.model.locate import model_folders
 from faultfinder.model.reading.yaml_nodes import Items, Node, Text, read_nodes
 
@@ -147,7 +148,7 @@ def book_file(name: str) -> Path:
 def _read(place: Path) -> Any:
     """A file's content as words, lists and dictionaries; all its faults at once."""
     try:
-        with place.open("rb") as opened:
+        with open_plain(place) as opened:
             content = opened.read(READ_AT_MOST)
     except FileNotFoundError:
         raise MisuseError(f"There is no file {place}.") from None
