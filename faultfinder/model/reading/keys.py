@@ -112,7 +112,11 @@ FINDING = Keys("a finding, besides", {"striking": "what people mention unasked (
 
 STRIKING = Keys(
     "what is striking in a finding",
-    {"values": "states that people mention", "mentioned": "how often they do, as a probability"},
+    {
+        "values": "states that people mention",
+        "mentioned": "how often they do, as a probability",
+        "unless_told": "findings that say it in other words: with one of them, nobody was silent",
+    },
 )
 
 FIGURES = Keys(
