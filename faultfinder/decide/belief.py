@@ -14,6 +14,8 @@ import numpy as np
 
 from faultfinder.decide.problem import Problem, RepairAction
 from faultfinder.decide.scenarios import (
+    Common,
+    common_conditions,
     finding_likelihoods,
     on_histories,
     scenario_values,
@@ -48,7 +50,8 @@ class Tried:
 class BeliefNow:
     """The belief about the machine as it is: weights (scenarios,) summing to one.
 
-    `likelihoods` are P(result | scenario) of every finding; `neglected` is the
+    `likelihoods` are P(result | scenario, what is known of the condition it shares with
+    others) of every finding; `neglected` is the
     probability of the scenarios left out, `evidence_probability` that of the findings
     before any repair. `since` is, for each repair tried, the probability of what was
     found after it, given all before and that it did not cure.
@@ -87,10 +90,12 @@ def belief_now(
     at_start = {n: s for n, s in findings.items() if network.index[n] in shared}
     histories = sum_histories(compiled, {**known, **at_start}, at_once)
     likelihoods = finding_likelihoods(compiled, histories, at_once)
-    judge = _Judge(compiled, likelihoods, roots, at_once)
+    judge = _Judge(compiled, likelihoods, common_conditions(compiled, at_once), roots, at_once)
     rest = {name: state for name, state in findings.items() if name not in at_start}
-    weights = judge.seen(histories.weights, rest)
-    weights, likelihoods = _silenced(compiled, findings, weights, likelihoods, bool(tried))
+    silent = silent_about(compiled, findings)
+    weights = judge.seen(histories.weights, rest, silent)
+    # After a repair the machine is another, of which nobody has been silent.
+    told = judge.told(tried[-1].findings) if tried else judge.told(rest, silent)
     kept = float(weights.sum())
     exact = float(
         np.exp(beliefs(compiled, evidence_from(compiled, {**findings, **known})).log_evidence[0])
@@ -114,27 +119,7 @@ def belief_now(
         since.append(total / float(uncured.sum()))
         weights = weights / total
     neglected = max(0.0, 1.0 - kept / exact)
-    return BeliefNow(weights, likelihoods, neglected, exact, tuple(since))
-
-
-def _silenced(
-    compiled: CompiledModel,
-    findings: Mapping[str, str],
-    weights: Array,
-    likelihoods: Mapping[int, Array],
-    looked_again: bool,
-) -> tuple[Array, dict[int, Array]]:
-    """Scenarios weighed by what nobody mentioned, and what a look would show after that.
-
-    After a repair (`looked_again`) the machine is another, of which nobody has been silent.
-    """
-    told = dict(likelihoods)
-    for number, vector in silent_about(compiled, findings).items():
-        unsaid = vector @ likelihoods[number]
-        weights = weights * unsaid
-        if not looked_again:
-            told[number] = likelihoods[number] * vector[:, None] / unsaid
-    return weights, told
+    return BeliefNow(weights, told, neglected, exact, tuple(since))
 
 
 @dataclass(frozen=True)
@@ -143,23 +128,68 @@ class _Judge:
 
     compiled: CompiledModel
     likelihoods: Mapping[int, Array]
+    commons: tuple[Common, ...]
     histories: set[str]
     at_once: int
 
-    def seen(self, weights: Array, results: Mapping[str, str]) -> Array:
-        model, network = self.compiled.model, self.compiled.network
+    def seen(
+        self,
+        weights: Array,
+        results: Mapping[str, str],
+        silent: Mapping[int, Array] | None = None,
+    ) -> Array:
+        """Scenarios weighed by results, and by what nobody mentioned (`silent`: a likelihood
+        vector by finding)."""
         scenarios, _ = scenario_values(self.compiled, self.at_once)
+        causes = self.compiled.causes
+        vectors = {**self._vectors(results), **(silent or {})}
+        for number, vector in vectors.items():
+            if number in causes:
+                weights = weights * vector[scenarios[:, causes.index(number)]]
+            elif not self._shared(number):
+                weights = weights * (vector @ self.likelihoods[number])
+        for common in self.commons:
+            if vectors.keys() & common.shows.keys():
+                weights = weights * common.held(vectors).sum(axis=0)
+        return weights
+
+    def told(
+        self, results: Mapping[str, str], silent: Mapping[int, Array] | None = None
+    ) -> dict[int, Array]:
+        """P(result | scenario, that), of every finding."""
+        silent = silent or {}
+        told = dict(self.likelihoods)
+        for number, vector in silent.items():
+            if not self._shared(number):
+                told[number] = told[number] * vector[:, None] / (vector @ told[number])
+        vectors = {**self._vectors(results), **silent}
+        for common in self.commons:
+            if vectors.keys() & common.shows.keys():
+                held = common.held(vectors)
+                held = held / np.maximum(held.sum(axis=0), np.finfo(float).tiny)
+                for number, shows in common.shows.items():
+                    if number in silent:
+                        shows = shows * silent[number][:, None] / (silent[number] @ shows)
+                    told[number] = shows @ held
+        return told
+
+    def _shared(self, number: int) -> bool:
+        return any(number in common.shows for common in self.commons)
+
+    def _vectors(self, results: Mapping[str, str]) -> dict[int, Array]:
+        """A likelihood vector for each result, histories left out."""
+        model, network = self.compiled.model, self.compiled.network
         named = dict(results)
         if model.complaint is not None and model.complaint not in named:
             named[model.complaint] = model.by_name[model.complaint].states[-1]
+        vectors = {}
         for name, state in named.items():
-            number = network.index[name]
-            place = network.states[number].index(state)
-            if number in self.compiled.causes:
-                weights = weights * (scenarios[:, self.compiled.causes.index(number)] == place)
-            elif name not in self.histories:
-                weights = weights * self.likelihoods[number][place]
-        return weights
+            if name not in self.histories:
+                number = network.index[name]
+                vector = np.zeros(network.cards[number])
+                vector[network.states[number].index(state)] = 1.0
+                vectors[number] = vector
+        return vectors
 
 
 @lru_cache(maxsize=64)

@@ -148,7 +148,7 @@ def _chance(compiled: CompiledModel, roots: Sequence[int], state: Mapping[int, i
 @lru_cache(maxsize=8)
 def _plain_likelihoods(compiled: CompiledModel, at_once: int) -> dict[int, Array]:
     """P(result | scenario), shape (results, scenarios), of findings that depend on nothing
-    but functions of the causes."""
+    but functions of the causes, or on one condition of them."""
     network = compiled.network
     scenarios, values = scenario_values(compiled, at_once)
     found: dict[int, Array] = {}
@@ -160,7 +160,53 @@ def _plain_likelihoods(compiled: CompiledModel, at_once: int) -> dict[int, Array
             table = network.tables[number]
             rows = table[index] if index else np.broadcast_to(table, (len(scenarios), len(table)))
             found[number] = np.ascontiguousarray(rows.T)
+    for common in common_conditions(compiled, at_once):
+        found |= {number: table @ common.chances for number, table in common.shows.items()}
     return found
+
+
+@dataclass(frozen=True, eq=False)
+class Common:
+    """What several findings have in common beyond the causes: a condition that is no function
+    of them.
+
+    `chances` is P(condition | scenario), shape (states, scenarios); `shows[f]` is
+    P(result | condition), shape (results, states), of each finding that hangs on it alone.
+    """
+
+    chances: Array
+    shows: Mapping[int, Array]
+
+    def held(self, vectors: Mapping[int, Array]) -> Array:
+        """P(condition, what its findings showed | scenario), shape (states, scenarios), from a
+        likelihood vector (results,) for each finding."""
+        known = np.ones(len(self.chances))
+        for number, vector in vectors.items():
+            if number in self.shows:
+                known = known * (vector @ self.shows[number])
+        held: Array = self.chances * known[:, None]
+        return held
+
+
+@lru_cache(maxsize=8)
+def common_conditions(compiled: CompiledModel, at_once: int) -> tuple[Common, ...]:
+    """The conditions that are no function of the causes and hang on nothing else."""
+    network = compiled.network
+    scenarios, values = scenario_values(compiled, at_once)
+    shows: dict[int, dict[int, Array]] = {}
+    for number in _findings(compiled):
+        parents = network.parents[number]
+        if len(parents) == 1 and parents[0] not in values:
+            shows.setdefault(parents[0], {})[number] = network.tables[number].T
+    conditions = {network.index[v.name] for v in compiled.model.of_kind(Kind.CONDITION)}
+    found = []
+    for number, tables in shows.items():
+        if number in conditions and all(p in values for p in network.parents[number]):
+            index = tuple(values[parent] for parent in network.parents[number])
+            table = network.tables[number]
+            rows = table[index] if index else np.broadcast_to(table, (len(scenarios), len(table)))
+            found.append(Common(np.ascontiguousarray(rows.T), tables))
+    return tuple(found)
 
 
 def _findings(compiled: CompiledModel) -> list[int]:
@@ -188,7 +234,8 @@ def finding_likelihoods(
 
     What a finding has in common with others beyond the causes (a history not asked, a
     condition that is no function of the causes) is averaged over, so that it counts as
-    independent noise when several of them are planned for.
+    independent noise when several of them are planned for. What is known already of a
+    condition is weighed exactly (`faultfinder.decide.belief`).
     """
     network = compiled.network
     scenarios, values = scenario_values(compiled, at_once)

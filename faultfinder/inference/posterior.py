@@ -96,7 +96,9 @@ def silent_about(compiled: CompiledModel, findings: Mapping[str, str]) -> dict[i
             ]
         )
         for variable in compiled.model.variables
-        if variable.striking is not None and variable.name not in findings
+        if variable.striking is not None
+        and variable.name not in findings
+        and findings.keys().isdisjoint(variable.striking.unless_told)
     }
 
 

@@ -166,10 +166,14 @@ class Reading:
 
 @dataclass(frozen=True)
 class Striking:
-    """Results that people mention unasked: with probability `mentioned`, in (0, 1)."""
+    """Results that people mention unasked: with probability `mentioned`, in (0, 1).
+
+    Whoever told a result of `unless_told` has said it in other words, and was not silent.
+    """
 
     values: tuple[str, ...]
     mentioned: float
+    unless_told: tuple[str, ...] = ()
 
 
 @dataclass(frozen=True)

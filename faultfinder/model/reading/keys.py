@@ -32,7 +32,7 @@ ROOT = Keys(
         "causes": "what can be faulty",
         "conditions": "what follows from causes and is not seen itself",
         "findings": "what can be seen or measured",
-        "figures": "tables of findings by the cause that speaks (see below)",
+        "figures": "tables of findings and conditions by the cause that speaks (see below)",
         "silence": "what it says that a striking thing was not mentioned (see below)",
         "unlisted": "the share of machines with none of these causes (see below)",
         "stages": "how far the machine is taken apart",
@@ -112,13 +112,17 @@ FINDING = Keys("a finding, besides", {"striking": "what people mention unasked (
 
 STRIKING = Keys(
     "what is striking in a finding",
-    {"values": "states that people mention", "mentioned": "how often they do, as a probability"},
+    {
+        "values": "states that people mention",
+        "mentioned": "how often they do, as a probability",
+        "unless_told": "findings that say it in other words: with one of them, nobody was silent",
+    },
 )
 
 FIGURES = Keys(
-    "the figures of a finding, by its name",
+    "the figures of a finding or condition, by its name",
     {
-        "of": "causes whose first one present it hangs on; without it, the first of all",
+        "of": "causes whose first one present it hangs on; or a condition that has figures",
         "on": "a condition it hangs on, where several are the first of their causes",
         "default": "{state: probability} for every cause not named below",
         "given": "{cause, cause.state, or several with commas: {state: probability}}",

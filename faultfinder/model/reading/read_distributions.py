@@ -62,7 +62,7 @@ class _FamilyReader(FamilyNames):
             allowed = ("any_of",)
         given = [form for form in fields.keys if form in allowed]
         one_of = f"Give exactly one of {', '.join(allowed)}."
-        if self.head.kind is Kind.FINDING:
+        if self.head.kind in (Kind.FINDING, Kind.CONDITION):
             one_of = f"{one_of[:-1]}, or an entry under figures."
         if len(allowed) == 1:
             one_of = "Give any_of: the conditions or causes that make the customer complain."

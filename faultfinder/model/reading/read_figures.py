@@ -1,4 +1,5 @@
-"""The section `figures`: one readable table for each finding that gives no distribution itself.
+"""The section `figures`: one readable table for each finding or condition that gives no
+distribution itself.
 
     figures:
       screen_light:
@@ -13,6 +14,10 @@
 A table hangs on the condition that says which cause speaks (`first_of`), or, with
 `of: [a, b]`, on those alone: the first of them that is present. It becomes an ordinary
 Table on one parent, a row a printed row, so that all who know tables know it.
+
+A condition with such a table is what several reports have in common: they hang on it by
+`of: [condition]` instead of each on the cause, so that they are not counted as if each
+witness had seen another machine.
 
 Common parts are written for all families: what a row or list of an included file names and
 this model does not have is passed over; in the model's own file it is a problem.
@@ -49,8 +54,8 @@ _PARENTS = (Kind.HISTORY, Kind.CAUSE, Kind.CONDITION)
 
 @dataclass(frozen=True)
 class Figures:
-    """Tables by finding, the conditions they need beside those of the file, and the findings
-    whose figures were read with problems."""
+    """Tables by finding or condition, the conditions they need beside those of the file, and
+    those whose figures were read with problems."""
 
     tables: Mapping[str, Table]
     bases: Mapping[str, Basis]
@@ -82,15 +87,16 @@ def read_figures(faults: Faults, root: Fields, heads: Mapping[str, Head]) -> Fig
 
 
 def _wanted(faults: Faults, word: Text, head: Head | None, heads: Mapping[str, Head]) -> bool:
-    """Whether a finding takes its figures from this entry."""
+    """Whether a finding or condition takes its figures from this entry."""
     own = is_own(faults, word.line)
-    if head is None or head.kind is not Kind.FINDING:
+    if head is None or not _can_take(head):
         if own:
-            findings = [name for name, other in heads.items() if other.kind is Kind.FINDING]
+            takers = [name for name, other in heads.items() if _can_take(other)]
             faults.add(
                 word.line,
-                f"figures names {shown(word.value)}, which is no finding.",
-                did_you_mean(word.value, findings),
+                f"figures names {shown(word.value)}, which is no finding and no condition "
+                "without first_of.",
+                did_you_mean(word.value, takers),
             )
         return False
     given = [form for form in head.fields.keys if form in FORMS]
@@ -102,6 +108,10 @@ def _wanted(faults: Faults, word: Text, head: Head | None, heads: Mapping[str, H
             "Keep one of the two.",
         )
     return not given
+
+
+def _can_take(head: Head) -> bool:
+    return head.kind is Kind.FINDING or (head.kind is Kind.CONDITION and head.first_of is None)
 
 
 @dataclass(frozen=True)

@@ -192,7 +192,12 @@ def _read_striking(faults: Faults, fields: Fields, states: tuple[str, ...]) -> S
     mentioned = inner.number(
         "mentioned", "Give the chance that it is mentioned: mentioned: 0.5.", 0.0, 0.99, above=True
     )
-    return Striking(tuple(values), mentioned) if values and mentioned is not None else None
+    others: list[str] = []
+    if "unless_told" in inner:
+        others = [word.value for word in inner.words("unless_told", "Name findings.")]
+    if not values or mentioned is None:
+        return None
+    return Striking(tuple(values), mentioned, tuple(others))
 
 
 def _read_states(faults: Faults, fields: Fields) -> dict[str, int]:
