@@ -128,6 +128,7 @@ def build_problem(
         missed=model.retest.missed if model.retest else 0.0,
         comeback=shop.comeback,
         give_up=shop.hand_over,
+        handling=shop.cost(shop.handling_minutes, 0.0),
         neglected=belief.neglected + float(1.0 - weights[keep].sum()),
         evidence_probability=belief.evidence_probability,
         since=belief.since,

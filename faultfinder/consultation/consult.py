@@ -30,11 +30,12 @@ from faultfinder.consultation.ranking import (
     RankedCheck,
     by_information,
     by_savings,
+    in_turn,
     questions,
     ranked_exactly,
     ranked_over,
 )
-from faultfinder.consultation.rounds import round_from
+from faultfinder.consultation.rounds import Round, round_from
 from faultfinder.consultation.safety import cautions_of, looks_first, stop_sentence
 from faultfinder.consultation.surprises import contradiction, surprises, surprises_since
 from faultfinder.decide.policies import DEFAULT, PolicyMaker, policy_maker
@@ -226,12 +227,18 @@ class Consultation:
     def _in_order(self, checks: tuple[RankedCheck, ...]) -> tuple[RankedCheck, ...]:
         if self.advice is None:
             return by_information(checks)
-        return by_savings(self.case.model.model, checks, self.advice)
+        return by_savings(
+            self.case.model.model,
+            checks,
+            self.advice,
+            in_turn(self.problem, self.action, self._round),
+        )
 
     @cached_property
     def order(self) -> tuple[RankedCheck, ...]:
-        """All open checks, questions for the counter too: the advised one first, then by what
-        they save, the rest by bits per cost (all so where the model has no repairs)."""
+        """All open checks, questions for the counter too: the advised one and its round first,
+        then those that tell most about the right repair for their cost, given these; the rest
+        by bits per cost (all so where the model has no repairs)."""
         return self._in_order((*self._at_bench, *self._at_counter))
 
     @cached_property
@@ -267,12 +274,24 @@ class Consultation:
         return best if best is not None and best.worth and not self.stop else None
 
     @cached_property
+    def _round(self) -> Round:
+        if self.advice is None or self.action.kind != "check":
+            return Round()
+        worth = self.case.terms.worth_per_bit
+        return round_from(self.problem, self.action.number, self.case.model.model, worth)
+
+    @property
     def round(self) -> tuple[str, ...]:
-        """The checks to make together now, the next step first in rank, in the order to make
+        """The checks to make together now, the next step among them, in the order to make
         them; () when the next step is no check."""
-        if self.advice is None or self.advice.kind != "check":
+        if self.advice is None:
             return () if self.next is None else (self.next.check,)
-        return round_from(self.problem, self.policy, self.action, self.case.model.model)
+        return self._round.turn
+
+    @property
+    def round_note(self) -> str:
+        """What ends the round early, in words, or ""."""
+        return self._round.note
 
     def after(self, check: str) -> Mapping[str, Mapping[str, float]]:
         """What each result of an open check would make of the causes: label -> cause -> chance."""
