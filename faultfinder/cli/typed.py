@@ -94,6 +94,6 @@ def read_target(typed: str) -> TargetSpec:
 
 def refuse_stopped(case: Case) -> None:
     """Raise FaultfinderError with the safety rule's words where a finding ends the job."""
-    stop = stop_sentence(case.model.model, case.everything)
+    stop = stop_sentence(case.model.model, case.everything, case.tried)
     if stop:
         raise FaultfinderError(f"STOP. {stop.removeprefix('Stop.').strip()}")

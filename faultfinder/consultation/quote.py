@@ -70,6 +70,7 @@ class _Ledger:
         problem = self.problem
         if action.kind == "check":
             work += check_cost(problem, situation, action.number)
+            work -= problem.checks[action.number].shop_share
             for _, q, after in after_check(problem, situation, action.number):
                 self.follow(after, p * q, work, prices)
         elif action.kind == "repair":

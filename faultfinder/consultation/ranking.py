@@ -136,12 +136,15 @@ def in_turn(problem: Problem, action: Action, round_: Round) -> tuple[str, ...]:
     most about the right repair for its cost, the first few given those before them."""
     telling = Telling(problem)
     numbers = {check.name: number for number, check in enumerate(problem.checks)}
-    members = [numbers[name] for name in round_.members]
+    members = [numbers[name] for name in round_.members if name in numbers]
     if not members and action.kind == "check":
         members = [action.number]
     first = telling.in_turn(problem.weights, problem.stage, members, max(FIRST, len(members)))
     score = telling.score(telling.bits(problem.weights), problem.stage)
-    rest = sorted(set(range(len(problem.checks))) - set(first), key=lambda c: (-score[c], c))
+    waiting = set(problem.closed(frozenset(first)))
+    rest = sorted(
+        set(range(len(problem.checks))) - set(first), key=lambda c: (c in waiting, -score[c], c)
+    )
     return tuple(problem.checks[number].name for number in [*first, *rest])
 
 

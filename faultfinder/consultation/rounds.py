@@ -57,16 +57,19 @@ def round_from(problem: Problem, lead: int, model: FaultModel, worth_per_bit: fl
             or spent + part.minutes > MINUTES
             or (1.0 - wanted[check]) * own[check] > wanted[check] * problem.handling
         ]
-        member = telling.best(more.sum(axis=0), problem.checks[lead].stage, out)
+        member = telling.best(more.sum(axis=0), problem.checks[lead].stage, members, out)
         if member is None:
             break
         members.append(member)
         spent += parts[member].minutes
         outcomes = telling.then(outcomes, member)
     ends = {check: _ends(problem, telling, check, members, own, worth_per_bit) for check in members}
-    turn = sorted(
-        members, key=lambda check: (sum(ends[check].values()) < SETTLES, parts[check].minutes)
-    )
+
+    def place(check: int) -> tuple[bool, bool, float]:
+        waits = bool(problem.checks[check].behind & set(members))
+        return waits, sum(ends[check].values()) < SETTLES, parts[check].minutes
+
+    turn = sorted(members, key=place)
     named = [
         f"{parts[check].title}: {' or '.join(likely)}"
         for check in turn[:-1]

@@ -28,7 +28,9 @@ Ints = NDArray[np.int64]
 class CheckAction:
     """A check: its own cost, its stage, and P(result | scenario), shape (results, scenarios).
 
-    `findings` are what it still tells, the last varying fastest in the results.
+    `findings` are what it still tells, the last varying fastest in the results. `behind` are
+    the checks (by number) that come before it; `shop_share` is what of the cost the customer
+    does not pay (expected harm).
     """
 
     name: str
@@ -37,6 +39,8 @@ class CheckAction:
     stage: int
     likelihood: Array = field(repr=False)
     findings: tuple[str, ...] = ()
+    behind: frozenset[int] = frozenset()
+    shop_share: float = 0.0
 
 
 @dataclass(frozen=True)
@@ -91,6 +95,18 @@ class Problem:
     neglected: float = 0.0
     evidence_probability: float = 1.0
     since: tuple[float, ...] = ()
+
+    def closed(self, checked: frozenset[int]) -> list[int]:
+        """The checks that cannot be made now: those made, and those that others come before."""
+        return [*checked, *(check for check in self._waiting if not self.is_open(check, checked))]
+
+    def is_open(self, check: int, checked: frozenset[int]) -> bool:
+        """Whether a check was not made yet, and all that come before it were."""
+        return check not in checked and self.checks[check].behind <= checked
+
+    @cached_property
+    def _waiting(self) -> tuple[int, ...]:
+        return tuple(number for number, check in enumerate(self.checks) if check.behind)
 
     @cached_property
     def faulty(self) -> Array:

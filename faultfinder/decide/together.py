@@ -104,17 +104,21 @@ class Telling:
         for check in chosen:
             outcomes = self.then(outcomes, check)
         while len(chosen) < most:
-            best = self.best(self.more(outcomes).sum(axis=0), stage, chosen)
+            best = self.best(self.more(outcomes).sum(axis=0), stage, chosen, chosen)
             if best is None:
                 break
             outcomes = self.then(outcomes, best)
             chosen.append(best)
         return chosen
 
-    def best(self, bits: Array, stage: int, but: Collection[int]) -> int | None:
-        """The check with most bits per cost; None when nothing more is told."""
+    def best(
+        self, bits: Array, stage: int, made: Collection[int], but: Collection[int]
+    ) -> int | None:
+        """The check with most bits per cost once some are made, but for some others; None when
+        nothing more is told."""
         score = self.score(bits, stage)
         score[list(but)] = 0.0
+        score[self.problem.closed(frozenset(made))] = 0.0
         place = int(score.argmax()) if len(score) else 0
         return place if len(score) and bits[place] > 1e-6 and score[place] > 0.0 else None
 

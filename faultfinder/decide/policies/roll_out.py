@@ -116,7 +116,7 @@ class RollOut:
         open_checks = [
             check
             for check in range(len(problem.checks))
-            if check not in situation.checked
+            if problem.is_open(check, situation.checked)
             and bits[check] > 1e-4
             and np.isfinite(check_cost(problem, situation, check))
         ]
