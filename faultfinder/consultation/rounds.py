@@ -17,7 +17,7 @@ from faultfinder.decide.together import Telling
 from faultfinder.model.network import Array
 from faultfinder.model.parts import FaultModel
 
-MOST, MINUTES = 5, 7.0
+MOST, MINUTES = 5, 6.0
 """Checks in a round, and minutes of their own together (the leading one may take longer). Both
 are what technicians' advisers take at a time."""
 
@@ -48,7 +48,7 @@ def round_from(problem: Problem, lead: int, model: FaultModel, worth_per_bit: fl
     outcomes = telling.then(telling.start(problem.weights), lead)
     while len(members) < MOST:
         more = telling.more(outcomes)
-        wanted = _wanted(more, outcomes, own, worth_per_bit)
+        wanted = _wanted(telling, more, outcomes, own, worth_per_bit, members)
         out = [
             check
             for check, part in enumerate(parts)
@@ -82,10 +82,21 @@ def round_from(problem: Problem, lead: int, model: FaultModel, worth_per_bit: fl
     )
 
 
-def _wanted(more: Array, outcomes: Array, own: Array, worth_per_bit: float) -> Array:
-    """How often each check is still worth its cost: shape (checks,)."""
+def _wanted(
+    telling: Telling,
+    more: Array,
+    outcomes: Array,
+    own: Array,
+    worth_per_bit: float,
+    members: list[int],
+) -> Array:
+    """How often each check is still worth its cost, by itself or with one that waits for it:
+    shape (checks,)."""
     chance = outcomes.sum(axis=1)
     worth = more * worth_per_bit >= chance[:, None] * own
+    for gate, check in telling.gates(members):
+        both = (more[:, gate] + more[:, check]) * worth_per_bit
+        worth[:, gate] |= both >= chance * (own[gate] + own[check])
     found: Array = (worth * chance[:, None]).sum(axis=0) / max(float(chance.sum()), 1e-12)
     return found
 

@@ -8,7 +8,7 @@ that halves the repairs in question. Checks that are made together share that pr
 
 from __future__ import annotations
 
-from collections.abc import Collection, Sequence
+from collections.abc import Collection, Iterator, Sequence
 from dataclasses import dataclass
 from functools import cached_property
 
@@ -88,13 +88,28 @@ class Telling:
         found: Array = every[every.sum(axis=1) >= UNLIKELY]
         return found
 
-    def score(self, bits: Array, stage: int) -> Array:
-        """Bits per cost from a stage, the price of the step included: shape (checks,)."""
+    def score(self, bits: Array, stage: int, made: Collection[int] = ()) -> Array:
+        """Bits per cost from a stage, the price of the step included: shape (checks,).
+
+        A check that is all that another waits for takes that one in where it raises its ratio
+        (Horn's rule of 1972 for jobs in order).
+        """
         checks = self.problem.checks
         places = np.array([check.stage for check in checks], dtype=np.int64)
         cost = np.array([check.cost for check in checks]) + self.problem.travel[stage, places]
-        found: Array = bits / np.maximum(cost + self.problem.handling, 1e-9)
+        cost = np.maximum(cost + self.problem.handling, 1e-9)
+        found: Array = bits / cost
+        for gate, check in self.gates(made):
+            both = (bits[gate] + bits[check]) / (cost[gate] + cost[check])
+            found[gate] = max(found[gate], both)
         return found
+
+    def gates(self, made: Collection[int]) -> Iterator[tuple[int, int]]:
+        """Each check that is all that another still waits for, with that other."""
+        for check in set(self.problem.closed(frozenset(made))).difference(made):
+            first = self.problem.checks[check].behind.difference(made)
+            if len(first) == 1:
+                yield next(iter(first)), check
 
     def in_turn(self, weights: Array, stage: int, first: Sequence[int], most: int) -> list[int]:
         """Checks that tell most together for their cost, each given those before it; `first`
@@ -116,7 +131,7 @@ class Telling:
     ) -> int | None:
         """The check with most bits per cost once some are made, but for some others; None when
         nothing more is told."""
-        score = self.score(bits, stage)
+        score = self.score(bits, stage, made)
         score[list(but)] = 0.0
         score[self.problem.closed(frozenset(made))] = 0.0
         place = int(score.argmax()) if len(score) else 0

@@ -112,7 +112,7 @@ class RollOut:
     def _candidates(self, situation: Situation) -> list[int]:
         problem = self.problem
         bits = self._telling.bits(situation.weights)
-        score = self._telling.score(bits, situation.stage).tolist()
+        score = self._telling.score(bits, situation.stage, situation.checked).tolist()
         open_checks = [
             check
             for check in range(len(problem.checks))
