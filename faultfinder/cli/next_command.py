@@ -8,7 +8,7 @@ import sys
 import click
 
 from faultfinder.cli import completing
-from faultfinder.cli.options import DB, MODEL, NOW, SAW, STAGE, TRIED, JsonCommand
+from faultfinder.cli.options import AGE, DB, MODEL, NOW, SAW, STAGE, TRIED, WORTH, JsonCommand
 from faultfinder.cli.typed import pick_model, read_case, read_target
 from faultfinder.consultation.consult import consult
 from faultfinder.errors import MisuseError
@@ -33,6 +33,8 @@ _TARGET_HELP = (
 @TRIED
 @NOW
 @STAGE
+@WORTH
+@AGE
 @click.option("--target", default="causes", metavar="CAUSES", help=_TARGET_HELP)
 @click.option(
     "--why", metavar="CHECK", shell_complete=completing.checks, help="Explain one check's rank."
@@ -45,6 +47,8 @@ def next_command(
     tried: tuple[str, ...],
     now: tuple[str, ...],
     stage: str | None,
+    worth: float | None,
+    age: float | None,
     target: str,
     why: str | None,
     ticket: int | None,
@@ -57,7 +61,7 @@ def next_command(
     """
     state = None
     if ticket is not None:
-        if model or saw or tried or now or stage:
+        if model or saw or tried or now or stage or worth is not None or age is not None:
             raise MisuseError(
                 f"What ticket {ticket} holds counts. Add to it with "
                 f'"faultfinder found {ticket} NAME=RESULT".'
@@ -67,7 +71,7 @@ def next_command(
         store, state = open_ticket(ticket)
         case = case_of(store, state)
     else:
-        case = read_case(load_model(pick_model(model)), saw, tried, now, stage)
+        case = read_case(load_model(pick_model(model)), saw, tried, now, stage, worth, age)
     if case.tried and target.strip() != "causes":
         raise MisuseError("--target goes with what was seen before any repair, not with --tried.")
     asking = ticket is None and not saw and not tried and why is None and not as_json

@@ -114,7 +114,8 @@ def compiled_of(store: Store, ticket: Ticket) -> CompiledModel:
 def case_of(store: Store, ticket: Ticket) -> Case:
     """What a ticket holds, as a case."""
     compiled = compiled_of(store, ticket)
-    return Case(compiled, ticket.findings, ticket.stage, ticket.tried, shop=read_shop())
+    worth = ticket.intake.worth
+    return Case(compiled, ticket.findings, ticket.stage, ticket.tried, worth, read_shop())
 
 
 def view_of(store: Store, ticket: Ticket) -> View:

@@ -48,6 +48,19 @@ STAGE = click.option(
     help="The teardown stage the machine is in now.",
 )
 
+WORTH = click.option(
+    "--worth",
+    type=click.FloatRange(0.0),
+    metavar="AMOUNT",
+    help="What the owner loses if it goes back unrepaired.",
+)
+AGE = click.option(
+    "--age",
+    type=click.FloatRange(0.0, 100.0),
+    metavar="YEARS",
+    help="Its age, where nobody says what it is worth: the family's value then, a guess.",
+)
+
 
 def _replace(ctx: click.Context, _param: click.Parameter, value: bool) -> None:
     ctx.find_root().meta[REPLACE_SAID] = value

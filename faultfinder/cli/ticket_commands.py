@@ -20,10 +20,10 @@ from faultfinder.cli.on_ticket import (
     who,
     write,
 )
-from faultfinder.cli.options import BY, DB, MODEL, SAW, STAGE, TICKET
+from faultfinder.cli.options import AGE, BY, DB, MODEL, SAW, STAGE, TICKET, WORTH
 from faultfinder.cli.typed import Typed, pick_model, read_all_typed, read_typed
 from faultfinder.consultation.bench import look_stage
-from faultfinder.consultation.case import Case, find_repair, read_results
+from faultfinder.consultation.case import Case, find_repair, read_results, worth_of
 from faultfinder.consultation.consult import consult
 from faultfinder.decide.shop_file import read_shop
 from faultfinder.errors import FaultfinderError, MisuseError, did_you_mean
@@ -84,6 +84,8 @@ def show_next(store: Store, state: Ticket) -> None:
               help="Whether the customer has a copy of the data.")  # fmt: skip
 @click.option("--limit", type=click.FloatRange(0.0), metavar="AMOUNT",
               help="What may be spent without asking again.")  # fmt: skip
+@WORTH
+@AGE
 @click.option("--customer", default="", metavar="NAME", help="Not needed; can be erased later.")
 @click.option("--contact", default="", metavar="TEXT", help="Not needed; can be erased later.")
 @click.option("--serial", default="", metavar="TEXT", help="Not needed; can be erased later.")
@@ -100,6 +102,8 @@ def intake(
     consent: tuple[str, ...],
     data_copy: str | None,
     limit: float | None,
+    worth: float | None,
+    age: float | None,
     comeback_of: int | None,
     by: str | None,
     **person: str,
@@ -122,6 +126,7 @@ def intake(
         consent=tuple(sorted(set(consent))),
         data_copy=data_copy,
         limit=limit,
+        worth=worth_of(compiled, worth, age),
         comeback_of=None if first is None else first.number,
         complaint=complaint,
         condition=condition,

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 
-from faultfinder.consultation.case import Case, read_results
+from faultfinder.consultation.case import Case, read_results, worth_of
 from faultfinder.consultation.safety import stop_sentence
 from faultfinder.decide.belief import Tried
 from faultfinder.decide.shop_file import read_shop, shop_path
@@ -66,6 +66,8 @@ def read_case(
     tried: Sequence[str] = (),
     now: Sequence[str] = (),
     stage: str | None = None,
+    worth: float | None = None,
+    age: float | None = None,
 ) -> Case:
     """The case of --saw, --tried (in the order made), --now (seen after the last of them) and
     --stage."""
@@ -74,7 +76,8 @@ def read_case(
     since = read_all_typed(compiled, now)
     steps = [Tried(repair) for repair in tried[:-1]] + [Tried(one, since) for one in tried[-1:]]
     seen = read_all_typed(compiled, saw)
-    return Case(compiled, seen, stage, tuple(steps), shop=read_shop())
+    worth = worth_of(compiled, worth, age)
+    return Case(compiled, seen, stage, tuple(steps), worth, read_shop())
 
 
 def read_target(typed: str) -> TargetSpec:
@@ -94,6 +97,6 @@ def read_target(typed: str) -> TargetSpec:
 
 def refuse_stopped(case: Case) -> None:
     """Raise FaultfinderError with the safety rule's words where a finding ends the job."""
-    stop = stop_sentence(case.model.model, case.everything)
+    stop = stop_sentence(case.model.model, case.everything, case.tried)
     if stop:
         raise FaultfinderError(f"STOP. {stop.removeprefix('Stop.').strip()}")

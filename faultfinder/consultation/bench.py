@@ -2,12 +2,14 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Collection, Mapping, Sequence
+from dataclasses import replace
 
 import numpy as np
 
 from faultfinder.consultation.case import Case
 from faultfinder.consultation.causes import result_labels
+from faultfinder.consultation.safety import can_be_made
 from faultfinder.decide.belief import Tried, belief_now, mending
 from faultfinder.decide.problem import CheckAction, Ints, Problem, RepairAction
 from faultfinder.decide.scenarios import SCENARIO_LIMIT, scenario_values
@@ -16,7 +18,7 @@ from faultfinder.errors import ImpossibleEvidence
 from faultfinder.inference.compiled import CompiledModel
 from faultfinder.model.answers import find_stage
 from faultfinder.model.network import Array
-from faultfinder.model.parts import Kind, Repair
+from faultfinder.model.parts import Kind, Repair, Risk
 
 LEFT_OUT = 5e-3
 """Probability of rare joint states of the causes left out of the advice, for a quick answer."""
@@ -113,12 +115,16 @@ def build_problem(
         travel[at[begin], at[end]] = shop.cost(route.minutes, 0.0)
     # After a repair everything can be looked at again.
     closed = {*tried[-1].findings, *tried[-1].unclear} if tried else {*findings, *unclear}
+    known = {**dict.fromkeys(unclear), **findings}
+    makeable = can_be_made(model, tried[-1].results_since if tried else known)
     repairs = [r for r in model.repairs if r.name not in {step.repair for step in tried}]
     return Problem(
         causes=tuple(compiled.network.names[c] for c in compiled.causes),
         scenarios=scenarios[keep],
         weights=weights[keep] / weights[keep].sum(),
-        checks=tuple(_check_actions(compiled, belief.likelihoods, closed, at, shop, keep)),
+        checks=tuple(
+            _check_actions(compiled, belief.likelihoods, closed, makeable, at, shop, keep)
+        ),
         repairs=tuple(_repair_action(compiled, repair, at, shop) for repair in repairs),
         stages=stages,
         stage=at[find_stage(model, stage)],
@@ -128,6 +134,7 @@ def build_problem(
         missed=model.retest.missed if model.retest else 0.0,
         comeback=shop.comeback,
         give_up=shop.hand_over,
+        handling=shop.cost(shop.handling_minutes, 0.0),
         neglected=belief.neglected + float(1.0 - weights[keep].sum()),
         evidence_probability=belief.evidence_probability,
         since=belief.since,
@@ -152,6 +159,7 @@ def _check_actions(
     compiled: CompiledModel,
     likelihoods: Mapping[int, Array],
     closed: set[str],
+    makeable: Collection[str],
     at: Mapping[str, int],
     shop: Shop,
     keep: Ints,
@@ -160,6 +168,8 @@ def _check_actions(
     stopping = {rule.finding for rule in model.stop_rules}
     actions = []
     for check in model.checks:
+        if check.name not in makeable:
+            continue
         names = [name for name in check.observes if name not in closed]
         if not names or any(model.by_name[name].kind is not Kind.FINDING for name in names):
             continue
@@ -173,35 +183,46 @@ def _check_actions(
             CheckAction(
                 check.name,
                 tuple(result_labels(compiled, numbers)),
-                shop.cost(check.minutes, check.consumables),
+                shop.cost(check.minutes, check.consumables) + harm(check.risk),
                 at[check.stage],
                 rows,
                 tuple(names),
+                shop_share=harm(check.risk),
             )
         )
-    return actions
+    numbers_of = {action.name: number for number, action in enumerate(actions)}
+    return [
+        replace(action, behind=frozenset(numbers_of[name] for name in before if name in numbers_of))
+        for action in actions
+        for before in [model.checks_by_name[action.name].behind]
+    ]
+
+
+def harm(risk: Risk | None) -> float:
+    """What can go wrong, in expected money."""
+    return risk.chance * risk.cost if risk else 0.0
 
 
 def _repair_action(
     compiled: CompiledModel, repair: Repair, at: Mapping[str, int], shop: Shop
 ) -> RepairAction:
     waiting = repair.lead_days * shop.waiting_per_day
-    harm = repair.risk.chance * repair.risk.cost if repair.risk else 0.0
+    besides = waiting + harm(repair.risk)
     return RepairAction(
         repair.name,
-        shop.cost(repair.minutes, repair.part.likely) + waiting + harm,
+        shop.cost(repair.minutes, repair.part.likely) + besides,
         at[repair.stage],
         at[look_stage(compiled, repair)],
         mending(compiled, repair.name),
-        waiting + harm,
+        besides,
     )
 
 
 def look_stage(compiled: CompiledModel, repair: Repair) -> str:
-    """The nearest powered stage, where a repair is looked at."""
+    """The nearest powered stage that is not live, where a repair is looked at."""
     powered = [
         (compiled.routes[repair.stage, stage.name].minutes, number, stage.name)
         for number, stage in enumerate(compiled.model.stages)
-        if stage.powered and (repair.stage, stage.name) in compiled.routes
+        if stage.powered and not stage.live and (repair.stage, stage.name) in compiled.routes
     ]
     return min(powered)[2]

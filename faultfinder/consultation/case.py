@@ -6,6 +6,8 @@ import math
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, field, replace
 
+import numpy as np
+
 from faultfinder.decide.belief import Tried
 from faultfinder.decide.shop import Shop
 from faultfinder.errors import MisuseError, did_you_mean
@@ -106,6 +108,18 @@ class Case:
     def at_stage(self, stage: str | None) -> Case:
         """The case with the machine in another teardown stage."""
         return replace(self, stage=stage)
+
+
+def worth_of(compiled: CompiledModel, worth: float | None, age: float | None) -> float | None:
+    """What a machine is worth: as said, else the family's value at its age (between two ages in
+    proportion), else None. Raises MisuseError for an age where the model gives no values."""
+    by_age = compiled.model.worth
+    if worth is not None or age is None:
+        return worth
+    if not by_age:
+        name = compiled.model.name
+        raise MisuseError(f"The model {name} says nothing of worth by age. Give --worth AMOUNT.")
+    return float(np.interp(age, list(by_age), list(by_age.values())))
 
 
 def read_results(

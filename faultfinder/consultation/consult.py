@@ -8,7 +8,7 @@ when it is asked for, once, so that a list of tickets does not pay for quotes no
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import cached_property
 from typing import Any
 
@@ -30,12 +30,19 @@ from faultfinder.consultation.ranking import (
     RankedCheck,
     by_information,
     by_savings,
+    in_turn,
     questions,
     ranked_exactly,
     ranked_over,
 )
-from faultfinder.consultation.rounds import round_from
-from faultfinder.consultation.safety import cautions_of, looks_first, stop_sentence
+from faultfinder.consultation.rounds import Round, round_from
+from faultfinder.consultation.safety import (
+    called_for,
+    can_be_made,
+    cautions_of,
+    looks_first,
+    stop_sentence,
+)
 from faultfinder.consultation.surprises import contradiction, surprises, surprises_since
 from faultfinder.decide.policies import DEFAULT, PolicyMaker, policy_maker
 from faultfinder.decide.policies.one_step import OneStep
@@ -45,8 +52,11 @@ from faultfinder.errors import FaultfinderError, MisuseError, did_you_mean
 from faultfinder.inference.posterior import Evidence, beliefs, evidence_from
 from faultfinder.inference.propagation import Calibrated
 from faultfinder.inference.target import ALL_CAUSES, Target, TargetSpec, resolve_target
-from faultfinder.model.parts import Check
+from faultfinder.model.parts import Check, Precaution
 from faultfinder.model.routes import Route
+
+TRAINED = "For trained hands."
+"""Said with steps that not everybody may take."""
 
 
 @dataclass(frozen=True)
@@ -122,7 +132,7 @@ class Consultation:
     @cached_property
     def stop(self) -> str:
         """The sentence of a safety rule that ends the work, or ""."""
-        return stop_sentence(self.case.model.model, self.case.everything)
+        return stop_sentence(self.case.model.model, self.case.everything, self.case.tried)
 
     @cached_property
     def warnings(self) -> tuple[str, ...]:
@@ -199,7 +209,26 @@ class Consultation:
         """The same with what it is weighed against; None after a stop or without repairs."""
         if self.stop or not self.case.model.model.repairs:
             return None
-        return advice_from(self.problem, self.case.model.model, self.action)
+        advice = advice_from(self.problem, self.case.model.model, self.action)
+        first = self.first_look
+        return advice if first is None else replace(advice, kind="check", name=first.look)
+
+    @cached_property
+    def first_look(self) -> Precaution | None:
+        """The look that comes before all else, and why; None where nothing calls for one."""
+        case, model = self.case, self.case.model.model
+        weighed = {check.name for check in self.problem.checks} if self._by_scenarios else None
+        for one in called_for(model, case.latest):
+            place = model.checks_by_name[one.look].stage
+            if (self.stage, place) in case.model.routes and (
+                weighed is None or one.look in weighed
+            ):
+                return one
+        return None
+
+    @cached_property
+    def _makeable(self) -> frozenset[str]:
+        return can_be_made(self.case.model.model, self.case.latest)
 
     @cached_property
     def _at_bench(self) -> tuple[RankedCheck, ...]:
@@ -207,12 +236,19 @@ class Consultation:
         if self._by_scenarios:
             return ranked_over(self.problem, self.case.model, self.case.terms)
         asked = questions(self.case.model.model)
-        return self._ranked([c.name for c in self.case.model.model.checks if c.name not in asked])
+        checks = self.case.model.model.checks
+        return self._ranked(
+            [c.name for c in checks if c.name not in asked and c.name in self._makeable]
+        )
 
     @cached_property
     def _at_counter(self) -> tuple[RankedCheck, ...]:
         """What each open question for the counter tells; dear, and not asked after a repair."""
-        return () if self._by_scenarios else self._ranked(sorted(questions(self.case.model.model)))
+        return (
+            ()
+            if self._by_scenarios
+            else self._ranked(sorted(questions(self.case.model.model) & self._makeable))
+        )
 
     def _ranked(self, names: list[str]) -> tuple[RankedCheck, ...]:
         case, aim = self.case, self.aim
@@ -226,12 +262,20 @@ class Consultation:
     def _in_order(self, checks: tuple[RankedCheck, ...]) -> tuple[RankedCheck, ...]:
         if self.advice is None:
             return by_information(checks)
-        return by_savings(self.case.model.model, checks, self.advice)
+        first = () if self.first_look is None else (self.first_look.look,)
+        turn = in_turn(self.problem, self.action, self._round)
+        return by_savings(
+            self.case.model.model,
+            checks,
+            self.advice,
+            (*first, *turn),
+        )
 
     @cached_property
     def order(self) -> tuple[RankedCheck, ...]:
-        """All open checks, questions for the counter too: the advised one first, then by what
-        they save, the rest by bits per cost (all so where the model has no repairs)."""
+        """All open checks, questions for the counter too: the advised one and its round first,
+        then those that tell most about the right repair for their cost, given these; the rest
+        by bits per cost (all so where the model has no repairs)."""
         return self._in_order((*self._at_bench, *self._at_counter))
 
     @cached_property
@@ -267,12 +311,26 @@ class Consultation:
         return best if best is not None and best.worth and not self.stop else None
 
     @cached_property
-    def round(self) -> tuple[str, ...]:
-        """The checks to make together now, the next step first in rank, in the order to make
-        them; () when the next step is no check."""
+    def _round(self) -> Round:
         if self.advice is None or self.advice.kind != "check":
+            return Round()
+        if self.first_look is not None:
+            return Round((self.first_look.look,), (self.first_look.look,))
+        worth = self.case.terms.worth_per_bit
+        return round_from(self.problem, self.action.number, self.case.model.model, worth)
+
+    @property
+    def round(self) -> tuple[str, ...]:
+        """The checks to make together now, the next step among them, in the order to make
+        them; () when the next step is no check."""
+        if self.advice is None:
             return () if self.next is None else (self.next.check,)
-        return round_from(self.problem, self.policy, self.action, self.case.model.model)
+        return self._round.turn
+
+    @property
+    def round_note(self) -> str:
+        """What ends the round early, in words, or ""."""
+        return self._round.note
 
     def after(self, check: str) -> Mapping[str, Mapping[str, float]]:
         """What each result of an open check would make of the causes: label -> cause -> chance."""
@@ -302,6 +360,8 @@ class Consultation:
                     f"{name} was tried and could not be told, so it is not ranked."
                 )
             raise FaultfinderError(f"All that {name} would tell is known already.")
+        if name not in self._makeable:
+            raise FaultfinderError(self._missing(check))
         if (self.stage, check.stage) not in self.case.model.routes:
             raise FaultfinderError(
                 f"{name} needs the stage {check.stage}, and no way leads there from {self.stage}."
@@ -312,6 +372,16 @@ class Consultation:
                 "question for the counter."
             )
         return check
+
+    def _missing(self, check: Check) -> str:
+        """Why a check cannot be made as things stand, in words."""
+        model, latest = self.case.model.model, self.case.latest
+        needs = [model.needs_by_name[need] for need in check.needs]
+        missing = [need.title for need in needs if not need.there(latest)]
+        if missing:
+            return f"{check.name} cannot be made now. It needs: {'; '.join(missing)}."
+        look = next(one.look for one in called_for(model, latest) if one.unpowered)
+        return f"{check.name} needs power, and {look} comes before that."
 
     # What to say with it
 
@@ -348,7 +418,9 @@ class Consultation:
             f"{check.title} ({check.name}) first: if {' or '.join(rule.results)}, stop."
             for check, rule in first
         ]
-        return (*looks, *cautions_of(model, self.way, self.stage, parts[step.name].caution))
+        why = [] if self.first_look is None else [self.first_look.say]
+        said = cautions_of(model, self.way, self.stage, parts[step.name].caution)
+        return (*why, *looks, *said, *([TRAINED] if parts[step.name].trained else []))
 
     def as_plain(self, why: str | None = None) -> dict[str, Any]:
         """Numbers, texts, lists and dictionaries; `why` names a check to explain as well.

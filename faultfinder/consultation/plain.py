@@ -44,6 +44,9 @@ QUOTE = Form[Quote](
     Key("probability_dearer", "probability", "of more than high", lambda q: q.exceeds),
     Key("probability_handed_over", "probability", "of no repair", lambda q: q.given_up),
     Key("dear_parts_for_nothing", "number", "a job, on average", lambda q: q.dear_for_nothing),
+    Key("looking", "money", "likely, where it is only looked at"),
+    Key("repaired", "money or null", "likely, where it is repaired"),
+    Key("repaired_high", "money or null", "nine tenths of those cost less"),
 )
 
 CHECK_ADVICE = Form[CheckAdvice](

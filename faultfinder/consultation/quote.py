@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass, field
 
 import numpy as np
@@ -17,6 +18,7 @@ from faultfinder.decide.situation import (
     check_cost,
     start,
 )
+from faultfinder.model.network import Array
 from faultfinder.model.parts import FaultModel, Price
 
 LOW_AT, LIKELY_AT, HIGH_AT = 0.1, 0.5, 0.9
@@ -31,6 +33,9 @@ class Quote:
     machine is handed over unrepaired. `dear_for_nothing` is the expected number, per job,
     of parts of at least the shop's `dear_part` price that are fitted to a machine with none
     of the causes they mend.
+
+    In two lines: `looking` is what it likely costs to look at it and no more, `repaired` and
+    `repaired_high` the likely and the dear end where it is repaired (None where it never is).
     """
 
     low: float
@@ -39,6 +44,9 @@ class Quote:
     exceeds: float
     given_up: float
     dear_for_nothing: float
+    looking: float = 0.0
+    repaired: float | None = None
+    repaired_high: float | None = None
 
 
 @dataclass(frozen=True)
@@ -48,6 +56,7 @@ class _End:
     probability: float
     work: float
     prices: tuple[Price, ...]
+    repaired: bool = True
 
 
 @dataclass
@@ -62,14 +71,18 @@ class _Ledger:
     ends: list[_End] = field(default_factory=list)
     given_up: float = 0.0
     wasted: float = 0.0
+    looks: list[_End] = field(default_factory=list)
 
     def take(
         self, action: Action, situation: Situation, p: float, work: float, prices: tuple[Price, ...]
     ) -> None:
         """Write down all that an action taken with probability `p` leads to."""
         problem = self.problem
+        if action.kind != "check" and not prices:
+            self.looks.append(_End(p, work + float(problem.finish[situation.stage]), ()))
         if action.kind == "check":
             work += check_cost(problem, situation, action.number)
+            work -= problem.checks[action.number].shop_share
             for _, q, after in after_check(problem, situation, action.number):
                 self.follow(after, p * q, work, prices)
         elif action.kind == "repair":
@@ -88,7 +101,8 @@ class _Ledger:
         else:
             # Handed over unrepaired, the customer pays the work so far, not the shop's loss.
             self.given_up += p
-            self.ends.append(_End(p, work + float(problem.finish[situation.stage]), prices))
+            closing = float(problem.finish[situation.stage])
+            self.ends.append(_End(p, work + closing, prices, repaired=False))
 
     def follow(
         self, situation: Situation, p: float, work: float, prices: tuple[Price, ...]
@@ -103,6 +117,8 @@ class _Ledger:
         self, situation: Situation, p: float, work: float, prices: tuple[Price, ...]
     ) -> None:
         problem = self.problem
+        if not prices:
+            self.looks.append(_End(p, work + float(problem.finish[situation.stage]), ()))
         order = best_order(problem, situation.weights, situation.stage, situation.repaired)
         belief = problem.in_classes(situation.weights)
         stage, shown = situation.stage, 1.0
@@ -121,7 +137,8 @@ class _Ledger:
             tried = tried | {step.repair}
             shown *= 1.0 - problem.missed
         self.given_up += p * order.given_up
-        self.ends.append(_End(p * order.given_up, work + float(problem.finish[stage]), prices))
+        left = work + float(problem.finish[stage])
+        self.ends.append(_End(p * order.given_up, left, prices, repaired=False))
 
 
 def spread(
@@ -134,24 +151,40 @@ def spread(
     """
     ledger = _Ledger(problem, model, policy, dear_part)
     ledger.take(action, start(problem), 1.0, 0.0, ())
+    below = _spread(ledger.ends)
+    high = _at(below, HIGH_AT)
+    exceeds = float(below[1][-1] - below[1][np.searchsorted(below[0], high, side="right") - 1])
+    repaired = [end for end in ledger.ends if end.repaired and end.probability > 0.0]
+    mended = _spread(repaired) if repaired else None
+    return Quote(
+        _at(below, LOW_AT),
+        _at(below, LIKELY_AT),
+        high,
+        max(exceeds, 0.0),
+        ledger.given_up,
+        ledger.wasted,
+        looking=_at(_spread(ledger.looks), LIKELY_AT) if ledger.looks else 0.0,
+        repaired=None if mended is None else _at(mended, LIKELY_AT),
+        repaired_high=None if mended is None else _at(mended, HIGH_AT),
+    )
+
+
+def _spread(ends: Sequence[_End]) -> tuple[Array, Array]:
+    """What some ends cost, rising, and the probability of costing no more."""
     costs, share = [], []
-    for end in ledger.ends:
-        prices = end.prices
+    for end in ends:
         for part, total in (
-            (0.25, sum(price.low for price in prices)),
-            (0.5, sum(price.likely for price in prices)),
-            (0.25, sum(price.high for price in prices)),
+            (0.25, sum(price.low for price in end.prices)),
+            (0.5, sum(price.likely for price in end.prices)),
+            (0.25, sum(price.high for price in end.prices)),
         ):
             costs.append(end.work + total)
             share.append(end.probability * part)
-    order_by = np.argsort(costs, kind="stable")
-    spread = np.array(costs)[order_by]
-    below = np.cumsum(np.array(share)[order_by])
-    below /= below[-1]
+    rising = np.argsort(costs, kind="stable")
+    below = np.cumsum(np.array(share)[rising])
+    return np.array(costs)[rising], below / below[-1]
 
-    def at(quantile: float) -> float:
-        return float(spread[min(int(np.searchsorted(below, quantile - 1e-12)), len(spread) - 1)])
 
-    high = at(HIGH_AT)
-    exceeds = 1.0 - float(below[np.searchsorted(spread, high, side="right") - 1])
-    return Quote(at(LOW_AT), at(LIKELY_AT), high, max(exceeds, 0.0), ledger.given_up, ledger.wasted)
+def _at(spread: tuple[Array, Array], quantile: float) -> float:
+    costs, below = spread
+    return float(costs[min(int(np.searchsorted(below, quantile - 1e-12)), len(costs) - 1)])

@@ -9,9 +9,12 @@ import numpy as np
 
 from faultfinder.consultation.advice import Advice
 from faultfinder.consultation.causes import result_labels
+from faultfinder.consultation.rounds import Round
 from faultfinder.decide.policies.one_step import Gains
 from faultfinder.decide.problem import Problem
 from faultfinder.decide.shop import Shop
+from faultfinder.decide.situation import Action
+from faultfinder.decide.together import Telling
 from faultfinder.inference.compiled import CompiledModel
 from faultfinder.inference.information import information
 from faultfinder.inference.posterior import Evidence
@@ -124,17 +127,39 @@ def by_information(checks: Iterable[RankedCheck]) -> tuple[RankedCheck, ...]:
     return tuple(sorted(checks, key=lambda c: (-c.gain_per_cost, -c.gain_bits, c.check)))
 
 
-def by_savings(
-    model: FaultModel, checks: Iterable[RankedCheck], advice: Advice
-) -> tuple[RankedCheck, ...]:
-    """The checks ranked by what they save on the expected cost of the job.
+FIRST = 5
+"""Checks of the order that are ranked given those before them."""
 
-    The advised check goes first. A check is worth its cost while it saves anything and
-    checking is the advice. Checks the advice does not weigh (questions for the counter)
-    keep their verdict by information, and follow; others not looked at count as not worth it.
+
+def in_turn(problem: Problem, action: Action, round_: Round) -> tuple[str, ...]:
+    """The checks of the problem as they rank: the advised one and its round, then what tells
+    most about the right repair for its cost, the first few given those before them."""
+    telling = Telling(problem)
+    numbers = {check.name: number for number, check in enumerate(problem.checks)}
+    members = [numbers[name] for name in round_.members if name in numbers]
+    if not members and action.kind == "check":
+        members = [action.number]
+    first = telling.in_turn(problem.weights, problem.stage, members, max(FIRST, len(members)))
+    score = telling.score(telling.bits(problem.weights), problem.stage)
+    waiting = set(problem.closed(frozenset(first)))
+    rest = sorted(
+        set(range(len(problem.checks))) - set(first), key=lambda c: (c in waiting, -score[c], c)
+    )
+    return tuple(problem.checks[number].name for number in [*first, *rest])
+
+
+def by_savings(
+    model: FaultModel, checks: Iterable[RankedCheck], advice: Advice, turn: Sequence[str]
+) -> tuple[RankedCheck, ...]:
+    """The checks in the order of `turn`, with what they save on the expected cost of the job.
+
+    A check is worth its cost while it saves anything and checking is the advice. Checks the
+    advice does not weigh (questions for the counter) keep their verdict by information, and
+    follow; others not looked at count as not worth it.
     """
     asked = questions(model)
     weighed = {item.check: item for item in advice.checks}
+    place = {name: number for number, name in enumerate(turn)}
     ranked: list[RankedCheck] = []
     for check in checks:
         item = weighed.get(check.check)
@@ -151,14 +176,5 @@ def by_savings(
         elif check.check not in asked:
             check = replace(check, worth=advice.kind == "check" and check.check == advice.name)
         ranked.append(check)
-    first = advice.name if advice.kind == "check" else ""
-    ranked.sort(
-        key=lambda c: (
-            c.check != first,
-            c.saves is None,
-            -(c.saves or 0.0),
-            -c.gain_per_cost,
-            c.check,
-        )
-    )
+    ranked.sort(key=lambda c: (place.get(c.check, len(place)), -c.gain_per_cost, c.check))
     return tuple(ranked)

@@ -1,90 +1,127 @@
 """A round: the checks that a technician makes together before asking again.
 
-The leading check, and the next ones of its stage while the results before them would hardly
-change that they are made. First form: whether they would is asked of the policy after each
-likely result.
+The leading check and others of its stage. One more is taken in while making it at once is
+cheaper than coming back for it: wasted is its cost where the results before it leave it not
+worth making, saved is the price of a step (turning to the machine, asking, writing down) where
+they do not. What it tells counts given those before it, not by itself.
 """
 
 from __future__ import annotations
 
+from dataclasses import dataclass
+
+import numpy as np
+
 from faultfinder.decide.problem import Problem
-from faultfinder.decide.situation import Action, Policy, Situation, after_check, start
+from faultfinder.decide.together import Telling
+from faultfinder.model.network import Array
 from faultfinder.model.parts import FaultModel
 
-SURE = 0.9
-"""A member would be advised after at least this share of the results before it."""
-
-MOST, MINUTES = 5, 3.0
-"""Checks in a round, and minutes of their own together (the leading one may take longer)."""
-
-UNLIKELY = 0.02
-"""Results less likely than this are not asked about."""
-
-LEVEL = 0.005
-"""Checks whose job costs no more than this share above the best are not overtaken by it."""
+MOST, MINUTES = 5, 6.0
+"""Checks in a round, and minutes of their own together (the leading one may take longer). Both
+are what technicians' advisers take at a time."""
 
 SETTLES = 0.1
-"""A check that ends the checking at least this often comes before quicker ones."""
+"""A check that leaves no other of the round worth making at least this often comes before
+quicker ones."""
+
+CLEAR = 0.04
+"""A result less likely than this is not named as one that ends a round."""
 
 
-def round_from(
-    problem: Problem, policy: Policy, action: Action, model: FaultModel
-) -> tuple[str, ...]:
-    """The checks of a round that begins with the check of `action`, in the order to make them:
-    the quickest first, unless another may settle it."""
-    lead = action.number
-    minutes = [model.checks_by_name[check.name].minutes for check in problem.checks]
-    members, spent = [lead], minutes[lead]
-    branches = _after(problem, [(1.0, start(problem))], lead)
-    first = {lead: _settling(policy, branches)}
+@dataclass(frozen=True)
+class Round:
+    """Checks to make together: `members` as they rank, `turn` in the order to make them, and
+    `note`, which says what ends it early, or ""."""
+
+    members: tuple[str, ...] = ()
+    turn: tuple[str, ...] = ()
+    note: str = ""
+
+
+def round_from(problem: Problem, lead: int, model: FaultModel, worth_per_bit: float) -> Round:
+    """The round that begins with a check."""
+    telling = Telling(problem)
+    parts = [model.checks_by_name[check.name] for check in problem.checks]
+    own = np.array([check.cost for check in problem.checks])
+    members, spent = [lead], parts[lead].minutes
+    outcomes = telling.then(telling.start(problem.weights), lead)
     while len(members) < MOST:
-        left = MINUTES - spent
-        advised: dict[int, float] = {}
-        for share, situation in branches:
-            for check in _advised(policy, situation):
-                advised[check] = advised.get(check, 0.0) + share
-        total = sum(share for share, _ in branches)
-        fitting = {
-            check: share
-            for check, share in advised.items()
-            if problem.checks[check].stage == problem.checks[lead].stage
-            and minutes[check] <= left
-            and share >= SURE * total
-        }
-        if not fitting:
+        more = telling.more(outcomes)
+        wanted = _wanted(telling, more, outcomes, own, worth_per_bit, members)
+        out = [
+            check
+            for check, part in enumerate(parts)
+            if check in members
+            or part.stage != parts[lead].stage
+            or spent + part.minutes > MINUTES
+            or (1.0 - wanted[check]) * own[check] > wanted[check] * problem.handling
+        ]
+        member = telling.best(more.sum(axis=0), problem.checks[lead].stage, members, out)
+        if member is None:
             break
-        member = max(fitting, key=lambda check: (fitting[check], -minutes[check], -check))
-        first[member] = _settling(policy, _after(problem, [(1.0, start(problem))], member))
-        branches = _after(problem, branches, member)
         members.append(member)
-        spent += minutes[member]
-    members.sort(key=lambda check: (first[check] < SETTLES, minutes[check]))
-    return tuple(problem.checks[check].name for check in members)
+        spent += parts[member].minutes
+        outcomes = telling.then(outcomes, member)
+    ends = {check: _ends(problem, telling, check, members, own, worth_per_bit) for check in members}
 
+    def place(check: int) -> tuple[bool, bool, float]:
+        waits = bool(problem.checks[check].behind & set(members))
+        return waits, sum(ends[check].values()) < SETTLES, parts[check].minutes
 
-_Branches = list[tuple[float, Situation]]
-
-
-def _after(problem: Problem, branches: _Branches, check: int) -> _Branches:
-    """Each branch after each result of a check, the unlikely ones left out."""
-    return [
-        (share * p, then)
-        for share, situation in branches
-        for _, p, then in after_check(problem, situation, check)
-        if share * p >= UNLIKELY
+    turn = sorted(members, key=place)
+    named = [
+        f"{parts[check].title}: {' or '.join(likely)}"
+        for check in turn[:-1]
+        if (likely := [result for result, chance in ends[check].items() if chance >= CLEAR])
     ]
+    return Round(
+        tuple(problem.checks[check].name for check in members),
+        tuple(problem.checks[check].name for check in turn),
+        f"Ends early after {'; '.join(named)}." if named else "",
+    )
 
 
-def _advised(policy: Policy, situation: Situation) -> set[int]:
-    """The checks that would be made next: the chosen one, and those level with it."""
-    action = policy.decide(situation)
-    if action.kind != "check":
-        return set()
-    most = action.expected_cost * (1.0 + LEVEL)
-    level = {item.number for item in action.weighed if item.expected_cost <= most}
-    return {action.number} | level
+def _wanted(
+    telling: Telling,
+    more: Array,
+    outcomes: Array,
+    own: Array,
+    worth_per_bit: float,
+    members: list[int],
+) -> Array:
+    """How often each check is still worth its cost, by itself or with one that waits for it:
+    shape (checks,)."""
+    chance = outcomes.sum(axis=1)
+    worth = more * worth_per_bit >= chance[:, None] * own
+    for gate, check in telling.gates(members):
+        both = (more[:, gate] + more[:, check]) * worth_per_bit
+        worth[:, gate] |= both >= chance * (own[gate] + own[check])
+    found: Array = (worth * chance[:, None]).sum(axis=0) / max(float(chance.sum()), 1e-12)
+    return found
 
 
-def _settling(policy: Policy, branches: _Branches) -> float:
-    """How often no check would follow."""
-    return sum(share for share, then in branches if policy.decide(then).kind != "check")
+def _ends(
+    problem: Problem,
+    telling: Telling,
+    check: int,
+    members: list[int],
+    own: Array,
+    worth_per_bit: float,
+) -> dict[str, float]:
+    """The results after which no other member is worth its cost, with their probabilities."""
+    others = [one for one in members if one != check]
+    if not others:
+        return {}
+    start = telling.start(problem.weights)[0]
+    ends = {}
+    for result, likelihood in zip(
+        problem.checks[check].results, problem.checks[check].likelihood, strict=True
+    ):
+        outcome = (likelihood * start)[None]
+        chance = float(outcome.sum())
+        if chance > 0.0:
+            more = telling.more(outcome)[0, others]
+            if (more * worth_per_bit < chance * own[others]).all():
+                ends[result] = chance
+    return ends

@@ -2,16 +2,55 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 
-from faultfinder.model.parts import Check, FaultModel, StopRule
+from faultfinder.decide.belief import Tried
+from faultfinder.model.parts import Check, FaultModel, Precaution, StopRule
 from faultfinder.model.routes import Route
 
 
-def stop_sentence(model: FaultModel, known: Mapping[str, str]) -> str:
+def stop_sentence(model: FaultModel, known: Mapping[str, str], tried: Sequence[Tried] = ()) -> str:
     """What to do instead, when a finding ends the diagnosis for safety; else ""."""
     return " ".join(
-        rule.say for rule in model.stop_rules if known.get(rule.finding) in rule.results
+        rule.say
+        for rule in model.stop_rules
+        if known.get(rule.finding) in rule.results and not _lifted(rule, tried)
+    )
+
+
+def _lifted(rule: StopRule, tried: Sequence[Tried]) -> bool:
+    """Whether a repair was made that ends the danger, and it was not found again since."""
+    since = [number for number, one in enumerate(tried) if one.repair in rule.lifted_by]
+    return bool(since) and not any(
+        one.findings.get(rule.finding) in rule.results for one in tried[since[0] :]
+    )
+
+
+def can_be_made(model: FaultModel, known: Mapping[str, str | None]) -> frozenset[str]:
+    """The checks whose needs are there, going by what is known of the machine as it is. While a
+    precaution asks for a look at it without power, those with power are left."""
+    unpowered = any(one.unpowered for one in called_for(model, known))
+    return frozenset(
+        check.name
+        for check in model.checks
+        if all(model.needs_by_name[need].there(known) for need in check.needs)
+        and not (unpowered and _powered(model, check))
+    )
+
+
+def _powered(model: FaultModel, check: Check) -> bool:
+    """Whether it is made with power on: neither asked nor seen on the machine switched off."""
+    stage = model.stages_by_name.get(check.stage)
+    return stage is not None and stage.powered and not check.off
+
+
+def called_for(model: FaultModel, known: Mapping[str, str | None]) -> tuple[Precaution, ...]:
+    """The precautions that what is known calls for and whose look is open."""
+    return tuple(
+        one
+        for one in model.precautions
+        if any(known.get(finding) in results for finding, results in one.when.items())
+        and any(f not in known for f in model.checks_by_name[one.look].observes)
     )
 
 

@@ -45,8 +45,9 @@ def minutes_to_decision(consultation: Consultation, without: Sequence[str] = ())
     total = 0.0
     for step in walk(problem, policy, machines, checks_only=True):
         if step.action.kind == "check":
-            consumables = by_name[problem.checks[step.action.number].name].consumables
-            total += (step.cost - consumables) * len(step.group)
+            check = problem.checks[step.action.number]
+            besides = by_name[check.name].consumables + check.shop_share
+            total += (step.cost - besides) * len(step.group)
     return total / per_minute / DRAWS
 
 

@@ -28,7 +28,9 @@ Ints = NDArray[np.int64]
 class CheckAction:
     """A check: its own cost, its stage, and P(result | scenario), shape (results, scenarios).
 
-    `findings` are what it still tells, the last varying fastest in the results.
+    `findings` are what it still tells, the last varying fastest in the results. `behind` are
+    the checks (by number) that come before it; `shop_share` is what of the cost the customer
+    does not pay (expected harm).
     """
 
     name: str
@@ -37,6 +39,8 @@ class CheckAction:
     stage: int
     likelihood: Array = field(repr=False)
     findings: tuple[str, ...] = ()
+    behind: frozenset[int] = frozenset()
+    shop_share: float = 0.0
 
 
 @dataclass(frozen=True)
@@ -69,7 +73,8 @@ class Problem:
     `missed` is the probability that the powered look after a repair passes although
     a fault is left; that costs `comeback`. `give_up` is the price of handing the
     machine over unrepaired (closing up comes on top); infinite when that is no choice.
-    `neglected` is the probability of all scenarios left out; `evidence_probability`
+    `handling` is what a step costs besides its own work, for the order of checks (not part of
+    any cost). `neglected` is the probability of all scenarios left out; `evidence_probability`
     that of the findings before any repair, `since` those of the findings after each.
     """
 
@@ -86,9 +91,22 @@ class Problem:
     missed: float = 0.0
     comeback: float = 0.0
     give_up: float = np.inf
+    handling: float = 0.0
     neglected: float = 0.0
     evidence_probability: float = 1.0
     since: tuple[float, ...] = ()
+
+    def closed(self, checked: frozenset[int]) -> list[int]:
+        """The checks that cannot be made now: those made, and those that others come before."""
+        return [*checked, *(check for check in self._waiting if not self.is_open(check, checked))]
+
+    def is_open(self, check: int, checked: frozenset[int]) -> bool:
+        """Whether a check was not made yet, and all that come before it were."""
+        return check not in checked and self.checks[check].behind <= checked
+
+    @cached_property
+    def _waiting(self) -> tuple[int, ...]:
+        return tuple(number for number, check in enumerate(self.checks) if check.behind)
 
     @cached_property
     def faulty(self) -> Array:
@@ -103,6 +121,28 @@ class Problem:
         if not self.repairs:
             return np.zeros((0, *self.scenarios.shape))
         return np.stack([repair.mends[columns, self.scenarios] for repair in self.repairs])
+
+    @cached_property
+    def right_repair(self) -> Ints:
+        """The repair that would be chosen if the scenario were known: shape (scenarios,); one
+        past the last for handing over, two past it for no fault at all.
+
+        It is the one that saves most of what handing over costs, by how surely it mends
+        everything.
+        """
+        held = self.scenarios != 0
+        found = np.full(len(held), len(self.repairs), dtype=np.int64)
+        if self.repairs:
+            cures = np.where(held[None], self.success, 1.0).prod(axis=2)
+            lost = self.give_up if np.isfinite(self.give_up) else 1e6
+            cost = np.nan_to_num(self.act_cost[self.stage], posinf=1e9)
+            saved = cures * lost - cost[:, None]
+            # Several faults that no single repair ends: the one that clears most of them.
+            part = np.where(held[None], self.success, 0.0).sum(axis=2)
+            saved = np.where(cures.max(axis=0) > 0.0, saved, part * 1e-3)
+            found = np.where(saved.max(axis=0) > 0.0, saved.argmax(axis=0), found)
+        found[~held.any(axis=1)] = len(self.repairs) + 1
+        return found
 
     @cached_property
     def act_cost(self) -> Array:

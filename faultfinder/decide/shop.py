@@ -15,6 +15,8 @@ class Shop:
     `waiting_per_day`: what a day of waiting for a part costs; `dear_part`: the price
     from which a part ordered for nothing hurts; `worth_per_bit`: for ranking by
     information alone, a check is worth it while its bits times this reach its cost;
+    `handling_minutes`: what each step takes besides its work (turning to the machine, asking,
+    writing down), which orders checks and makes rounds of them;
     `guarantee_days`: how long after closing a comeback is the shop's (common practice, no
     source: look at your own terms and the law where you are); `model`: the model
     used when a command names none, "" for none.
@@ -27,6 +29,7 @@ class Shop:
     waiting_per_day: float = 4.0
     dear_part: float = 100.0
     worth_per_bit: float = 40.0
+    handling_minutes: float = 4.0
     guarantee_days: float = 90.0
     model: str = ""
 

@@ -203,7 +203,10 @@ class Check:
     """Something a technician does to observe one or more findings (or histories).
 
     `minutes` is the time of the check itself, without reaching its stage;
-    `consumables` is money in the shop's currency. `suggests[finding][result]` is
+    `consumables` is money in the shop's currency; `needs` names what must be there for it,
+    `behind` the checks that come before it as far as they can be made, `off` that it needs no
+    power in a stage that has it; `trained`: it is for
+    trained hands only. `suggests[finding][result]` is
     one line on what that result points to.
     """
 
@@ -218,17 +221,58 @@ class Check:
     how: tuple[str, ...] = ()
     suggests: Mapping[str, Mapping[str, str]] = field(default_factory=dict)
     caution: str = ""
+    needs: tuple[str, ...] = ()
+    risk: Risk | None = None
+    trained: bool = False
+    off: bool = False
+    behind: tuple[str, ...] = ()
+    line: int = 0
+
+
+@dataclass(frozen=True)
+class Need:
+    """Something a check can need of the machine or the shop: `met` by any of these results,
+    `lost` by any of those (finding -> results); `assumed` while neither is known."""
+
+    name: str
+    title: str
+    met: Mapping[str, tuple[str, ...]] = field(default_factory=dict)
+    lost: Mapping[str, tuple[str, ...]] = field(default_factory=dict)
+    assumed: bool = True
+    line: int = 0
+
+    def there(self, known: Mapping[str, str | None]) -> bool:
+        """Whether it counts as there."""
+        if any(known.get(finding) in results for finding, results in self.met.items()):
+            return True
+        if any(known.get(finding) in results for finding, results in self.lost.items()):
+            return False
+        return self.assumed
+
+
+@dataclass(frozen=True)
+class Precaution:
+    """What any of the results of `when` calls for before all else: the check `look` while its
+    result is open, and the sentence `say`. With `unpowered` nothing is done with power on
+    until it was made."""
+
+    when: Mapping[str, tuple[str, ...]]
+    look: str
+    say: str
+    unpowered: bool = False
     line: int = 0
 
 
 @dataclass(frozen=True)
 class Stage:
-    """A state of teardown the machine can be in on the bench."""
+    """A state of teardown the machine can be in on the bench. In a `live` one nothing is looked
+    at after a repair, since hands cannot go where they are needed."""
 
     name: str
     title: str
     powered: bool
     caution: str = ""
+    live: bool = False
     line: int = 0
 
 
@@ -246,11 +290,13 @@ class Move:
 
 @dataclass(frozen=True)
 class StopRule:
-    """A result that ends the diagnosis for safety: `say` is what to do instead."""
+    """A result that ends the diagnosis for safety: `say` is what to do instead. One found before
+    a repair of `lifted_by` was made stops no more."""
 
     finding: str
     results: tuple[str, ...]
     say: str
+    lifted_by: tuple[str, ...] = ()
     line: int = 0
 
 
@@ -303,7 +349,7 @@ class Price:
 
 @dataclass(frozen=True)
 class Risk:
-    """Harm that a repair can do: its probability and what it would cost."""
+    """Harm that a check or repair can do: its probability and what it would cost."""
 
     chance: float
     cost: float
@@ -328,7 +374,8 @@ class Repair:
     """A repair: `mends[cause][state]` is the probability that it removes that cause.
 
     `minutes` is its own work, without the way to `stage` and without the retest.
-    With `hand_over` it is done by a specialist and `part` is what that costs.
+    With `hand_over` it is done by a specialist and `part` is what that costs; `trained`: it is
+    for trained hands.
     """
 
     name: str
@@ -340,6 +387,7 @@ class Repair:
     lead_days: float = 0.0
     risk: Risk | None = None
     hand_over: bool = False
+    trained: bool = False
     tools: tuple[str, ...] = ()
     how: tuple[str, ...] = ()
     caution: str = ""
@@ -354,7 +402,8 @@ class FaultModel:
 
     `complaint` names the complaint variable, or is None for a network that has
     none; when there is one, its last state is taken as seen in every diagnosis.
-    `start` is the stage in which a machine arrives. `digest` identifies the
+    `start` is the stage in which a machine arrives; `worth` what one is worth by its age in
+    years. `digest` identifies the
     content of the file(s) it was read from; `included` holds, for each included file,
     its path from the model file's folder and the SHA-256 of its content.
     """
@@ -375,6 +424,9 @@ class FaultModel:
     retest: Retest | None = None
     silence: Silence | None = None
     unlisted: Unlisted | None = None
+    needs: tuple[Need, ...] = ()
+    precautions: tuple[Precaution, ...] = ()
+    worth: Mapping[float, float] = field(default_factory=dict)
     digest: str = ""
     included: tuple[tuple[str, str], ...] = ()
 
@@ -393,6 +445,10 @@ class FaultModel:
     @cached_property
     def stages_by_name(self) -> Mapping[str, Stage]:
         return {stage.name: stage for stage in self.stages}
+
+    @cached_property
+    def needs_by_name(self) -> Mapping[str, Need]:
+        return {need.name: need for need in self.needs}
 
     def of_kind(self, kind: Kind) -> tuple[Variable, ...]:
         return tuple(variable for variable in self.variables if variable.kind is kind)

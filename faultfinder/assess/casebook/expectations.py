@@ -152,8 +152,14 @@ def _rank(at: Standing, body: Mapping[str, Any]) -> Answer:
     return place <= int(body["at_most"]), f"place {place}"
 
 
-def _asks(at: Standing, body: Any) -> Answer:
+def _asked(at: Standing, body: Any) -> tuple[tuple[str, ...], tuple[str, ...]]:
+    """The facts that count as asking for it, and the words of a caution that do."""
     facts, says = at.judge.mapped.asks.get(str(body), ((str(body),), ()))
+    return tuple(facts), tuple(says)
+
+
+def _asks(at: Standing, body: Any) -> Answer:
+    facts, says = _asked(at, body)
     sayable = [fact for fact in facts if at.judge.wording.finding(fact) is not None]
     if not sayable and not says:
         return None, "nothing brings it"
@@ -273,7 +279,10 @@ def variations(
         return
     at = Standing(judge, findings)
     wanted = [kind for kind, _ in situation.then if kind in kinds]
-    neutral = idle_facts(at) if wanted else []
+    # A fact that answers what a clause says is asked for would leave it without sense.
+    asked = {f for kind, body in situation.then if kind == "asks" for f in _asked(at, body)[0]}
+    answers = {v.name for fact in asked if (v := judge.wording.finding(fact)) is not None}
+    neutral = [one for one in idle_facts(at) if one[0] not in answers] if wanted else []
     drawn = random.Random(f"{seed} {situation.id} {build}").sample(
         neutral, min(count, len(neutral))
     )

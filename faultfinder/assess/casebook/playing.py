@@ -1,6 +1,7 @@
 """A case played: the tool's own policy asks, and each step is answered by what the case tells.
 
-One step at a time: the first of a round counts like any other. A fact that the case does not
+A round is made whole before the tool is asked again, and ends where the check that settled the
+case comes; each of its checks counts as a step. A fact that the case does not
 tell is answered by "could not tell". A repair that mends what was at fault ends the play; any
 other counts as a step and is passed over, since no case tells what it would have shown, and
 then the best open check is made.
@@ -25,11 +26,13 @@ MOST = 40
 @dataclass(frozen=True)
 class Played:
     """How a play went: `end` is "settled", "mended", "stopped", "contradiction", "nothing left"
-    or "given up"; only the first two count `steps`, the others as MOST."""
+    or "given up"; only the first two count `steps`, the others as MOST. `calls` is how often the
+    tool was asked."""
 
     case: RealCase
     made: tuple[str, ...]
     end: str
+    calls: int = 0
 
     @property
     def steps(self) -> int:
@@ -49,6 +52,7 @@ def play(case: RealCase, judge: Judge, policy: str | PolicyMaker = DEFAULT) -> P
     at = Case(judge.compiled, judge.settled(findings), shop=judge.shop)
     made: list[str] = []
     passed: set[str] = set()
+    calls = 0
     while len(made) < MOST:
         try:
             told_now = consult(at, policy=policy)
@@ -56,31 +60,33 @@ def play(case: RealCase, judge: Judge, policy: str | PolicyMaker = DEFAULT) -> P
             return Played(case, tuple(made), "contradiction")
         if told_now.stop:
             return Played(case, tuple(made), "stopped")
-        name = _check(told_now, passed, made)
-        if name is None:
-            return Played(case, tuple(made), "nothing left")
+        calls += 1
+        names = _checks(told_now, passed, made)
+        if not names:
+            return Played(case, tuple(made), "nothing left", calls)
         if passed & set(made[-1:]) and mended & _mends(judge, made[-1]):
-            return Played(case, tuple(made), "mended")
-        made.append(name)
-        observed = judge.compiled.model.checks_by_name[name].observes
-        if target.name in observed:
-            return Played(case, tuple(made), "settled")
-        for finding in observed:
-            if at.results.get(finding) is None:
-                at = at.with_result(finding, told.get(finding))
-    return Played(case, tuple(made), "given up")
+            return Played(case, tuple(made), "mended", calls)
+        for name in names:
+            made.append(name)
+            observed = judge.compiled.model.checks_by_name[name].observes
+            if target.name in observed:
+                return Played(case, tuple(made), "settled", calls)
+            for finding in observed:
+                if at.results.get(finding) is None:
+                    at = at.with_result(finding, told.get(finding))
+    return Played(case, tuple(made), "given up", calls)
 
 
-def _check(told: Consultation, passed: set[str], made: list[str]) -> str | None:
-    """The check to make; a repair advised for the first time is written down as made before."""
+def _checks(told: Consultation, passed: set[str], made: list[str]) -> tuple[str, ...]:
+    """The checks to make; a repair advised for the first time is written down as made before."""
     step = told.next_step
     if step is not None and step.kind == "check":
-        return step.name
+        return told.round or (step.name,)
     if step is not None and step.kind == "repair" and step.name not in passed:
         passed.add(step.name)
         made.append(step.name)
     rest = told.order_at_bench or told.order
-    return rest[0].check if rest else None
+    return (rest[0].check,) if rest else ()
 
 
 def _mends(judge: Judge, repair: str) -> set[str]:

@@ -87,7 +87,7 @@ class Exact:
         greedy = repair_now(problem, situation)
         bound = min(stop, greedy.expected_cost)
         for check in range(len(problem.checks)):
-            if check in situation.checked:
+            if not problem.is_open(check, situation.checked):
                 continue
             if np.ptp(problem.checks[check].likelihood, axis=1).max() == 0.0:
                 continue

@@ -65,7 +65,8 @@ class LookAhead:
         alone = {
             check: self._cost_of_check(situation, check, 0)[0]
             for check in range(len(problem.checks))
-            if check not in situation.checked and np.isfinite(check_cost(problem, situation, check))
+            if problem.is_open(check, situation.checked)
+            and np.isfinite(check_cost(problem, situation, check))
         }
         ranked = sorted(alone, key=lambda check: (alone[check], check))
         deeper = list(dict.fromkeys([*ranked[: self.width], *self._clusters(situation)]))
@@ -85,7 +86,9 @@ class LookAhead:
         bits = self._gains.bits(situation.weights)
         best: dict[int, int] = {}
         for check, action in enumerate(self.problem.checks):
-            if check in situation.checked or action.stage == situation.stage:
+            if action.stage == situation.stage or not self.problem.is_open(
+                check, situation.checked
+            ):
                 continue
             if not np.isfinite(self.problem.travel[situation.stage, action.stage]):
                 continue
@@ -123,7 +126,7 @@ class LookAhead:
         bits = self._gains.bits(situation.weights)
         scored = []
         for check in range(len(self.problem.checks)):
-            if check in situation.checked or bits[check] < 1e-3:
+            if bits[check] < 1e-3 or not self.problem.is_open(check, situation.checked):
                 continue
             cost = check_cost(self.problem, situation, check)
             if np.isfinite(cost):

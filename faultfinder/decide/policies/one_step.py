@@ -71,7 +71,7 @@ class OneStep:
             bits = self.bits(situation.weights)
             own, stages = self._own
             cost = own + self.problem.travel[situation.stage, stages]
-            bits[list(situation.checked)] = 0.0
+            bits[self.problem.closed(situation.checked)] = 0.0
             worth = (bits > 1e-9) & (bits * self.worth_per_bit >= cost)
             if worth.any():
                 score = np.where(worth, bits / np.maximum(cost, 1e-9), -1.0)

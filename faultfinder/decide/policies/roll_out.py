@@ -26,9 +26,13 @@ from faultfinder.decide.situation import (
     repair_now,
     repair_step,
 )
+from faultfinder.decide.together import Telling
 
 CLEARLY = 0.005
 """The share by which a repair must be cheaper than a check to go before it."""
+
+LEVEL = 0.02
+"""The share by which a check's job must be cheaper to go before one that tells more."""
 
 
 def make(problem: Problem, shop: Shop) -> RollOut:
@@ -43,8 +47,9 @@ def make(problem: Problem, shop: Shop) -> RollOut:
 
 @dataclass(frozen=True, eq=False)
 class RollOut:
-    """Weighs the `width` checks with most bits per cost, the most telling checks of `inside`
-    stages not reached yet, and the `repairs` most promising, each followed by the simple policy.
+    """Weighs the `width` checks with most bits about the right repair per cost, the most
+    telling checks of `inside` stages not reached yet, and the `repairs` most promising, each
+    followed by the simple policy.
 
     A repair goes before a check when it is cheaper by the share `clearly`.
     Branches below `fold` of where the job stands are costed as a repair order.
@@ -63,14 +68,18 @@ class RollOut:
         """The policy that is followed in thought."""
         return OneStep(self.problem, self.worth_per_bit)
 
+    @cached_property
+    def _telling(self) -> Telling:
+        return Telling(self.problem)
+
     def decide(self, situation: Situation) -> Action:
-        """The action with the cheapest job behind it.
+        """The action with the cheapest job behind it; among checks level in that the one that
+        tells most about the right repair for its cost.
 
         A check's `saves` are against repairing at once, with all that follows it;
         `saves_alone` with the best repair order right after it.
         """
         stop = repair_now(self.problem, situation)
-        best = stop
         checks = []
         for check in self._candidates(situation):
             total = check_cost(self.problem, situation, check)
@@ -87,9 +96,11 @@ class RollOut:
             saves = stop.expected_cost - total
             saves_alone = stop.expected_cost - alone
             checks.append(Action("check", check, total, saves, saves_alone, then_check))
+        # The candidates come by what they tell; near level in cost that decides.
+        most = min((one.expected_cost for one in checks), default=np.inf) * (1.0 + LEVEL)
+        most = min(most, stop.expected_cost - 1e-9)
+        best = next((one for one in checks if one.expected_cost <= most), stop)
         checks.sort(key=lambda action: (action.expected_cost, action.number))
-        if checks and checks[0].expected_cost < best.expected_cost - 1e-9:
-            best = checks[0]
         for repair in promising_repairs(self.problem, situation, self.repairs):
             total = self._cost_of_repair(situation, repair, 1.0)
             # A check leaves everything as it was: a repair must be clearly cheaper.
@@ -100,14 +111,16 @@ class RollOut:
 
     def _candidates(self, situation: Situation) -> list[int]:
         problem = self.problem
-        bits = self.base.bits(situation.weights)
-        costs = {
-            check: check_cost(problem, situation, check)
+        bits = self._telling.bits(situation.weights)
+        score = self._telling.score(bits, situation.stage, situation.checked).tolist()
+        open_checks = [
+            check
             for check in range(len(problem.checks))
-            if check not in situation.checked and bits[check] > 1e-4
-        }
-        open_checks = [check for check, cost in costs.items() if np.isfinite(cost)]
-        open_checks.sort(key=lambda check: (-float(bits[check]) / max(costs[check], 1e-9), check))
+            if problem.is_open(check, situation.checked)
+            and bits[check] > 1e-4
+            and np.isfinite(check_cost(problem, situation, check))
+        ]
+        open_checks.sort(key=lambda check: (-score[check], check))
         deep: dict[int, int] = {}
         for check in open_checks:
             stage = problem.checks[check].stage

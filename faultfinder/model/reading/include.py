@@ -37,12 +37,17 @@ NAMED = {
     "figures": "entry of figures",
     "stages": "stage",
     "checks": "check",
+    "needs": "need",
     "proofs": "proof",
     "repairs": "repair",
 }
 """Sections of named entries, with what one of them is called."""
 
-LISTED = {"moves": ("move", ("from", "to")), "stops": ("stop rule", ("finding",))}
+LISTED = {
+    "moves": ("move", ("from", "to")),
+    "stops": ("stop rule", ("finding",)),
+    "precautions": ("precaution", ("look",)),
+}
 """Sections that are lists: what one entry is called, and the keys that tell it from others."""
 
 SINGLE = ("silence", "unlisted")

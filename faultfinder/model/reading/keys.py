@@ -38,7 +38,10 @@ ROOT = Keys(
         "stages": "how far the machine is taken apart",
         "moves": "ways between stages, a list",
         "checks": "how findings are observed",
+        "needs": "what checks can need of machine or shop (see below)",
         "stops": "results that end the diagnosis for safety, a list",
+        "precautions": "what results call for before all else, a list",
+        "worth": "what a machine is worth by its age in years: {1: 900, 5: 300}",
         "proofs": "tests that prove a repair",
         "repairs": "what mends causes",
     },
@@ -186,6 +189,7 @@ STAGE = Keys(
     {
         "title": "in words",
         "powered": "yes or no: whether the machine is powered in it",
+        "live": "yes: powered for measuring only, no look after a repair",
         "caution": "what to take care of in it",
     },
 )
@@ -214,12 +218,42 @@ CHECK = Keys(
         "how": "what to do, a list",
         "suggests": "{finding: {result: what it suggests}}",
         "caution": "what to take care of",
+        "needs": "what must be there for it, a list",
+        "risk": "what can go wrong (see below)",
+        "hands": "trained: not for everybody",
+        "off": "yes: asked, or looked at with the machine switched off",
+        "behind": "checks that come before it, as far as they can be made",
+    },
+)
+
+NEED = Keys(
+    "a need, by its name",
+    {
+        "title": "in words",
+        "met": "{finding: [results]}, any of which shows that it is there",
+        "lost": "the same for that it is not there",
+        "assumed": "no: it counts as missing while neither is known",
+    },
+)
+
+PRECAUTION = Keys(
+    "a precaution",
+    {
+        "when": "{finding: [results]}, any of which calls for it",
+        "look": "the check to make before all else",
+        "say": "what to do and what to leave",
+        "unpowered": "yes: nothing with power on until it was made",
     },
 )
 
 STOP = Keys(
     "a stop rule",
-    {"finding": "what it looks at", "results": "those that end the diagnosis", "say": "what to do"},
+    {
+        "finding": "what it looks at",
+        "results": "those that end the diagnosis",
+        "say": "what to do",
+        "lifted_by": "repairs after which it stops no more",
+    },
 )
 
 PROOF = Keys(
@@ -244,6 +278,7 @@ REPAIR = Keys(
         "lead_days": "days until the part comes",
         "risk": "what can go wrong (see below)",
         "hand_over": "yes: a specialist does it",
+        "hands": CHECK["hands"],
         "tools": "a list",
         "how": "what to do, a list",
         "caution": "what to take care of",
@@ -265,6 +300,6 @@ RISK = Keys(
 ALL = (
     ROOT, PART_FILE, EXTENDS, COMPLAINT, RETEST, VARIABLE, OBSERVED, FINDING, STRIKING,
     DISTRIBUTION, FIGURES, SILENCE, UNLISTED, ROW, RULE_ROW, NOISY, TEST, AMONG, BASIS, STAGE,
-    MOVE, CHECK, STOP, PROOF, REPAIR, PRICE, RISK,
+    MOVE, CHECK, NEED, STOP, PRECAUTION, PROOF, REPAIR, PRICE, RISK,
 )  # fmt: skip
 """In the order in which they are printed."""

@@ -5,10 +5,29 @@ from __future__ import annotations
 from collections.abc import Mapping, Sequence
 
 from faultfinder.errors import did_you_mean, nearest
-from faultfinder.model.parts import Check, Kind, Move, Silence, Stage, StopRule, Unlisted
+from faultfinder.model.parts import (
+    Check,
+    Kind,
+    Move,
+    Need,
+    Precaution,
+    Silence,
+    Stage,
+    StopRule,
+    Unlisted,
+)
 from faultfinder.model.reading import keys
 from faultfinder.model.reading.faults import Faults, listed, shown
-from faultfinder.model.reading.fields import Fields, clean_text, described, good_name, pick
+from faultfinder.model.reading.fields import (
+    Fields,
+    clean_text,
+    described,
+    good_name,
+    pick,
+    read_number,
+    read_words,
+)
+from faultfinder.model.reading.read_repairs import picked, read_hands, read_risk
 from faultfinder.model.reading.read_variables import Head, default_title, read_basis
 from faultfinder.model.reading.yaml_nodes import Pairs, Text
 
@@ -27,7 +46,8 @@ def read_stages(faults: Faults, root: Fields) -> tuple[Stage, ...]:
         )
         caution = fields.text("caution")
         good_name(faults, word, "A stage")
-        stages.append(Stage(word.value, title, powered, caution, word.line))
+        live = fields.yes_no("live", False)
+        stages.append(Stage(word.value, title, powered, caution, live, word.line))
     return tuple(stages)
 
 
@@ -89,11 +109,17 @@ def observable(heads: Mapping[str, Head]) -> dict[str, Head]:
 
 
 def read_checks(
-    faults: Faults, root: Fields, heads: Mapping[str, Head], stages: Sequence[str]
+    faults: Faults,
+    root: Fields,
+    heads: Mapping[str, Head],
+    stages: Sequence[str],
+    needs: Sequence[str] = (),
 ) -> tuple[Check, ...]:
     """The checks; one with a problem is kept as far as the later cross-checks need it."""
     checks: list[Check] = []
-    for word, node in root.entries("checks", "Give at least one check."):
+    entries = root.entries("checks", "Give at least one check.")
+    names = [word.value for word, _ in entries]
+    for word, node in entries:
         fields = Fields(faults, node, word.line, f"check {word.value}", keys.CHECK)
         observes = _observes(faults, fields, heads)
         minutes = fields.number("minutes", "Give the time of the check itself, such as minutes: 2.")
@@ -111,6 +137,13 @@ def read_checks(
             how=fields.texts("how"),
             suggests=_suggests(faults, fields, heads, observes),
             caution=fields.text("caution"),
+            needs=picked(faults, fields, "needs", needs, "need"),
+            risk=read_risk(faults, fields, harm_in_words=False),
+            trained=read_hands(faults, fields),
+            off=fields.yes_no("off", False),
+            behind=picked(
+                faults, fields, "behind", [one for one in names if one != word.value], "check"
+            ),
             line=word.line,
         )
         good_name(faults, word, "A check")
@@ -182,7 +215,74 @@ def _suggests(
     return suggests
 
 
-def read_stops(faults: Faults, root: Fields, heads: Mapping[str, Head]) -> tuple[StopRule, ...]:
+def read_needs(faults: Faults, root: Fields, heads: Mapping[str, Head]) -> tuple[Need, ...]:
+    """What checks can need."""
+    needs = []
+    for word, node in root.entries("needs"):
+        fields = Fields(faults, node, word.line, f"need {word.value}", keys.NEED)
+        needs.append(
+            Need(
+                word.value,
+                fields.text("title", "Give it a title, such as title: A machine that starts."),
+                _results(faults, fields, "met", heads),
+                _results(faults, fields, "lost", heads),
+                fields.yes_no("assumed", True),
+                word.line,
+            )
+        )
+        good_name(faults, word, "A need")
+    return tuple(needs)
+
+
+def read_precautions(
+    faults: Faults, root: Fields, heads: Mapping[str, Head], checks: Sequence[Check]
+) -> tuple[Precaution, ...]:
+    """What results call for before all else."""
+    found = []
+    names = [check.name for check in checks]
+    for number, node in enumerate(root.items("precautions"), 1):
+        fields = Fields(faults, node, node.line, f"precaution {number}", keys.PRECAUTION)
+        fields.node("when", "Say what calls for it: when: {after: [liquid]}.")
+        when = _results(faults, fields, "when", heads)
+        look = fields.word("look", "Name the check to make first: look: look_battery.")
+        say = fields.text("say", "Say what to do: say: ...")
+        name = None if look is None else pick(faults, look, names, fields.label, "check")
+        if name is not None:
+            found.append(Precaution(when, name, say, fields.yes_no("unpowered", False), node.line))
+    return tuple(found)
+
+
+def read_worth(faults: Faults, root: Fields) -> dict[float, float]:
+    """What a machine is worth by its age in years."""
+    found: dict[float, float] = {}
+    for word, node in root.entries("worth"):
+        age = read_number(faults, word, "an age under worth", 0.0, 100.0)
+        amount = read_number(faults, node, f"worth at {word.value} years", 0.0)
+        if age is not None and amount is not None:
+            found[age] = amount
+    return dict(sorted(found.items()))
+
+
+def _results(
+    faults: Faults, fields: Fields, key: str, heads: Mapping[str, Head]
+) -> dict[str, tuple[str, ...]]:
+    """{finding: [results]} under a key."""
+    can = observable(heads)
+    found: dict[str, tuple[str, ...]] = {}
+    for word, node in fields.entries(key):
+        label = f"{key} of {fields.label}"
+        name = pick(faults, word, can, label, "finding")
+        said = read_words(faults, node, label, word.line, "")
+        if name is not None and can[name].states:
+            states = can[name].states
+            results = [pick(faults, one, states, f"{label}, {name}", "result") for one in said]
+            found[name] = tuple(one for one in results if one is not None)
+    return found
+
+
+def read_stops(
+    faults: Faults, root: Fields, heads: Mapping[str, Head], repairs: Sequence[str]
+) -> tuple[StopRule, ...]:
     """The results that end the diagnosis for safety."""
     can = observable(heads)
     stops: list[StopRule] = []
@@ -191,6 +291,7 @@ def read_stops(faults: Faults, root: Fields, heads: Mapping[str, Head]) -> tuple
         finding = fields.word("finding", "Name the finding: finding: battery_shape.")
         words = fields.words("results", "Name the results that end the diagnosis: [swollen].")
         say = fields.text("say", "Say what to do instead: say: ...")
+        lifted = picked(faults, fields, "lifted_by", repairs, "repair")
         name = None
         if finding is not None:
             name = pick(faults, finding, can, fields.label, "finding")
@@ -205,7 +306,7 @@ def read_stops(faults: Faults, root: Fields, heads: Mapping[str, Head]) -> tuple
                 f"Stop on others only: {listed(states[1:], 'or')}.",
             )
         kept = tuple(result for result in results if result is not None)
-        stops.append(StopRule(name, kept, say, fields.line))
+        stops.append(StopRule(name, kept, say, lifted, fields.line))
     return tuple(stops)
 
 

@@ -72,8 +72,9 @@ def read_repairs(
             minutes=fields.number("minutes", "Give its own time: minutes: 4.") or 0.0,
             part=_price(faults, fields),
             lead_days=fields.number("lead_days") or 0.0,
-            risk=_risk(faults, fields),
+            risk=read_risk(faults, fields),
             hand_over=fields.yes_no("hand_over", False),
+            trained=read_hands(faults, fields),
             tools=fields.texts("tools"),
             how=fields.texts("how"),
             caution=fields.text("caution"),
@@ -148,7 +149,22 @@ def _price(faults: Faults, fields: Fields) -> Price:
     return Price(low, likely, high)
 
 
-def _risk(faults: Faults, fields: Fields) -> Risk | None:
+def read_hands(faults: Faults, fields: Fields) -> bool:
+    """Whether it is for trained hands only."""
+    word = fields.word("hands")
+    return word is not None and bool(pick(faults, word, ["trained"], fields.label, "hands"))
+
+
+def picked(
+    faults: Faults, fields: Fields, key: str, names: Sequence[str], what: str
+) -> tuple[str, ...]:
+    """The names under a key that are among `names`."""
+    found = [pick(faults, word, names, fields.label, what) for word in fields.words(key)]
+    return tuple(name for name in found if name is not None)
+
+
+def read_risk(faults: Faults, fields: Fields, harm_in_words: bool = True) -> Risk | None:
+    """What can go wrong; of a check it need not be said in words."""
     node = fields.node("risk")
     if node is None:
         return None
@@ -161,5 +177,6 @@ def _risk(faults: Faults, fields: Fields) -> Risk | None:
     )
     chance = inner.number("chance", "Give the chance of harm: chance: 0.01.", 0.0, 1.0)
     cost = inner.number("cost", "Give what the harm would cost: cost: 60.")
-    says = inner.text("says", "Say what can happen: says: The latch can break.")
+    needed = "Say what can happen: says: The latch can break." if harm_in_words else ""
+    says = inner.text("says", needed)
     return None if chance is None or cost is None else Risk(chance, cost, says)

@@ -24,11 +24,14 @@ from faultfinder.model.reading.read_figures import read_figures, with_first_of
 from faultfinder.model.reading.read_parts import (
     read_checks,
     read_moves,
+    read_needs,
+    read_precautions,
     read_silence,
     read_stages,
     read_start,
     read_stops,
     read_unlisted,
+    read_worth,
 )
 from faultfinder.model.reading.read_repairs import read_proofs, read_repairs, read_retest
 from faultfinder.model.reading.read_variables import Head, read_heads
@@ -161,22 +164,28 @@ def _read_all(node: Node, faults: Faults, file: str) -> FaultModel | None:
     variables += figures.conditions
     complaint = next((head for head in heads.values() if head.kind is Kind.COMPLAINT), None)
     proofs = read_proofs(faults, root)
+    repairs = read_repairs(faults, root, heads, stage_names, proofs)
+    needs = read_needs(faults, root, heads)
+    checks = read_checks(faults, root, heads, stage_names, [need.name for need in needs])
     model = FaultModel(
         name=_read_name(faults, root, file),
         title=root.text("title", "Give the machine family, such as title: Thin clamshell."),
         variables=tuple(variables),
-        checks=read_checks(faults, root, heads, stage_names),
+        checks=checks,
         stages=stages,
         moves=read_moves(faults, root, stage_names),
         start=read_start(faults, root, stage_names),
         complaint=None if complaint is None else complaint.name,
         about=root.text("about"),
-        stop_rules=read_stops(faults, root, heads),
-        repairs=read_repairs(faults, root, heads, stage_names, proofs),
+        stop_rules=read_stops(faults, root, heads, [repair.name for repair in repairs]),
+        repairs=repairs,
         proofs=proofs,
         retest=read_retest(faults, complaint),
         silence=silence,
         unlisted=read_unlisted(faults, root),
+        needs=needs,
+        precautions=read_precautions(faults, root, heads, checks),
+        worth=read_worth(faults, root),
     )
     validate(model, faults, frozenset(unsound), _state_lines(heads))
     return model

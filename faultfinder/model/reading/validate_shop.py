@@ -114,7 +114,9 @@ def _check_repairs(model: FaultModel, faults: Faults) -> None:
 def _check_powered_after(model: FaultModel, faults: Faults) -> None:
     """After work without power there must be a way to a powered stage, for the retest."""
     back = _graph(model, ((move.end, move.start) for move in model.moves))
-    fine = _reached({stage.name for stage in model.stages if stage.powered}, back)
+    fine = _reached(
+        {stage.name for stage in model.stages if stage.powered and not stage.live}, back
+    )
     for repair in model.repairs:
         if repair.stage in back and repair.stage not in fine:
             faults.add(

@@ -52,6 +52,10 @@ def add_quote(page: Page, view: View) -> None:
         return
     page.heading("Quote")
     page.text(quote_words(quote, currency), 2)
+    page.text(f"Looking only: about {quote.looking:.0f} {currency}.", 2)
+    if quote.repaired is not None:
+        ends = f"likely {quote.repaired:.0f}, at the dear end {quote.repaired_high:.0f}"
+        page.text(f"Where it is repaired: {ends} {currency}.", 2)
     page.text(
         "That is what the customer pays; the averages above also hold what is lost when a "
         "machine comes back or is handed over unrepaired.",

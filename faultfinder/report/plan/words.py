@@ -100,11 +100,11 @@ def way_words(model: FaultModel, route: Route) -> list[str]:
 
 
 def look_route(model: FaultModel, routes: Routes, stage: str) -> Route:
-    """The way from where a repair is made to the nearest powered stage, for the look."""
+    """The way from where a repair is made to the nearest powered stage not live, for a look."""
     powered = [
         (routes[stage, other.name].minutes, place, routes[stage, other.name])
         for place, other in enumerate(model.stages)
-        if other.powered and (stage, other.name) in routes
+        if other.powered and not other.live and (stage, other.name) in routes
     ]
     return min(powered)[2]
 

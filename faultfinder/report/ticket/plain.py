@@ -108,6 +108,7 @@ TICKET = Form[Kept](
         Key("consent", "list of words", "what the customer agrees to"),
         Key("data_copy", "word or null", "yes, no or unknown: a copy of the data"),
         Key("limit", "money or null", "to spend without asking"),
+        Key("worth", "money or null", "lost to the owner if it goes back unrepaired"),
     ),
     Key("comebacks", "list of counts", "tickets it came back as"),
 )

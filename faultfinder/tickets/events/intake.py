@@ -17,13 +17,15 @@ CONSENTS = ("opening", "data-loss", "contact-kept")
 
 @dataclass(frozen=True)
 class Intake(Entry, kind="intake"):
-    """What was taken down at the desk. `limit` is what the customer has agreed to spend."""
+    """What was taken down at the desk. `limit` is what the customer has agreed to spend,
+    `worth` what the owner loses if it goes back unrepaired."""
 
     model: str = value(limits.model)
     version: str = value(limits.version, "")
     consent: tuple[str, ...] = value(limits.several(limits.one_of(CONSENTS)), ())
     data_copy: str | None = value(limits.maybe(limits.one_of(("yes", "no", "unknown"))), None)
     limit: float | None = value(limits.maybe(limits.amount), None)
+    worth: float | None = value(limits.maybe(limits.amount), None)
     comeback_of: int | None = value(limits.maybe(limits.count), None)
     complaint: str = text()
     condition: str = text()
