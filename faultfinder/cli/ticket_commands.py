@@ -21,6 +21,7 @@ from faultfinder.cli.on_ticket import (
     write,
 )
 from faultfinder.cli.options import BY, DB, MODEL, SAW, STAGE, TICKET
+from faultfinder.cli.terminal import bold_allowed, columns, echo_screens
 from faultfinder.cli.typed import Typed, pick_model, read_all_typed, read_typed
 from faultfinder.consultation.bench import look_stage
 from faultfinder.consultation.case import Case, find_repair, read_results
@@ -59,16 +60,17 @@ def found_entries(compiled: CompiledModel, results: list[Typed]) -> list[Found]:
     return [Found(name, result, digest) for name, result in results]
 
 
-def show_next(store: Store, state: Ticket) -> None:
-    """The page of what comes next on a ticket."""
-    from faultfinder.report.ticket.text import ticket_next_page
+def show_next(store: Store, state: Ticket, *before: str) -> None:
+    """The page of what comes next on a ticket, with what must be said before it."""
+    from faultfinder.report.ticket.text import ticket_screens
 
     try:
-        page = ticket_next_page(state, view_of(store, state))
+        view = view_of(store, state)
+        pages = ticket_screens(state, view, now(), before, columns(), bold_allowed())
     except FaultfinderError as error:
         # What was entered stands all the same.
-        page = harmless(f"What comes next cannot be worked out: {error}")
-    click.echo(page)
+        pages = [harmless(f"What comes next cannot be worked out: {error}")]
+    echo_screens(pages)
 
 
 @click.command("intake", short_help="Open a ticket.")
