@@ -84,7 +84,10 @@ def _cut(lines: list[str], height: int) -> list[str]:
 
 
 def results_by_number(variable: Variable) -> str:
-    """ "1 off  2 dim  3 on": as they may be typed."""
+    """ "1 off  2 dim  3 on": as they may be typed; a reading by its range, without numbers."""
+    if variable.reading is not None:
+        said = (unbroken(_result(variable, state)) for state in variable.states)
+        return f"{variable.reading.unit}, or {', '.join(said)}"
     return "  ".join(
         unbroken(f"{number} {_result(variable, state)}")
         for number, state in enumerate(variable.states, start=1)

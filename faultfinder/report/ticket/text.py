@@ -29,7 +29,7 @@ def ticket_page(ticket: Ticket, comebacks: list[int], currency: str) -> str:
     for name, text in ticket.person.items():
         page.item(f"{name.capitalize()}:", text, hang=2)
     if ticket.first_ticket is not None:
-        page.text(f"A comeback of ticket {ticket.first_ticket}.")
+        page.text(f"A comeback: look at ticket {ticket.first_ticket} as well.")
     if comebacks:
         page.text(f"It came back: ticket {', '.join(map(str, comebacks))}.")
     for block in blocked_by(ticket):
@@ -95,9 +95,9 @@ def ticket_head(ticket: Ticket, now: str, width: int = 80) -> list[Line]:
         lines.append(f"Handed over by {note.who}: {told}")
     lines += [f"Blocked: {block}" for block in blocked_by(ticket)]
     if ticket.first_ticket is not None:
-        lines.append(f"A comeback of ticket {ticket.first_ticket}.")
+        lines.append(f"A comeback: look at ticket {ticket.first_ticket} as well.")
     # A colleague's note is read whole where there is room, and named where it is cut.
-    return [Line((shortened(harmless(line), width),)) for line in lines]
+    return [Line((shortened(harmless(line), width),), "step") for line in lines]
 
 
 def ticket_screens(
@@ -110,7 +110,7 @@ def ticket_screens(
 ) -> list[str]:
     """What comes next on a ticket, a screen or more; `before` is said first ("Now: ...")."""
     head = ticket_head(ticket, now, width)
-    head += [Line(tuple(wrapped(line, width=width))) for line in before]
+    head += [Line(tuple(wrapped(line, width=width)), "step") for line in before]
     if ticket.repaired is not None and not view.told.stop:
         page = Page(bold)
         _add_proof(page, ticket, view.model)
