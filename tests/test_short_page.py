@@ -38,8 +38,9 @@ class Led:
 
     def decide(self, situation: Situation) -> Action:
         travel = self.problem.travel[situation.stage]
-        steps = self.problem.repairs if self.repairing else self.problem.checks
-        reached = [n for n, step in enumerate(steps) if np.isfinite(travel[step.stage])]
+        repairs = [step.stage for step in self.problem.repairs]
+        stages = repairs if self.repairing else [step.stage for step in self.problem.checks]
+        reached = [n for n, stage in enumerate(stages) if np.isfinite(travel[stage])]
         number = reached[int(self.pick * len(reached))]
         cost = best_order(self.problem, situation.weights, situation.stage).cost
         return Action("repair" if self.repairing else "check", number, cost)
@@ -58,8 +59,8 @@ def state(family: str, place: int) -> Consultation:
     results: dict[str, str | None] = {}
     for one in map(str, rng.choice(seen, int(rng.integers(0, 12)), replace=False)):
         number = network.index[one]
-        told = rng.random() < 0.9
-        results[one] = network.states[number][int(machine[number])] if told else None
+        clear = rng.random() < 0.9
+        results[one] = network.states[number][int(machine[number])] if clear else None
     stage = str(rng.choice([one.name for one in model.stages])) if place % 2 else None
     tried = (Tried(str(rng.choice([r.name for r in model.repairs]))),) if place % 9 == 0 else ()
     pick, repairing = float(rng.random()), place % 4 == 0
@@ -70,11 +71,11 @@ def state(family: str, place: int) -> Consultation:
     told = consult(Case(compiled, results, stage, tried), policy=led)
     if not told.stop and told.next is not None:
         together, spent = [told.next.check], 0.0
-        for one in told.order_at_bench[1:]:
-            check = model.checks_by_name[one.check]
+        for ranked in told.order_at_bench[1:]:
+            check = model.checks_by_name[ranked.check]
             same = check.stage == model.checks_by_name[together[0]].stage
             if same and len(together) < 5 and spent + check.minutes <= 3.0:
-                together.append(one.check)
+                together.append(ranked.check)
                 spent += check.minutes
         # As a round may come out; how it is chosen is not what is tested here.
         told.__dict__["round"] = tuple(together[: 1 + place % 5])

@@ -5,11 +5,11 @@ from __future__ import annotations
 import re
 from collections.abc import Sequence
 
-from faultfinder.cli.typed import Typed
+from faultfinder.cli.typed import Typed, read_result
 from faultfinder.consultation.consult import Consultation
 from faultfinder.errors import FaultfinderError, MisuseError
 from faultfinder.inference.compiled import CompiledModel
-from faultfinder.model.answers import COULD_NOT_TELL, find_result, find_variable, fold
+from faultfinder.model.answers import COULD_NOT_TELL, find_variable, fold
 from faultfinder.model.parts import Check, FaultModel, Kind, Variable
 from faultfinder.report.wording import joined
 
@@ -116,16 +116,6 @@ def by_own_words(model: FaultModel, typed: str) -> list[Variable]:
             scored.append((-score, variable.name, variable))
     scored.sort(key=lambda item: item[:2])
     return [variable for _, _, variable in scored]
-
-
-def read_result(variable: Variable, typed: str) -> str | None:
-    """A result by its number on the page, or as `find_result` takes it."""
-    if typed.isdecimal() and variable.reading is None and typed not in variable.states:
-        if not 1 <= int(typed) <= len(variable.states):
-            listed = ", ".join(f"{n} {s}" for n, s in enumerate(variable.states, start=1))
-            raise MisuseError(f"{variable.name} has no result {typed}. It can be {listed}.")
-        return variable.states[int(typed) - 1]
-    return find_result(variable, typed)
 
 
 def refuse_causes(told: Consultation, results: Sequence[Typed]) -> None:
