@@ -29,7 +29,7 @@ def ticket_page(ticket: Ticket, comebacks: list[int], currency: str) -> str:
     for name, text in ticket.person.items():
         page.item(f"{name.capitalize()}:", text, hang=2)
     if ticket.first_ticket is not None:
-        page.text(f"A comeback: look at ticket {ticket.first_ticket} as well.")
+        page.text(f"A comeback of ticket {ticket.first_ticket}.")
     if comebacks:
         page.text(f"It came back: ticket {', '.join(map(str, comebacks))}.")
     for block in blocked_by(ticket):
