@@ -306,7 +306,7 @@ def folder(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Path:
     return work
 
 
-def test_at_a_terminal_it_asks_and_ends_with_the_whole_page(folder: Path) -> None:
+def test_at_a_terminal_it_asks_and_ends_with_the_page(folder: Path) -> None:
     terminal = Terminal(folder, "-m", "small_lid")
     terminal.until("> ")
     terminal.type("dark\n")
@@ -314,13 +314,14 @@ def test_at_a_terminal_it_asks_and_ends_with_the_whole_page(folder: Path) -> Non
     terminal.until("> ")
     terminal.type("done\n")
     assert terminal.end() == 0
-    assert "Next check:" in terminal.text
+    assert "NEXT  " in terminal.text
+    assert terminal.text.startswith("No ticket: nothing is written down.")
     assert "faultfinder next -m small_lid -s backlight=off" in terminal.text
 
 
 def test_headings_are_bold_at_a_terminal_and_plain_under_no_color(folder: Path) -> None:
     for more, bold in (({}, True), ({"NO_COLOR": "1"}, False), ({"TERM": "dumb"}, False)):
-        terminal = Terminal(folder, "-m", "small_lid", "-s", "backlight=off", **more)
+        terminal = Terminal(folder, "-m", "small_lid", "-s", "backlight=off", "--full", **more)
         assert terminal.end() == 0
         assert ("\x1b[1mLikely causes\x1b[0m" in terminal.text) is bold
         assert ("\x1b" in terminal.text) is bold
