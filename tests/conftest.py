@@ -38,4 +38,5 @@ def run(own_folders: Path) -> Run:
 
 
 def ask(run: Run, *words: str) -> Result:
-    return run("next", "-m", "small_lid", *words)
+    """`next` with all that it can say."""
+    return run("next", "-m", "small_lid", "--full", *words)

@@ -200,6 +200,44 @@ def test_it_ends_by_itself_when_nothing_is_worth_its_cost(compiled: CompiledMode
     assert talk.said[-1] != "> "
 
 
+class Written:
+    """Keeps what a session writes down."""
+
+    def __init__(self) -> None:
+        self.log: list[object] = []
+
+    def keep(self, name: str, result: str | None, stage: str | None) -> None:
+        self.log.append((name, result, stage))
+
+    def undo(self) -> None:
+        self.log.append("undo")
+
+
+def test_on_a_ticket_each_answer_is_written_at_once_and_back_takes_it_back(
+    compiled: CompiledModel,
+) -> None:
+    written, answers = Written(), iter(["off", "none", "back", "", "whole", "no", "", "flat"])
+    session = Session(
+        Place(Case(compiled)), lambda _: next(answers, "done"), lambda _: None, keeper=written
+    )
+    session.run()
+    assert written.log == [
+        ("backlight", "off", None),
+        ("image", "none", None),
+        "undo",
+        ("image", None, None),
+        ("glass", "whole", None),
+        ("knock", "no", None),
+        ("battery_shape", "flat", "cover_off"),
+    ]
+
+
+def test_own_words_offer_the_findings_they_speak_of(compiled: CompiledModel) -> None:
+    talk = Talk(compiled, ["cracked glass somewhere"])
+    assert "glass: " in talk.text.partition("Or did you see one of these?")[2]
+    assert talk.answers == {}
+
+
 # At a real terminal
 
 
@@ -268,7 +306,7 @@ def folder(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Path:
     return work
 
 
-def test_at_a_terminal_it_asks_and_ends_with_the_whole_page(folder: Path) -> None:
+def test_at_a_terminal_it_asks_and_ends_with_the_page(folder: Path) -> None:
     terminal = Terminal(folder, "-m", "small_lid")
     terminal.until("> ")
     terminal.type("dark\n")
@@ -276,13 +314,14 @@ def test_at_a_terminal_it_asks_and_ends_with_the_whole_page(folder: Path) -> Non
     terminal.until("> ")
     terminal.type("done\n")
     assert terminal.end() == 0
-    assert "Next check:" in terminal.text
+    assert "NEXT  " in terminal.text
+    assert terminal.text.startswith("No ticket: nothing is written down.")
     assert "faultfinder next -m small_lid -s backlight=off" in terminal.text
 
 
 def test_headings_are_bold_at_a_terminal_and_plain_under_no_color(folder: Path) -> None:
     for more, bold in (({}, True), ({"NO_COLOR": "1"}, False), ({"TERM": "dumb"}, False)):
-        terminal = Terminal(folder, "-m", "small_lid", "-s", "backlight=off", **more)
+        terminal = Terminal(folder, "-m", "small_lid", "-s", "backlight=off", "--full", **more)
         assert terminal.end() == 0
         assert ("\x1b[1mLikely causes\x1b[0m" in terminal.text) is bold
         assert ("\x1b" in terminal.text) is bold

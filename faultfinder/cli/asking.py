@@ -11,10 +11,12 @@ import shlex
 import sys
 from collections.abc import Callable
 from dataclasses import dataclass, field, replace
+from typing import Protocol
 
 import click
 
-from faultfinder.cli.terminal import stoppable
+from faultfinder.cli.bench_words import by_own_words
+from faultfinder.cli.terminal import columns, stoppable
 from faultfinder.cli.typed import read_typed
 from faultfinder.consultation.case import Case
 from faultfinder.consultation.consult import Consultation, consult
@@ -29,11 +31,14 @@ from faultfinder.report.consultation.ask import (
     question_page,
     start_page,
 )
-from faultfinder.report.consultation.text import next_page
+from faultfinder.report.consultation.short import screens
 from faultfinder.report.consultation.view import View
 from faultfinder.report.consultation.why import add_why
 from faultfinder.report.page import Page
 from faultfinder.report.wording import wrapped
+
+OFFERED = 5
+"""Findings offered for what was typed in own words."""
 
 DONE = frozenset({"done", "quit", "exit", "q"})
 BACK, WHY, SKIP, HELP = "back", "why", "skip", "help"
@@ -54,6 +59,16 @@ class Place:
     at_bench: bool = False
 
 
+class Keeper(Protocol):
+    """Where answers are written down as they come."""
+
+    def keep(self, name: str, result: str | None, stage: str | None) -> None:
+        """Write an answer down, and the stage the machine is in for it where it moved."""
+
+    def undo(self) -> None:
+        """Take the last answer back."""
+
+
 @dataclass
 class Session:
     """Questions and answers over one machine; every step can be taken back."""
@@ -62,6 +77,7 @@ class Session:
     read: Callable[[str], str]
     say: Callable[[str], None]
     target: TargetSpec = "causes"
+    keeper: Keeper | None = None
     earlier: list[Place] = field(default_factory=list)
     _told: Consultation | None = None
 
@@ -187,14 +203,29 @@ class Session:
             view = self._view(case, telling=True)
         except MisuseError as error:
             self._complain(str(error))
+            self._offer_findings(typed)
             return False
         except ImpossibleEvidence as error:
             self._complain(f'{error} This answer was not taken; "back" takes back the one before.')
             return False
+        if self.keeper is not None:
+            before = self.place.case.stage or case.model.model.start
+            moved = None if case.stage in (None, before) else case.stage
+            self.keeper.keep(name, result, moved)
         self._go(replace(self.place, case=case))
         if not view.told.stop:
             self.say(change_line(view, name, result))
         return True
+
+    def _offer_findings(self, typed: str) -> None:
+        """Findings that what was typed may be about, for whoever tells what they see."""
+        if "=" in typed:
+            return
+        near = by_own_words(self.place.case.model.model, typed)[:OFFERED]
+        if near:
+            self._complain("Or did you see one of these? Type it as NAME=RESULT:")
+        for variable in near:
+            self._complain(f"  {variable.name}: {variable.title} ({', '.join(variable.states)})")
 
     def _understand(self, variable: Variable, typed: str) -> tuple[str, str | None]:
         if not typed:
@@ -221,8 +252,10 @@ class Session:
             return
         now = self.place
         self.place = self.earlier.pop()
-        kept = self.place.case.results.items()
-        taken = [spoken(*one) for one in now.case.results.items() if one not in kept]
+        kept = self.place.case.latest.items()
+        taken = [spoken(*one) for one in now.case.latest.items() if one not in kept]
+        if taken and self.keeper is not None:
+            self.keeper.undo()
         self.say(f"Taken back: {', '.join(taken) or 'the last step'}.")
 
     def _say_why(self, view: View, ranked: RankedCheck) -> None:
@@ -245,19 +278,38 @@ def ask_at_terminal(case: Case, target: TargetSpec, bold: bool) -> None:
     if hasattr(sys.stdin, "reconfigure"):
         sys.stdin.reconfigure(errors="backslashreplace")
     session = Session(Place(case), input, _say, target)
-    with stoppable():
-        view = session.run()
-    model, case = view.model, session.place.case
+    _say("No ticket: nothing is written down.")
+    try:
+        with stoppable():
+            view = session.run()
+    except (KeyboardInterrupt, EOFError):
+        if session.place.case.results:
+            _say("\nTo go on from here:")
+            _say(command_of(session.place.case))
+        raise
     _say("")
-    _say(next_page(view, bold))
-    if case.results:
-        words = ["faultfinder", "next", "-m", model.name]
-        if view.told.stage != model.start:
-            words += ["--stage", view.told.stage]
-        for name, result in case.results.items():
-            words += ["-s", spoken(name, result)]
+    _say("\n".join(screens(view, width=columns(), bold=bold)))
+    if session.place.case.results:
         _say("\nNothing was written. To see this page again:")
-        _say(shlex.join(words))
+        _say(command_of(session.place.case))
+
+
+def ask_on_ticket(case: Case, keeper: Keeper) -> None:
+    """Ask at the terminal and write each answer down as it comes."""
+    session = Session(Place(case), input, _say, keeper=keeper)
+    with stoppable():
+        session.run()
+
+
+def command_of(case: Case) -> str:
+    """The command that shows what comes next on a case."""
+    model = case.model.model
+    words = ["faultfinder", "next", "-m", model.name]
+    if case.stage not in (None, model.start):
+        words += ["--stage", str(case.stage)]
+    for name, result in case.results.items():
+        words += ["-s", spoken(name, result)]
+    return shlex.join(words)
 
 
 def _say(text: str) -> None:

@@ -70,6 +70,29 @@ def _results(variable: Variable) -> list[str]:
 
 
 @_quiet
+def at_bench(ctx: click.Context, incomplete: str) -> Iterable[str]:
+    """The results of the ticket's next checks first, then those of all findings."""
+    number = ctx.params.get("ticket")
+    if not isinstance(number, int):
+        return []
+    from faultfinder.cli.on_ticket import case_of, open_ticket
+    from faultfinder.consultation.consult import consult
+
+    case = case_of(*open_ticket(number))
+    model = case.model.model
+    name, sign, _ = incomplete.partition("=")
+    if sign:
+        return _results(model.by_name[name]) if name in model.by_name else ()
+    step = consult(case).next_step
+    first = model.checks_by_name[step.name].observes if step and step.kind == "check" else ()
+    if any(one.startswith(name) for one in first):
+        return [said for one in first for said in _results(model.by_name[one])]
+    askable = [v for v in model.variables if v.kind in (Kind.HISTORY, Kind.FINDING)]
+    begun = [v for v in askable if v.name.startswith(name)]
+    return _results(begun[0]) if len(begun) == 1 else [f"{v.name}=" for v in begun]
+
+
+@_quiet
 def checks(ctx: click.Context, incomplete: str) -> Iterable[str]:
     return _model(ctx).model.checks_by_name
 

@@ -23,6 +23,8 @@ from faultfinder.written import forget, stands
 
 COMMANDS = {
     "next": "faultfinder.cli.next_command:next_command",
+    "ask": "faultfinder.cli.ask_command:ask_command",
+    "how": "faultfinder.cli.how_command:how_command",
     "intake": "faultfinder.cli.ticket_commands:intake",
     "person": "faultfinder.cli.ticket_commands:person",
     "found": "faultfinder.cli.ticket_commands:found",

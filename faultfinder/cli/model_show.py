@@ -70,7 +70,7 @@ def show_command(model: str, dot: bool, html: Path | None, tolerance: float, as_
 
         echo_json(MODEL, Assessed(compiled.model, found))
     elif html is None:
-        from faultfinder.cli.next_command import bold_allowed
+        from faultfinder.cli.terminal import bold_allowed
         from faultfinder.report.model.text import model_page
 
         click.echo(model_page(compiled.model, found, bold_allowed()))
@@ -114,7 +114,7 @@ def sensitivity_command(model: str, saw: tuple[str, ...], stage: str | None, as_
 
         echo_json(SENSITIVITY, Hanging(compiled.model, found))
     else:
-        from faultfinder.cli.next_command import bold_allowed
+        from faultfinder.cli.terminal import bold_allowed
         from faultfinder.report.model.text import sensitivity_page
 
         click.echo(sensitivity_page(compiled.model, found, bold_allowed()))

@@ -2,13 +2,13 @@
 
 from __future__ import annotations
 
-import os
 import sys
 
 import click
 
 from faultfinder.cli import completing
 from faultfinder.cli.options import AGE, DB, MODEL, NOW, SAW, STAGE, TRIED, WORTH, JsonCommand
+from faultfinder.cli.terminal import bold_allowed, columns, echo_screens
 from faultfinder.cli.typed import pick_model, read_case, read_target
 from faultfinder.consultation.consult import consult
 from faultfinder.errors import MisuseError
@@ -39,6 +39,7 @@ _TARGET_HELP = (
 @click.option(
     "--why", metavar="CHECK", shell_complete=completing.checks, help="Explain one check's rank."
 )
+@click.option("--full", is_flag=True, help="The whole page: all causes, how, what results do.")
 @DB
 @click.argument("ticket", required=False, type=click.IntRange(1), metavar="[TICKET]")
 def next_command(
@@ -51,6 +52,7 @@ def next_command(
     age: float | None,
     target: str,
     why: str | None,
+    full: bool,
     ticket: int | None,
     as_json: bool,
 ) -> None:
@@ -90,20 +92,21 @@ def next_command(
         from faultfinder.report.consultation.why import why_page
 
         click.echo(why_page(view, bold_allowed()))
-    elif state is not None:
+    elif full and state is not None:
         from faultfinder.report.ticket.text import ticket_next_page
 
         click.echo(ticket_next_page(state, view, bold_allowed()))
-    else:
+    elif full:
         from faultfinder.report.consultation.text import next_page
 
         click.echo(next_page(view, bold_allowed()))
+    elif state is not None:
+        from faultfinder.cli.on_ticket import now as present
+        from faultfinder.report.ticket.text import ticket_screens
 
+        width, bold = columns(), bold_allowed()
+        echo_screens(ticket_screens(state, view, present(), width=width, bold=bold))
+    else:
+        from faultfinder.report.consultation.short import screens
 
-def bold_allowed() -> bool:
-    """Bold headings only on a terminal that can show them, and never under NO_COLOR."""
-    return (
-        sys.stdout.isatty()
-        and not os.environ.get("NO_COLOR")
-        and os.environ.get("TERM", "dumb") != "dumb"
-    )
+        echo_screens(screens(view, width=columns(), bold=bold_allowed()))

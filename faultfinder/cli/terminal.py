@@ -2,13 +2,17 @@
 
 from __future__ import annotations
 
+import os
+import shutil
 import signal
 import socket
 import sys
 import threading
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from contextlib import contextmanager
 from typing import Any
+
+import click
 
 from faultfinder.report.wording import harmless_lines
 
@@ -48,6 +52,35 @@ def guarded() -> Iterator[None]:
 def for_bars() -> Any:
     """The error stream for a progress bar, which moves the cursor itself."""
     return sys.stderr._stream if isinstance(sys.stderr, _Harmless) else sys.stderr
+
+
+def bold_allowed() -> bool:
+    """Bold headings only on a terminal that can show them, and never under NO_COLOR."""
+    return (
+        sys.stdout.isatty()
+        and not os.environ.get("NO_COLOR")
+        and os.environ.get("TERM", "dumb") != "dumb"
+    )
+
+
+NARROWEST, USUAL, WIDEST = 40, 80, 100
+"""Columns of a page: at least, where nobody watches, and at most."""
+
+
+def columns() -> int:
+    """Columns that a page may use."""
+    if not sys.stdout.isatty():
+        return USUAL
+    return min(max(shutil.get_terminal_size((USUAL, 24)).columns, NARROWEST), WIDEST)
+
+
+def echo_screens(pages: Sequence[str]) -> None:
+    """Print a page; at a terminal the next screen waits until this one was read."""
+    watched = sys.stdin.isatty() and sys.stdout.isatty()
+    for number, page in enumerate(pages):
+        if number and watched:
+            click.prompt("Enter: go on", default="", show_default=False, prompt_suffix=" ")
+        click.echo(page)
 
 
 _pressed = False

@@ -8,6 +8,12 @@ from datetime import UTC, date, datetime
 import click
 
 from faultfinder.cli import completing
+from faultfinder.cli.bench_words import (
+    read_bench,
+    refuse_causes,
+    refuse_corrections,
+    stage_for,
+)
 from faultfinder.cli.on_ticket import (
     DIGITS,
     case_of,
@@ -21,15 +27,17 @@ from faultfinder.cli.on_ticket import (
     write,
 )
 from faultfinder.cli.options import AGE, BY, DB, MODEL, SAW, STAGE, TICKET, WORTH
+from faultfinder.cli.terminal import bold_allowed, columns, echo_screens
 from faultfinder.cli.typed import Typed, pick_model, read_all_typed, read_typed
 from faultfinder.consultation.bench import look_stage
-from faultfinder.consultation.case import Case, find_repair, read_results, worth_of
+from faultfinder.consultation.case import Case, find_repair, worth_of
 from faultfinder.consultation.consult import consult
 from faultfinder.decide.shop_file import read_shop
 from faultfinder.errors import FaultfinderError, MisuseError, did_you_mean
 from faultfinder.inference.compiled import CompiledModel
 from faultfinder.inference.loading import load_model
 from faultfinder.model.answers import find_stage
+from faultfinder.model.parts import Kind
 from faultfinder.report.wording import harmless
 from faultfinder.tickets.events import (
     CONSENTS,
@@ -59,16 +67,17 @@ def found_entries(compiled: CompiledModel, results: list[Typed]) -> list[Found]:
     return [Found(name, result, digest) for name, result in results]
 
 
-def show_next(store: Store, state: Ticket) -> None:
-    """The page of what comes next on a ticket."""
-    from faultfinder.report.ticket.text import ticket_next_page
+def show_next(store: Store, state: Ticket, *before: str) -> None:
+    """The page of what comes next on a ticket, with what must be said before it."""
+    from faultfinder.report.ticket.text import ticket_screens
 
     try:
-        page = ticket_next_page(state, view_of(store, state))
+        view = view_of(store, state)
+        pages = ticket_screens(state, view, now(), before, columns(), bold_allowed())
     except FaultfinderError as error:
         # What was entered stands all the same.
-        page = harmless(f"What comes next cannot be worked out: {error}")
-    click.echo(page)
+        pages = [harmless(f"What comes next cannot be worked out: {error}")]
+    echo_screens(pages)
 
 
 @click.command("intake", short_help="Open a ticket.")
@@ -172,13 +181,18 @@ def person(ticket: int, customer: str, contact: str, serial: str, by: str | None
 
 @click.command("found", short_help="Write down what was found.")
 @TICKET
-@click.argument("results", nargs=-1, metavar="NAME=RESULT...")
+@click.argument("results", nargs=-1, metavar="NAME=RESULT...", shell_complete=completing.at_bench)
 @STAGE
+@click.option("--judgement", is_flag=True, help="Write a cause as your own judgement: a note.")
 @DB
 @BY
-def found(ticket: int, results: tuple[str, ...], stage: str | None, by: str | None) -> None:
-    """Write down results, and print what they changed and the next check.
+def found(
+    ticket: int, results: tuple[str, ...], stage: str | None, judgement: bool, by: str | None
+) -> None:
+    """Write down results, and print the next step.
 
+    NAME is a finding or a check; RESULT a word, its number on the page, or a reading. The ticket
+    moves to the stage in which that is found, unless it can be found where the machine stands.
     After a repair that did not cure they speak of the machine as it is.
     """
     if not results and stage is None:
@@ -191,15 +205,42 @@ def found(ticket: int, results: tuple[str, ...], stage: str | None, by: str | No
             f'again, "faultfinder tried {ticket} {state.repaired}" first.'
         )
     case = case_of(store, state)
-    told = results_of(case.model, results)
+    told = read_bench(case.model, results)
+    before = consult(case)
+    entries: list[Entry] = []
+    if judgement:
+        told, entries = _judged(case.model, told)
+    refuse_causes(before, told)
+    logged = {
+        event.entry.finding: event.number
+        for event in state.counting()
+        if isinstance(event.entry, Found)
+    }
+    refuse_corrections(before, told, logged, ticket)
     if not state.tried:
         # What the model holds impossible is refused before it is written.
-        seen = read_results(case.model, [*case.results.items(), *told])
-        consult(replace(case, results=seen))
-    entries: list[Entry] = [*found_entries(case.model, told)]
+        consult(replace(case, results={**case.results, **dict(told)}))
+    entries += found_entries(case.model, told)
+    moved = stage_for(before, [name for name, _ in told])
     if stage is not None:
-        entries.append(Moved(find_stage(case.model.model, stage)))
-    show_next(store, write(store, state, by, entries))
+        moved = find_stage(case.model.model, stage)
+    if moved is not None:
+        entries.append(Moved(moved))
+    said = [] if moved is None else [f"Now: {case.model.model.stages_by_name[moved].title}."]
+    show_next(store, write(store, state, by, entries), *said)
+
+
+def _judged(compiled: CompiledModel, told: list[Typed]) -> tuple[list[Typed], list[Entry]]:
+    """Causes among the results as notes, and the rest."""
+    by_name = compiled.model.by_name
+    causes = [(name, result) for name, result in told if by_name[name].kind is Kind.CAUSE]
+    if not causes:
+        raise MisuseError("--judgement goes with a cause, as in panel=cracked.")
+    notes: list[Entry] = [
+        Note(f"Own judgement, not proof: {name}={result or 'unknown'}", False)
+        for name, result in causes
+    ]
+    return [one for one in told if one not in causes], notes
 
 
 @click.command("tried", short_help="A repair that did not cure.")

@@ -11,6 +11,8 @@ from faultfinder.decide.shop_file import read_shop, shop_path
 from faultfinder.errors import FaultfinderError, MisuseError, did_you_mean
 from faultfinder.inference.compiled import CompiledModel
 from faultfinder.inference.target import SUM_OF_SINGLE_CAUSES, TargetSpec
+from faultfinder.model.answers import find_result, find_variable
+from faultfinder.model.parts import Variable
 
 Typed = tuple[str, str | None]
 """A finding and its result; None when it could not be told."""
@@ -52,7 +54,18 @@ def read_typed(compiled: CompiledModel, typed: str) -> Typed:
         )
     if not result.strip():
         raise MisuseError(f'"{typed}" has no result after the "=". If it is not known: unknown.')
-    return next(iter(read_results(compiled, [(name, result)]).items()))
+    variable = find_variable(compiled.model, name)
+    return variable.name, read_result(variable, result.strip())
+
+
+def read_result(variable: Variable, typed: str) -> str | None:
+    """A result by its number on the page, or as `find_result` takes it."""
+    if typed.isdecimal() and variable.reading is None and typed not in variable.states:
+        if not 1 <= int(typed) <= len(variable.states):
+            listed = ", ".join(f"{n} {s}" for n, s in enumerate(variable.states, start=1))
+            raise MisuseError(f"{variable.name} has no result {typed}. It can be {listed}.")
+        return variable.states[int(typed) - 1]
+    return find_result(variable, typed)
 
 
 def read_all_typed(compiled: CompiledModel, typed: Sequence[str]) -> dict[str, str | None]:

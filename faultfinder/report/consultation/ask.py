@@ -52,8 +52,8 @@ def _add_answers(page: Page, variable: Variable) -> None:
     if len(line) + 2 <= WIDTH:
         page.item(" ", line)
         return
-    for one in numbered:
-        page.text(one, 2)
+    # One after the other, not one a line: 22 answers would scroll the question away.
+    page.text("   ".join(map(unbroken, numbered)), 2)
 
 
 def offer_page(view: View, ranked: RankedCheck) -> str:

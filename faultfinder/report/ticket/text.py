@@ -2,13 +2,17 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
+from datetime import date
+
 from faultfinder.model.parts import FaultModel
 from faultfinder.report.consultation.repair import add_proofs
+from faultfinder.report.consultation.short import HEIGHT, Line, fitted, screens
 from faultfinder.report.consultation.text import next_page
 from faultfinder.report.consultation.view import View
 from faultfinder.report.page import Page
 from faultfinder.report.ticket.standing import COPIES, blocked_by
-from faultfinder.report.wording import money
+from faultfinder.report.wording import harmless, money, shortened, wrapped
 from faultfinder.tickets.events import ERASED_TEXT
 from faultfinder.tickets.ticket import Ticket
 
@@ -75,6 +79,43 @@ def ticket_next_page(ticket: Ticket, view: View, bold: bool = False) -> str:
     else:
         page.page(next_page(view, bold))
     return str(page)
+
+
+def ticket_head(ticket: Ticket, now: str, width: int = 80) -> list[Line]:
+    """What stands on top of a ticket's screens: its number, complaint and days open, then what
+    whoever takes it up must know. `now` is a time as tickets write it."""
+    days = (date.fromisoformat(now[:10]) - date.fromisoformat(ticket.opened_at[:10])).days + 1
+    said = f"Ticket {ticket.number}, day {days}"
+    if ticket.complaint:
+        said += f": {' '.join(ticket.complaint.split())}"
+    lines = [said]
+    if ticket.hand_over is not None:
+        note = ticket.hand_over
+        told = " ".join((ticket.hand_over_note or ERASED_TEXT).split())
+        lines.append(f"Handed over by {note.who}: {told}")
+    lines += [f"Blocked: {block}" for block in blocked_by(ticket)]
+    if ticket.first_ticket is not None:
+        lines.append(f"A comeback: look at ticket {ticket.first_ticket} as well.")
+    # A colleague's note is read whole where there is room, and named where it is cut.
+    return [Line((shortened(harmless(line), width),), "step") for line in lines]
+
+
+def ticket_screens(
+    ticket: Ticket,
+    view: View,
+    now: str,
+    before: Sequence[str] = (),
+    width: int = 80,
+    bold: bool = False,
+) -> list[str]:
+    """What comes next on a ticket, a screen or more; `before` is said first ("Now: ...")."""
+    head = ticket_head(ticket, now, width)
+    head += [Line(tuple(wrapped(line, width=width)), "step") for line in before]
+    if ticket.repaired is not None and not view.told.stop:
+        page = Page(bold)
+        _add_proof(page, ticket, view.model)
+        return fitted([*head, *(Line((line,)) for line in str(page).splitlines())], HEIGHT)
+    return screens(view, head, width, bold=bold)
 
 
 def _add_proof(page: Page, ticket: Ticket, model: FaultModel) -> None:

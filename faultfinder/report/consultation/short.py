@@ -1,0 +1,372 @@
+"""The page of `faultfinder next` for a screen of 80 x 24: the next step first, then what it
+rests on.
+
+Where room is short something yields, in this order: what is unasked, the third and the second
+cause, reasons. Cautions never do; where they fill the screen alone they come first and the rest
+follows on a second screen.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+from faultfinder.model.parts import Check, FaultModel, Move, Repair, Variable
+from faultfinder.model.routes import Route
+from faultfinder.report.consultation.repair import hand_over_words, repair_verb
+from faultfinder.report.consultation.view import View, range_of
+from faultfinder.report.wording import (
+    change,
+    harmless,
+    minutes,
+    money,
+    percent,
+    shortened,
+    unbroken,
+    wrapped,
+)
+
+HEIGHT = 23
+"""Lines of a screen of 24, less the one the shell's prompt takes."""
+
+WIDEST = 100
+"""Columns used at most: longer lines are hard to read."""
+
+CAUSES = 3
+ORDER = ("unasked", "third", "second", "why", "known")
+"""What yields first where room is short."""
+
+
+@dataclass(frozen=True)
+class Line:
+    """Some lines that stand or yield together; `role` is in ORDER for what may yield, "caution"
+    and "step" for what leads where it takes two screens, "" for what stays."""
+
+    lines: tuple[str, ...]
+    role: str = ""
+
+
+def screens(
+    view: View,
+    head: Sequence[Line] = (),
+    width: int = 80,
+    height: int = HEIGHT,
+    bold: bool = False,
+) -> list[str]:
+    """The page, on one screen where it fits, else on more: cautions first, then the rest."""
+    writer = _Writer(view, width, bold)
+    body = writer.stop() if view.told.stop else writer.page()
+    return fitted([*head, *body], height)
+
+
+def fitted(blocks: Sequence[Line], height: int) -> list[str]:
+    """The blocks on as few screens as can be, each of at most `height` lines."""
+    if sum(len(b.lines) for b in blocks if b.role == "") > height:
+        # No block of ours is that long; texts from a ticket or a model of others may be.
+        lines = [line for block in blocks for line in block.lines]
+        return _cut(lines, height)
+    left = list(blocks)
+    for role in ("", *ORDER):
+        left = [b for b in left if not role or b.role != role]
+        if sum(len(b.lines) for b in left) <= height:
+            return ["\n".join(line for b in left for line in b.lines)]
+    first = [line for b in blocks if b.role in ("step", "caution") for line in b.lines]
+    rest = [b for b in blocks if b.role != "caution"]
+    return [*_cut(first, height), *fitted([Line(b.lines, _kept(b.role)) for b in rest], height)]
+
+
+def _kept(role: str) -> str:
+    return "" if role == "step" else role
+
+
+def _cut(lines: list[str], height: int) -> list[str]:
+    return ["\n".join(lines[at : at + height]) for at in range(0, len(lines), height)]
+
+
+def results_by_number(variable: Variable) -> str:
+    """ "1 off  2 dim  3 on": as they may be typed; a reading by its range, without numbers."""
+    if variable.reading is not None:
+        said = (unbroken(_result(variable, state)) for state in variable.states)
+        return f"{variable.reading.unit}, or {', '.join(said)}"
+    return "  ".join(
+        unbroken(f"{number} {_result(variable, state)}")
+        for number, state in enumerate(variable.states, start=1)
+    )
+
+
+def _result(variable: Variable, state: str) -> str:
+    of = range_of(variable, state)
+    said = state.replace("_", " ")
+    return f"{said} ({of})" if of else said
+
+
+def answers_of(model: FaultModel, check: Check, open_ones: Sequence[str]) -> list[tuple[str, str]]:
+    """What may be typed for a check: (name before the "=", results by number), one a finding."""
+    if len(check.observes) == 1:
+        return [(check.observes[0], results_by_number(model.by_name[check.observes[0]]))]
+    return [(name, results_by_number(model.by_name[name])) for name in open_ones]
+
+
+class _Writer:
+    """Puts one consultation into blocks of lines."""
+
+    def __init__(self, view: View, width: int, bold: bool) -> None:
+        self.view, self.model = view, view.model
+        self.width, self.bold = width, bold
+        self._said: set[str] = set()
+
+    # Small pieces
+
+    def _lines(self, text: str, first: str = "", hang: int = 0, role: str = "") -> Line:
+        lines = wrapped(text, hang, first, self.width)
+        return Line(tuple(line.replace("\N{NO-BREAK SPACE}", " ") for line in lines), role)
+
+    def _one(self, text: str, role: str = "") -> Line:
+        """One line, cut where it is too long: never for a caution."""
+        return Line((shortened(harmless(text), self.width),), role)
+
+    def _head(self, text: str) -> Line:
+        made = self._lines(text, role="step")
+        if not self.bold:
+            return made
+        return Line(tuple(f"\x1b[1m{line}\x1b[0m" for line in made.lines), made.role)
+
+    def caution(self, *texts: str) -> list[Line]:
+        """Each caution once on a page."""
+        new = [t.strip() for t in texts if t.strip() and t.strip() not in self._said]
+        self._said.update(new)
+        return [self._lines(f"Caution: {text}", "  ", 4, "caution") for text in dict.fromkeys(new)]
+
+    # The page
+
+    def page(self) -> list[Line]:
+        step = self.view.told.next_step
+        if step is None:
+            made = [
+                self._head("NEXT  No check is worth its cost any more: decide on what is known")
+            ]
+        elif step.kind == "check":
+            made = self._checks()
+        else:
+            made = self._repair()
+        return [*made, *self._typing(), *self._causes(), *self._quote(), *self._known(),
+                *self._unasked()]  # fmt: skip
+
+    def _checks(self) -> list[Line]:
+        names = self.view.told.round
+        checks = [self.model.checks_by_name[name] for name in names]
+        route = self.view.told.way
+        spent = route.minutes + sum(check.minutes for check in checks)
+        made = self._way(route, checks[0].name, checks[0].stage)
+        if len(checks) == 1:
+            title = f"NEXT  {checks[0].title}, {minutes(spent)}"
+            made = [self._head(title), *made, *self._answers(checks[0], "")]
+        else:
+            made = [self._head(f"NEXT  {len(checks)} checks together, {minutes(spent)}"), *made]
+            for check in checks:
+                made += self._answers(check, check.title)
+        return [*made, *self._why()]
+
+    def _answers(self, check: Check, title: str) -> list[Line]:
+        """What is looked at, its results by number, and its caution before them."""
+        made = self.caution(check.caution)
+        asked = answers_of(self.model, check, self.view.still_open(check))
+        for name, results in asked:
+            begin = f"{title} ({name})" if title and len(asked) == 1 else name
+            made.append(self._lines(f"{begin}: {results}", "  ", 4, "step"))
+        return made
+
+    def _way(self, route: Route, but: str, stage: str, always: bool = False) -> list[Line]:
+        """The moves, the looks that can end the work, and the cautions, in the order met."""
+        made: list[Line] = []
+        first = self.view.safety_first(route, but, always)
+        looked: set[str] = set()
+
+        def looks(at: str) -> list[Line]:
+            said = [
+                f"{check.title} ({check.name}) first: if {' or '.join(rule.results)}, stop."
+                for check, rule in first
+                if check.stage == at and check.name not in looked
+            ]
+            looked.update(check.name for check, _ in first if check.stage == at)
+            return self.caution(*said)
+
+        stages = self.model.stages_by_name
+        if not route.moves:
+            return [*self.caution(stages[stage].caution), *looks(stage)]
+        made += looks(route.moves[0].start)
+        for move in route.moves:
+            made.append(self._move(move))
+            made += self.caution(move.caution, stages[move.end].caution)
+            made += looks(move.end)
+        return made
+
+    def _move(self, move: Move) -> Line:
+        title = self.model.stages_by_name[move.end].title
+        return self._lines(f"first {title} ({minutes(move.minutes)})", "  ", 4, "step")
+
+    def _why(self) -> list[Line]:
+        advice, best = self.view.advice, self.view.told.next
+        if advice is None or best is None:
+            return []
+        currency = self.view.shop.currency
+        said = f"Why: saves {money(max(advice.saves, 0.0), currency)} of the job's"
+        said += f" {money(advice.cost_repairing, currency)} expected"
+        if best.then and (best.saves or 0.0) - (best.saves_alone or 0.0) >= 0.005:
+            said += f", with {self.model.checks_by_name[best.then].title} after it"
+        return [self._lines(f"{said}.", "  ", 4, "why")]
+
+    def _repair(self) -> list[Line]:
+        view, advice = self.view, self.view.advice
+        assert advice is not None
+        currency = view.shop.currency
+        if not advice.name:
+            return [
+                self._head("NEXT  Hand over unrepaired"),
+                self._lines(hand_over_words(advice, currency), "  ", 2, "step"),
+            ]
+        repair = self.model.repairs_by_name[advice.name]
+        spent = view.repair_route.minutes + repair.minutes
+        made = [self._head(f"NEXT  {repair_verb(repair)}: {repair.title}, {minutes(spent)}")]
+        made += self._way(view.repair_route, "", repair.stage, always=True)
+        made += self.caution(repair.caution)
+        if repair.part.high > 0.0:
+            made.append(self._lines(self._part(repair), "  ", 4, "step"))
+        said = f"Why: the whole job then costs {money(advice.cost, currency)} on average"
+        if advice.checks:
+            said += f"; with the best check first {money(advice.checks[0].expected_cost, currency)}"
+        return [*made, self._lines(f"{said}.", "  ", 4, "why")]
+
+    def _part(self, repair: Repair) -> str:
+        part, what = repair.part, "Specialist" if repair.hand_over else "Part"
+        wait = f", {repair.lead_days:g} days' wait" if repair.lead_days else ""
+        currency = self.view.shop.currency
+        return f"{what}: {part.low:g} to {part.high:g} {currency}, likely {part.likely:g}{wait}."
+
+    def _typing(self) -> list[Line]:
+        """The commands that go on from here."""
+        view, step = self.view, self.view.told.next_step
+        number = view.ticket
+        if step is None:
+            return []
+        if step.kind == "check":
+            asked = [
+                name
+                for check in view.told.round
+                for name in view.still_open(self.model.checks_by_name[check])
+            ]
+            if number is not None:
+                said = " ".join(f"{name}=.." for name in asked)
+                how = unbroken(f"Steps: faultfinder how {number}")
+                text = f"Type: faultfinder found {number} {said}   {how}"
+            else:
+                option = "--now" if view.tried else "--saw"
+                said = " ".join(f"{option} {name}=.." for name in asked)
+                how = unbroken(f"Steps: faultfinder how {view.told.round[0]}")
+                text = f"Add: {said}   {how}"
+            return [self._lines(text, "  ", 4)]
+        if not step.name:
+            if number is None:
+                return []
+            return [self._lines(f"Type: faultfinder close {number} --outcome unrepaired", "  ", 4)]
+        if number is None:
+            return [self._lines(f"Picture not back: --tried {step.name}", "  ", 4)]
+        ways = (
+            f"Picture back: faultfinder repaired {number} {step.name}",
+            f"Not back: faultfinder tried {number} {step.name}",
+            f"Steps: faultfinder how {number}",
+        )
+        return [self._lines("   ".join(map(unbroken, ways)), "  ", 4)]
+
+    def _causes(self) -> list[Line]:
+        told = self.view.told
+        made = [Line(("",), "unasked")]
+        roles = ("", "second", "third")
+        for role, (name, chance) in zip(roles, list(told.causes.items())[:CAUSES], strict=False):
+            moved = change(told.before[name], chance) if told.before else ""
+            figure = f"{percent(chance):>5}{moved:>5}  "
+            made.append(self._one(f"{figure}{self.view.cause(name)}", role))
+        return made
+
+    def _quote(self) -> list[Line]:
+        quote, currency = self.view.quote, self.view.shop.currency
+        if quote is None:
+            return []
+        first = (
+            f"Quote {quote.low:.0f} to {quote.high:.0f} {currency}, likely {quote.likely:.0f}; "
+            f"dearer in {percent(quote.exceeds)} of such jobs."
+        )
+        second = f"Handed over unrepaired in {percent(quote.given_up)}"
+        if quote.dear_for_nothing >= 0.005:
+            second += f"; dear parts for nothing: {quote.dear_for_nothing * 100:.0f} in 100 jobs"
+        return [self._one(first), self._one(f"{second}.")]
+
+    def _known(self) -> list[Line]:
+        told = self.view.told
+        case = told.case
+        said = [
+            f"{name}={result or 'unknown'}" for name, result in reversed(list(case.results.items()))
+        ]
+        for step in self.view.tried:
+            said.insert(0, f"tried {step.repair}")
+            for name, result in step.results_since.items():
+                said.insert(0, f"{name}={result or 'unknown'}")
+        made: list[Line] = []
+        for warning in told.warnings[:1]:
+            made.append(self._lines(warning, role="known"))
+        if said:
+            begin = f"{len(said)} known: " if len(said) > 3 else "Known: "
+            made.append(self._one(f"{begin}{', '.join(said)}", "known"))
+        return made
+
+    def _unasked(self) -> list[Line]:
+        """Questions and free looks of the counter that are still open, the most telling first."""
+        told = self.view.told
+        if self.view.tried:
+            return []
+        shown = set(told.round)
+        names = [
+            self.model.checks_by_name[one.check].title
+            for one in told.most_telling
+            if self.model.checks_by_name[one.check].intake
+            and not one.route.moves
+            and one.check not in shown
+        ]
+        if not names:
+            return []
+        return [self._one(f"Unasked: {', '.join(names)}", "unasked")]
+
+    # After a stop
+
+    def stop(self) -> list[Line]:
+        """What ended it, what must happen, and what lifts it."""
+        told, number = self.view.told, self.view.ticket
+        said = told.stop.strip().removeprefix("Stop.").strip()
+        made = [self._head("STOP"), self._lines(said, role="caution")]
+        for rule in self.model.stop_rules:
+            result = told.case.everything.get(rule.finding)
+            if result not in rule.results:
+                continue
+            variable = self.model.by_name[rule.finding]
+            other = [state for state in variable.states if state not in rule.results]
+            made.append(Line(("",)))
+            made.append(self._lines(f"It ended with {rule.finding}={result} ({variable.title})."))
+            if number is None:
+                lift = f"say --saw {rule.finding}=RESULT as it is then"
+            else:
+                lift = f"faultfinder found {number} {rule.finding}=RESULT"
+            made.append(
+                self._lines(
+                    f"When that has been done and the machine is safe, the diagnosis goes on: "
+                    f"{lift} ({', '.join(other)} or unknown)."
+                )
+            )
+            if number is not None:
+                made.append(
+                    self._lines(
+                        "Was it a slip of the hand? The log has its number: "
+                        f"faultfinder ticket {number}, then faultfinder takeback {number} ENTRY."
+                    )
+                )
+        made += [Line(("",)), *self._known()]
+        return made
