@@ -10,4 +10,6 @@ from pathlib import Path
 MODELS = Path(__file__).parent.parent / "models"
 MODELS_BEFORE = Path(__file__).parent / "models_before"
 
+# As many tests at once as there are cores: none of them spreads over several.
+os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
 os.environ.setdefault("FAULTFINDER_MODELS", str(MODELS_BEFORE))

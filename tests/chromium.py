@@ -70,10 +70,10 @@ def check_look(text: str, folder: Path, cautions: bool = False) -> None:
     assert "@media print {" in text
     printed = text.replace("@media print {", "@media all {")
     paper.write_text(re.sub(r"@media \(max-width[^{]*{", "@media not all {", printed), "utf-8")
-    for width, one in (*((width, page) for width in WIDTHS), (PAPER, paper)):
-        said = measured(one, folder, round(width), LOOK)
+    frames = [*((page, width) for width in WIDTHS), (paper, round(PAPER))]
+    for (one, width), said in zip(frames, _measured(frames, folder, LOOK), strict=True):
         wide, right, smallest, body, warned, warnings = map(float, said.split())
-        assert max(wide, right) <= round(width), f"cut off at {width} pixels: {said}"
+        assert max(wide, right) <= width, f"cut off at {width} pixels: {said}"
         assert warned >= body, f"a caution is too small at {width} pixels: {said}"
         assert bool(warnings) == cautions
         if one is paper:
@@ -108,20 +108,28 @@ def printed_pages(page: Path, folder: Path, paper: str) -> int:
 
 def measured(page: Path, folder: Path, width: int, script: str) -> str:
     """What a script says of the page at a window width, in pixels."""
-    probe = folder / f"{page.stem}-{width}.html"
-    text = page.read_text(encoding="utf-8")
+    (said,) = _measured([(page, width)], folder, script)
+    return said
+
+
+def _measured(frames: list[tuple[Path, int]], folder: Path, script: str) -> list[str]:
+    """The same of several pages, each at its width, in one start of the browser."""
+    probe = folder / f"probe-{frames[0][0].stem}-{frames[0][1]}.html"
     # A frame has the width asked for, whatever the smallest window is.
-    probe.write_text(
-        f'<!DOCTYPE html><body><iframe id="f" style="width:{width}px;height:800px;border:0">'
-        "</iframe><p id=said></p><script>const f=document.getElementById('f');"
-        f"f.srcdoc={_js(text)};f.onload=()=>{{const d=f.contentDocument;const w=f.contentWindow;"
-        f"document.getElementById('said').textContent=String({script});}};</script>",
-        encoding="utf-8",
-    )
+    made = ""
+    for i, (page, width) in enumerate(frames):
+        made += (
+            f'<iframe id="f{i}" style="width:{width}px;height:800px;border:0"></iframe>'
+            f'<p id="s{i}"></p><script>{{const f=document.getElementById("f{i}");'
+            f"f.srcdoc={_js(page.read_text(encoding='utf-8'))};"
+            "f.onload=()=>{const d=f.contentDocument;const w=f.contentWindow;"
+            f'document.getElementById("s{i}").textContent=String({script});}};}}</script>'
+        )
+    probe.write_text(f"<!DOCTYPE html><body>{made}", encoding="utf-8")
     dom = _run(folder / "profile", "--virtual-time-budget=4000", "--dump-dom", probe.as_uri())
-    found = re.search(r'<p id="said">(.*?)</p>', dom, re.S)
-    assert found is not None
-    return found[1]
+    said = re.findall(r'<p id="s\d+">(.*?)</p>', dom, re.S)
+    assert len(said) == len(frames)
+    return [str(one) for one in said]
 
 
 def _js(text: str) -> str:

@@ -102,7 +102,7 @@ def test_the_script_makes_the_file_again_byte_for_byte(made: tuple[bytes, list[T
 
 
 def test_the_same_seed_gives_the_same_tickets_and_another_seed_others() -> None:
-    once, again, other = (as_lines(make(seed, 12, 0)[0]) for seed in (SEED, SEED, SEED + 1))
+    once, again, other = (as_lines(make(seed, 3, 0)[0]) for seed in (SEED, SEED, SEED + 1))
     assert once == again
     assert once != other
 

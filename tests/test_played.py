@@ -237,7 +237,7 @@ def test_of_many_tickets_a_sample_is_played(
 
 def test_every_ticket_of_the_shop_model_is_played_stopped_or_told_of(own_folders: Path) -> None:
     compiled = load_model(SHOP)
-    some = drawn_tickets(compiled, 60, seed=8, recorded=0.4)
+    some = drawn_tickets(compiled, 24, seed=8, recorded=0.4)
     told = play_tickets(compiled, some, compiled)
-    assert len(told.plays) + len(told.stopped) + told.without_cause == 60
+    assert len(told.plays) + len(told.stopped) + told.without_cause == 24
     assert 1.0 < told.mean("checks") < 25.0

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import errno
+import os
 from importlib import import_module
 from pathlib import Path
 from typing import Any
@@ -9,6 +11,7 @@ from typing import Any
 import click
 
 from faultfinder.cli import completing
+from faultfinder.errors import FaultfinderError
 from faultfinder.files import PAGE_MARK, check_target
 from faultfinder.plain import Form, T, json_text
 
@@ -81,7 +84,11 @@ REPLACE = click.option(
 def check_page(target: str | Path | None) -> None:
     """Raise MisuseError at once where a page cannot be put, before it is worked out."""
     if target is not None:
-        check_target(Path(target), PAGE_MARK, replacing())
+        place = Path(target)
+        check_target(place, PAGE_MARK, replacing())
+        if not os.path.isdir(os.path.dirname(os.path.realpath(place))):
+            reason = os.strerror(errno.ENOENT)
+            raise FaultfinderError(f"The page {place} cannot be written: {reason}.")
 
 
 def replacing() -> bool:
