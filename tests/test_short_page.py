@@ -53,11 +53,17 @@ def loaded(family: str) -> CompiledModel:
     return load_model(MODELS / f"{family}.yaml")
 
 
+@cache
+def drawn(family: str) -> Any:
+    """All machines of a family at once: a draw is dear, whatever it draws."""
+    return draw_machines(loaded(family), EACH, np.random.default_rng(len(family)))
+
+
 def state(family: str, place: int) -> Consultation:
     compiled = loaded(family)
     model, network = compiled.model, compiled.network
     rng = np.random.default_rng([len(family), place])
-    machine = draw_machines(compiled, 1, rng)[0]
+    machine = drawn(family)[place]
     seen = [v.name for v in model.of_kind(Kind.FINDING)]
     results: dict[str, str | None] = {}
     for one in map(str, rng.choice(seen, int(rng.integers(0, 12)), replace=False)):
