@@ -19,6 +19,7 @@ from faultfinder.inference.compiled import CompiledModel
 from faultfinder.model.answers import find_stage
 from faultfinder.model.network import Array
 from faultfinder.model.parts import Kind, Repair, Risk
+from faultfinder.model.routes import look_route
 
 LEFT_OUT = 5e-3
 """Probability of rare joint states of the causes left out of the advice, for a quick answer."""
@@ -220,9 +221,5 @@ def _repair_action(
 
 def look_stage(compiled: CompiledModel, repair: Repair) -> str:
     """The nearest powered stage that is not live, where a repair is looked at."""
-    powered = [
-        (compiled.routes[repair.stage, stage.name].minutes, number, stage.name)
-        for number, stage in enumerate(compiled.model.stages)
-        if stage.powered and not stage.live and (repair.stage, stage.name) in compiled.routes
-    ]
-    return min(powered)[2]
+    way = look_route(compiled.model, compiled.routes, repair.stage)
+    return way.moves[-1].end if way.moves else repair.stage

@@ -156,10 +156,7 @@ def _plain_likelihoods(compiled: CompiledModel, at_once: int) -> dict[int, Array
         if number in values:
             found[number] = np.eye(network.cards[number])[:, values[number]]
         elif all(parent in values for parent in network.parents[number]):
-            index = tuple(values[parent] for parent in network.parents[number])
-            table = network.tables[number]
-            rows = table[index] if index else np.broadcast_to(table, (len(scenarios), len(table)))
-            found[number] = np.ascontiguousarray(rows.T)
+            found[number] = _by_scenario(compiled, number, values, len(scenarios))
     for common in common_conditions(compiled, at_once):
         found |= {number: table @ common.chances for number, table in common.shows.items()}
     return found
@@ -202,11 +199,18 @@ def common_conditions(compiled: CompiledModel, at_once: int) -> tuple[Common, ..
     found = []
     for number, tables in shows.items():
         if number in conditions and all(p in values for p in network.parents[number]):
-            index = tuple(values[parent] for parent in network.parents[number])
-            table = network.tables[number]
-            rows = table[index] if index else np.broadcast_to(table, (len(scenarios), len(table)))
-            found.append(Common(np.ascontiguousarray(rows.T), tables))
+            found.append(Common(_by_scenario(compiled, number, values, len(scenarios)), tables))
     return tuple(found)
+
+
+def _by_scenario(
+    compiled: CompiledModel, number: int, values: Mapping[int, Ints], scenarios: int
+) -> Array:
+    """P(state | scenario), shape (states, scenarios), of what hangs on functions of the causes."""
+    table = compiled.network.tables[number]
+    index = tuple(values[parent] for parent in compiled.network.parents[number])
+    rows = table[index] if index else np.broadcast_to(table, (scenarios, len(table)))
+    return np.ascontiguousarray(rows.T)
 
 
 def _findings(compiled: CompiledModel) -> list[int]:

@@ -42,3 +42,13 @@ def all_routes(model: FaultModel) -> Routes:
             steps = tuple(moves[pair] for pair in itertools.pairwise(path))
             routes[start, end] = Route(float(minutes[end]), steps)
     return routes
+
+
+def look_route(model: FaultModel, routes: Routes, stage: str) -> Route:
+    """The way from where a repair is made to the nearest powered stage not live, for a look."""
+    powered = [
+        (routes[stage, other.name].minutes, place, routes[stage, other.name])
+        for place, other in enumerate(model.stages)
+        if other.powered and not other.live and (stage, other.name) in routes
+    ]
+    return min(powered)[2]

@@ -6,11 +6,10 @@ import textwrap
 
 from faultfinder.decide.plan import Plan, PlanNode
 from faultfinder.model.parts import FaultModel
-from faultfinder.model.routes import Routes
+from faultfinder.model.routes import Routes, look_route
 from faultfinder.report.plan.words import (
     cause_words,
     ending,
-    look_route,
     move_words,
     moves_used,
     order_cautions,

@@ -99,16 +99,6 @@ def way_words(model: FaultModel, route: Route) -> list[str]:
     return list(said)
 
 
-def look_route(model: FaultModel, routes: Routes, stage: str) -> Route:
-    """The way from where a repair is made to the nearest powered stage not live, for a look."""
-    powered = [
-        (routes[stage, other.name].minutes, place, routes[stage, other.name])
-        for place, other in enumerate(model.stages)
-        if other.powered and not other.live and (stage, other.name) in routes
-    ]
-    return min(powered)[2]
-
-
 def proofs_by_repair(model: FaultModel, plan: Plan) -> dict[str, str]:
     """The proof tests of each repair that the plan names: title -> tests, in words."""
     named = dict.fromkeys(
