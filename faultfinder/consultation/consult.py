@@ -55,9 +55,6 @@ from faultfinder.inference.target import ALL_CAUSES, Target, TargetSpec, resolve
 from faultfinder.model.parts import Check, Precaution
 from faultfinder.model.routes import Route
 
-TRAINED = "For trained hands."
-"""Said with steps that not everybody may take."""
-
 
 @dataclass(frozen=True)
 class NextStep:
@@ -420,7 +417,7 @@ class Consultation:
         ]
         why = [] if self.first_look is None else [self.first_look.say]
         said = cautions_of(model, self.way, self.stage, parts[step.name].caution)
-        return (*why, *looks, *said, *([TRAINED] if parts[step.name].trained else []))
+        return (*why, *looks, *said)
 
     def as_plain(self, why: str | None = None) -> dict[str, Any]:
         """Numbers, texts, lists and dictionaries; `why` names a check to explain as well.

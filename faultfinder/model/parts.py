@@ -205,9 +205,8 @@ class Check:
     `minutes` is the time of the check itself, without reaching its stage;
     `consumables` is money in the shop's currency; `needs` names what must be there for it,
     `behind` the checks that come before it as far as they can be made, `off` that it needs no
-    power in a stage that has it; `trained`: it is for
-    trained hands only. `suggests[finding][result]` is
-    one line on what that result points to.
+    power in a stage that has it. `suggests[finding][result]` is one line on what that result
+    points to.
     """
 
     name: str
@@ -223,7 +222,6 @@ class Check:
     caution: str = ""
     needs: tuple[str, ...] = ()
     risk: Risk | None = None
-    trained: bool = False
     off: bool = False
     behind: tuple[str, ...] = ()
     line: int = 0
@@ -374,8 +372,7 @@ class Repair:
     """A repair: `mends[cause][state]` is the probability that it removes that cause.
 
     `minutes` is its own work, without the way to `stage` and without the retest.
-    With `hand_over` it is done by a specialist and `part` is what that costs; `trained`: it is
-    for trained hands.
+    With `hand_over` it is done by a specialist and `part` is what that costs.
     """
 
     name: str
@@ -387,7 +384,6 @@ class Repair:
     lead_days: float = 0.0
     risk: Risk | None = None
     hand_over: bool = False
-    trained: bool = False
     tools: tuple[str, ...] = ()
     how: tuple[str, ...] = ()
     caution: str = ""

@@ -27,7 +27,7 @@ from faultfinder.model.reading.fields import (
     read_number,
     read_words,
 )
-from faultfinder.model.reading.read_repairs import picked, read_hands, read_risk
+from faultfinder.model.reading.read_repairs import picked, read_caution, read_risk
 from faultfinder.model.reading.read_variables import Head, default_title, read_basis
 from faultfinder.model.reading.yaml_nodes import Pairs, Text
 
@@ -136,10 +136,9 @@ def read_checks(
             tools=fields.texts("tools"),
             how=fields.texts("how"),
             suggests=_suggests(faults, fields, heads, observes),
-            caution=fields.text("caution"),
+            caution=read_caution(faults, fields),
             needs=picked(faults, fields, "needs", needs, "need"),
             risk=read_risk(faults, fields, harm_in_words=False),
-            trained=read_hands(faults, fields),
             off=fields.yes_no("off", False),
             behind=picked(
                 faults, fields, "behind", [one for one in names if one != word.value], "check"

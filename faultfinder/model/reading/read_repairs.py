@@ -74,10 +74,9 @@ def read_repairs(
             lead_days=fields.number("lead_days") or 0.0,
             risk=read_risk(faults, fields),
             hand_over=fields.yes_no("hand_over", False),
-            trained=read_hands(faults, fields),
             tools=fields.texts("tools"),
             how=fields.texts("how"),
-            caution=fields.text("caution"),
+            caution=read_caution(faults, fields),
             proof=tuple(name for name in named if name is not None),
             basis=read_basis(faults, fields),
             line=word.line,
@@ -149,10 +148,16 @@ def _price(faults: Faults, fields: Fields) -> Price:
     return Price(low, likely, high)
 
 
-def read_hands(faults: Faults, fields: Fields) -> bool:
-    """Whether it is for trained hands only."""
-    word = fields.word("hands")
-    return word is not None and bool(pick(faults, word, ["trained"], fields.label, "hands"))
+TRAINED = "For trained hands."
+"""Said with what not everybody may do, wherever its caution is said."""
+
+
+def read_caution(faults: Faults, fields: Fields) -> str:
+    """The caution of a check or repair, and that it is for trained hands where it is."""
+    said, word = fields.text("caution"), fields.word("hands")
+    if word is None or not pick(faults, word, ["trained"], fields.label, "hands"):
+        return said
+    return f"{said} {TRAINED}".strip()
 
 
 def picked(

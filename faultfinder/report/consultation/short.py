@@ -157,7 +157,9 @@ class _Writer:
         checks = [self.model.checks_by_name[name] for name in names]
         route = self.view.told.way
         spent = route.minutes + sum(check.minutes for check in checks)
-        made = self._way(route, checks[0].name, checks[0].stage)
+        first = self.view.told.first_look
+        made = [] if first is None else self.caution(first.say)
+        made += self._way(route, checks[0].name, checks[0].stage)
         if len(checks) == 1:
             title = f"NEXT  {checks[0].title}, {minutes(spent)}"
             made = [self._head(title), *made, *self._answers(checks[0], "")]

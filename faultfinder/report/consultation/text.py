@@ -7,6 +7,7 @@ from faultfinder.consultation.ranking import RankedCheck
 from faultfinder.model.parts import Kind
 from faultfinder.report.consultation.check import (
     add_answers,
+    add_caution,
     add_how,
     add_results,
     add_way,
@@ -116,6 +117,8 @@ def add_next(page: Page, view: View) -> None:
     check = view.check(best)
     page.heading(f"Next check: {check.title} ({check.name})")
     page.item("Why:", _why_first(view, best), 2, hang=2)
+    if view.told.first_look is not None:
+        add_caution(page, view.told.first_look.say, 2)
     add_way(page, view, best)
     add_how(page, check)
     add_answers(page, view, check)
