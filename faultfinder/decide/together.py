@@ -29,7 +29,7 @@ class Telling:
     """The bits of checks about the right repair, I(right repair; results).
 
     Joint results are rows of weights over the scenarios kept (each its probability times the
-    belief after it); `nothing(weights)` is the one row before any check.
+    belief after it); `start(weights)` is the one row before any check.
     """
 
     problem: Problem
@@ -49,8 +49,6 @@ class Telling:
 
     def bits(self, weights: Array) -> Array:
         """The bits of each check alone: shape (checks,)."""
-        if not self.problem.checks:
-            return np.zeros(0)
         told: Array = self._left(weights[None])[0] - self._after(weights[None])[0]
         return np.maximum(told, 0.0)
 
@@ -60,6 +58,8 @@ class Telling:
 
     def _after(self, outcomes: Array) -> Array:
         """The same once each check more is made: shape (joint results, checks)."""
+        if not self.problem.checks:
+            return np.zeros((len(outcomes), 0))
         rows, begins = self._rows
         kept = np.flatnonzero(outcomes.sum(axis=0) > 0.0)
         right = self._right[kept]
