@@ -269,7 +269,8 @@ class Job:
         """The next check: by habit, or the most bits per cost from here."""
         places = {check.name: i for i, check in enumerate(self.problem.checks)}
         if self.who in HABITS:
-            left = [places[name] for name in HABITS[self.who] if name not in self.checked]
+            open_ones = [n for n in HABITS[self.who] if n in places and n not in self.checked]
+            left = [places[name] for name in open_ones]
             return left[0] if left else None
         bits = self.planner.bits(self.weights)
         here = self.problem.stages.index(self.stage)

@@ -78,7 +78,7 @@ def test_next_runs_from_another_folder_with_the_models_of_the_wheel(
     ).stdout.splitlines()
     assert all(str(command.parent.parent) in place for place in where), where
     said = run(
-        [str(command), "next", "-m", "thin_clamshell", "-s", "screen_light=dark"],
+        [str(command), "next", "--full", "-m", "thin_clamshell", "-s", "screen_light=dark"],
         tmp_path,
         FAULTFINDER_CACHE=kept,
     ).stdout

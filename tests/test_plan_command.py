@@ -122,7 +122,7 @@ def test_markup_in_a_model_is_shown_and_never_run(tmp_path: Path) -> None:
 def test_a_repair_that_did_not_cure_is_not_planned_again() -> None:
     told = json.loads(run("plan", *DARK, "--tried", "reseat_data", "--json").output)
     assert "reseat_data" not in json.dumps(told["plan"])
-    again = run("next", *DARK, "--tried", "reseat_data", "--now", "backlight=on")
+    again = run("next", "--full", *DARK, "--tried", "reseat_data", "--now", "backlight=on")
     assert again.exit_code == 0
     assert "Tried: Reseat the display data plug" in again.output
 
