@@ -33,6 +33,9 @@ WIDEST = 100
 """Columns used at most: longer lines are hard to read."""
 
 CAUSES = 3
+LONG = 2
+"""Lines of results that a check keeps where the page is too long for a screen."""
+
 ORDER = ("unasked", "third", "second", "why", "known")
 """What yields first where room is short."""
 
@@ -53,10 +56,19 @@ def screens(
     height: int = HEIGHT,
     bold: bool = False,
 ) -> list[str]:
-    """The page, on one screen where it fits, else on more: cautions first, then the rest."""
-    writer = _Writer(view, width, bold)
-    body = writer.stop() if view.told.stop else writer.page()
-    return fitted([*head, *body], height)
+    """The page, on one screen where it fits, else on more: cautions first, then the rest.
+
+    A second screen is dearer than a long list of results: of those, two lines are then shown."""
+    made: list[str] = []
+    for brief in (False, True):
+        writer = _Writer(view, width, bold, brief)
+        body = writer.stop() if view.told.stop else writer.page()
+        pages = fitted([*head, *body], height)
+        if not made or len(pages) < len(made):
+            made = pages
+        if len(made) == 1:
+            break
+    return made
 
 
 def fitted(blocks: Sequence[Line], height: int) -> list[str]:
@@ -110,9 +122,9 @@ def answers_of(model: FaultModel, check: Check, open_ones: Sequence[str]) -> lis
 class _Writer:
     """Puts one consultation into blocks of lines."""
 
-    def __init__(self, view: View, width: int, bold: bool) -> None:
+    def __init__(self, view: View, width: int, bold: bool, brief: bool = False) -> None:
         self.view, self.model = view, view.model
-        self.width, self.bold = width, bold
+        self.width, self.bold, self.brief = width, bold, brief
         self._said: set[str] = set()
 
     # Small pieces
@@ -132,10 +144,11 @@ class _Writer:
         return Line(tuple(f"\x1b[1m{line}\x1b[0m" for line in made.lines), made.role)
 
     def caution(self, *texts: str) -> list[Line]:
-        """Each caution once on a page."""
-        new = [t.strip() for t in texts if t.strip() and t.strip() not in self._said]
+        """What is to be minded at one point of the way, each text once on a page."""
+        new = dict.fromkeys(t.strip() for t in texts if t.strip() not in self._said)
+        new.pop("", None)
         self._said.update(new)
-        return [self._lines(f"Caution: {text}", "  ", 4, "caution") for text in dict.fromkeys(new)]
+        return [self._lines(f"Caution: {' '.join(new)}", "  ", 4, "caution")] if new else []
 
     # The page
 
@@ -175,8 +188,22 @@ class _Writer:
         asked = answers_of(self.model, check, self.view.still_open(check))
         for name, results in asked:
             begin = f"{title} ({name})" if title and len(asked) == 1 else name
-            made.append(self._lines(f"{begin}: {results}", "  ", 4, "step"))
+            line = self._lines(f"{begin}: {results}", "  ", 4, "step")
+            if self.brief and len(line.lines) > LONG:
+                line = self._shortest(f"{begin}: {results}", len(results.split("  ")), check.name)
+            made.append(line)
         return made
+
+    def _shortest(self, text: str, of: int, check: str) -> Line:
+        """As many results as two lines hold, and where all of them are."""
+        kept = text.split("  ")
+        more = unbroken(f".. all {of}: faultfinder how {check}")
+        while len(kept) > 1:
+            kept.pop()
+            line = self._lines("  ".join([*kept, more]), "  ", 4, "step")
+            if len(line.lines) <= LONG:
+                break
+        return line
 
     def _way(self, route: Route, but: str, stage: str, always: bool = False) -> list[Line]:
         """The moves, the looks that can end the work, and the cautions, in the order met."""
@@ -184,23 +211,22 @@ class _Writer:
         first = self.view.safety_first(route, but, always)
         looked: set[str] = set()
 
-        def looks(at: str) -> list[Line]:
+        def looks(at: str) -> list[str]:
             said = [
                 f"{check.title} ({check.name}) first: if {' or '.join(rule.results)}, stop."
                 for check, rule in first
                 if check.stage == at and check.name not in looked
             ]
             looked.update(check.name for check, _ in first if check.stage == at)
-            return self.caution(*said)
+            return said
 
         stages = self.model.stages_by_name
         if not route.moves:
-            return [*self.caution(stages[stage].caution), *looks(stage)]
-        made += looks(route.moves[0].start)
+            return self.caution(stages[stage].caution, *looks(stage))
+        made += self.caution(*looks(route.moves[0].start))
         for move in route.moves:
             made.append(self._move(move))
-            made += self.caution(move.caution, stages[move.end].caution)
-            made += looks(move.end)
+            made += self.caution(move.caution, stages[move.end].caution, *looks(move.end))
         return made
 
     def _move(self, move: Move) -> Line:
