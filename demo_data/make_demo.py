@@ -45,8 +45,8 @@ END = datetime(2026, 11, 1, tzinfo=UTC)
 
 # The hidden truth: how many times as likely as the model says.
 CAUSES = {"plug_board_end": 2.5, "light_supply_on_board": 0.5, "display_cable": 1.8,
-          "panel_cracked": 0.5, "panel_light": 2.0, "lid_sensor": 3.0, "board_other": 0.5,
-          "battery_flat": 3.0, "settings": 2.5}  # fmt: skip
+          "panel_cracked": 0.5, "panel_light": 3.0, "lid_sensor": 3.0, "board_other": 0.5,
+          "battery_flat": 3.0, "battery_faulty": 4.0, "settings": 3.0}  # fmt: skip
 
 MISSING = 0.35
 """Chance that a result is not written down; a quarter of them as "could not tell"."""
