@@ -77,7 +77,7 @@ def plan_page(model: FaultModel, plan: Plan, routes: Routes, currency: str, know
             for node in nodes
         ],
         proofs=[f"{title}: {tests}" for title, tests in proofs_by_repair(model, plan).items()],
-        moves=[move_words(model, move) for move in moves_used(model, plan, routes)],
+        moves=move_words(model, moves_used(model, plan, routes)),
         cautions=[f"{title}: {said}" for title, said in order_cautions(model, plan).items()],
     )
 
@@ -111,7 +111,7 @@ def _step(
     )
     if what.stage != node.stage:
         place = model.stages_by_name[what.stage].title
-        about += f"; first: {place} (read the moves at the end)"
+        about += f"; first: {place} (ways at the end)"
     fix = node.kind == "repair"
     shown, rare = shown_branches(node)
     return Step(
@@ -135,5 +135,5 @@ def _result(model: FaultModel, branch: Branch, numbers: Mapping[int, int]) -> Re
         percent(branch.probability),
         step,
         "" if step else ending(model, goal),
-        "" if step else cause_words(model, goal),
+        "" if step else cause_words(model, goal, 2),
     )

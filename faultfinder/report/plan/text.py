@@ -62,9 +62,9 @@ def plan_lines(
     _wrap(lines, f"Caution: {safety_words(model)}", "", width)
     lines.append("")
     _node_lines(model, plan.root, routes, "", 1, lines, width)
-    lines += ["", "Moves between stages, with their cautions"]
-    for move in moves_used(model, plan, routes):
-        _wrap(lines, f"- {move_words(model, move)}", " ", width)
+    lines += ["", "Ways to each stage, with their cautions"]
+    for said in move_words(model, moves_used(model, plan, routes)):
+        _wrap(lines, f"- {said}", " ", width)
     lines += ["", "Proof tests of each repair (faultfinder prove REPAIR says how)"]
     for title, tests in proofs_by_repair(model, plan).items():
         _wrap(lines, f"- {title}: {tests}", " ", width)

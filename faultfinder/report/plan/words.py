@@ -2,6 +2,9 @@
 
 from __future__ import annotations
 
+import re
+from collections.abc import Sequence
+
 from faultfinder.decide.plan import Branch, Plan, PlanNode
 from faultfinder.model.parts import Check, FaultModel, Move, Repair
 from faultfinder.model.routes import Route, Routes
@@ -136,23 +139,39 @@ def moves_used(model: FaultModel, plan: Plan, routes: Routes) -> list[Move]:
     return sorted(used, key=lambda move: (order[move.start], order[move.end]))
 
 
-def move_words(model: FaultModel, move: Move) -> str:
-    """A move as one text, with its cautions."""
+def move_words(model: FaultModel, moves: Sequence[Move]) -> list[str]:
+    """The moves as texts with their cautions, one for each stage that they lead to."""
     stages = model.stages_by_name
-    said = f"{stages[move.start].title} -> {stages[move.end].title} ({minutes(move.minutes)})"
-    if move.how:
-        said += f": {move.how.rstrip('. ')}."
-    for caution in dict.fromkeys((move.caution, stages[move.end].caution)):
-        if caution:
-            said += f" Caution: {caution.strip()}"
-    return said
+    told: dict[str, str] = {}
+    for move in moves:
+        end = stages[move.end]
+        if move.end not in told:
+            told[move.end] = f"{end.title}.{_caution(end.caution)}"
+        way = f" From: {stages[move.start].title} ({minutes(move.minutes)})"
+        way += f": {move.how.rstrip('. ')}." if move.how else "."
+        told[move.end] += way + (_caution(move.caution) if move.caution != end.caution else "")
+    return list(told.values())
+
+
+def _caution(text: str) -> str:
+    return f" Caution: {text.strip()}" if text else ""
 
 
 def order_cautions(model: FaultModel, plan: Plan) -> dict[str, str]:
-    """The cautions of repairs that stand only in a plain order: title -> caution."""
+    """The cautions of repairs that stand only in a plain order: titles -> caution.
+
+    A sentence that several share stands once, with the titles of all of them."""
     steps = {node.name for node in plan.root.walk() if node.kind == "repair"}
     named = dict.fromkeys(
         name for node in plan.root.walk() for name in node.order[:ORDER_SHOWN] if name not in steps
     )
     repairs = [model.repairs_by_name[name] for name in named]
-    return {repair.title: repair.caution for repair in repairs if repair.caution}
+    of: dict[str, list[str]] = {}
+    for repair in repairs:
+        for sentence in re.split(r"(?<=\.)\s+", repair.caution.strip()):
+            if sentence:
+                of.setdefault(sentence, []).append(repair.title)
+    said: dict[str, list[str]] = {}
+    for sentence, titles in of.items():
+        said.setdefault("; ".join(titles), []).append(sentence)
+    return {titles: " ".join(sentences) for titles, sentences in said.items()}
