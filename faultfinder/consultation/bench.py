@@ -134,7 +134,7 @@ def build_problem(
         retest=shop.cost(model.retest.minutes, 0.0) if model.retest else 0.0,
         missed=model.retest.missed if model.retest else 0.0,
         comeback=shop.comeback,
-        give_up=shop.hand_over,
+        give_up=shop.lost_unrepaired,
         handling=shop.cost(shop.handling_minutes, 0.0),
         neglected=belief.neglected + float(1.0 - weights[keep].sum()),
         evidence_probability=belief.evidence_probability,

@@ -81,8 +81,11 @@ class Case:
 
     @property
     def terms(self) -> Shop:
-        """The shop's settings, with what this machine is worth."""
-        return self.shop if self.worth is None else replace(self.shop, hand_over=self.worth)
+        """The shop's settings, with what this machine is worth, or is taken to be worth."""
+        worth = self.shop.hand_over if self.worth is None else self.worth
+        if worth is None and self.model.model.worth:
+            worth = worth_of(self.model, None, self.shop.usual_age)
+        return replace(self.shop, hand_over=worth)
 
     def with_result(self, name: str, result: str | None) -> Case:
         """The case with one more result, which takes the place of one before it."""

@@ -23,6 +23,10 @@ from faultfinder.model.network import Array
 
 Ints = NDArray[np.int64]
 
+LIKELY_CURE, PAYS = 0.5, 2.0
+"""From which chance of a cure a repair is one to name, and how many times its cost the machine is
+taken to be worth at least when the right repair is named."""
+
 
 @dataclass(frozen=True)
 class CheckAction:
@@ -125,17 +129,20 @@ class Problem:
     @cached_property
     def right_repair(self) -> Ints:
         """The repair that would be chosen if the scenario were known: shape (scenarios,); one
-        past the last for handing over, two past it for no fault at all.
+        past the last where none mends, two past it for no fault at all.
 
         It is the one that saves most of what handing over costs, by how surely it mends
-        everything.
+        everything. Whether a repair pays is the owner's to say, once its price is known: so a
+        machine is taken as worth at least twice what its cheapest likely cure costs.
         """
         held = self.scenarios != 0
         found = np.full(len(held), len(self.repairs), dtype=np.int64)
         if self.repairs:
             cures = np.where(held[None], self.success, 1.0).prod(axis=2)
-            lost = self.give_up if np.isfinite(self.give_up) else 1e6
             cost = np.nan_to_num(self.act_cost[self.stage], posinf=1e9)
+            likely = np.where(cures >= LIKELY_CURE, cost[:, None], np.inf).min(axis=0)
+            least = np.where(np.isfinite(likely), PAYS * likely, 0.0)
+            lost = np.maximum(self.give_up if np.isfinite(self.give_up) else 1e6, least)
             saved = cures * lost - cost[:, None]
             # Several faults that no single repair ends: the one that clears most of them.
             part = np.where(held[None], self.success, 0.0).sum(axis=2)

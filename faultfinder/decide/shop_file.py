@@ -20,7 +20,7 @@ _WORDS = ("currency", "model")
 FILE_LIMIT = 100_000
 """Bytes of the file at most."""
 
-NO_MONEY = (*_WORDS, "guarantee_days", "handling_minutes")
+NO_MONEY = (*_WORDS, "guarantee_days", "handling_minutes", "usual_age")
 """Settings that are no amounts."""
 
 

@@ -58,7 +58,7 @@ def add_quote(page: Page, view: View) -> None:
         page.text(f"Where it is repaired: {ends} {currency}.", 2)
     page.text(
         "That is what the customer pays; the averages above also hold what is lost when a "
-        "machine comes back or is handed over unrepaired.",
+        f"machine comes back or is handed over unrepaired. {_worth_words(view)}",
         2,
     )
     if quote.dear_for_nothing >= 0.005:
@@ -144,3 +144,18 @@ def add_proofs(
             said = f"{proof.title} ({minutes(proof.minutes)}): {' '.join(proof.how)}"
             page.item("[ ]", said, indent + 2)
             page.text(f"Passes when: {proof.passes}", indent + 6)
+
+
+def _worth_words(view: View) -> str:
+    case = view.told.case
+    said = f"{case.terms.lost_unrepaired:.0f} {view.shop.currency}"
+    if case.worth is not None:
+        return f"It is worth {said} to its owner."
+    if case.shop.hand_over is not None:
+        return f"It is taken to be worth {said}, as the shop's settings say."
+    if not case.model.model.worth:
+        return f"It is taken to be worth {said}, a guess: say it with --worth."
+    return (
+        f"It is taken to be worth {said}, a guess for such a machine of "
+        f"{case.shop.usual_age:g} years: say it with --worth or --age."
+    )
