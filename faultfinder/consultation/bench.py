@@ -216,6 +216,7 @@ def _repair_action(
         at[look_stage(compiled, repair)],
         mending(compiled, repair.name),
         besides,
+        frozenset(repair.behind),
     )
 
 

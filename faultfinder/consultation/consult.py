@@ -309,17 +309,22 @@ class Consultation:
 
     @cached_property
     def _round(self) -> Round:
-        if self.advice is None or self.advice.kind != "check":
+        if self.advice is None:
             return Round()
-        if self.first_look is not None:
-            return Round((self.first_look.look,), (self.first_look.look,))
+        lead = self.action.number if self.action.kind == "check" else None
         worth = self.case.terms.worth_per_bit
-        return round_from(self.problem, self.action.number, self.case.model.model, worth)
+        found = round_from(self.problem, lead, self.case.model.model, worth)
+        if self.first_look is None:
+            return found
+        look, checks = self.first_look.look, self.case.model.model.checks_by_name
+        if any(checks[one].stage != checks[look].stage for one in found.members):
+            found = Round()
+        return found.after(look)
 
     @property
     def round(self) -> tuple[str, ...]:
-        """The checks to make together now, the next step among them, in the order to make
-        them; () when the next step is no check."""
+        """The checks to make together now, in the order to make them: the next step among
+        them, or before it where it is a repair."""
         if self.advice is None:
             return () if self.next is None else (self.next.check,)
         return self._round.turn

@@ -4,6 +4,8 @@ The leading check and others of its stage. One more is taken in while making it 
 cheaper than coming back for it: wasted is its cost where the results before it leave it not
 worth making, saved is the price of a step (turning to the machine, asking, writing down) where
 they do not. What it tells counts given those before it, not by itself.
+
+Before a repair a round holds what may still speak against it, where the machine stands.
 """
 
 from __future__ import annotations
@@ -17,7 +19,7 @@ from faultfinder.decide.together import Telling
 from faultfinder.model.network import Array
 from faultfinder.model.parts import FaultModel
 
-MOST, MINUTES = 5, 6.0
+MOST, MINUTES = 5, 7.0
 """Checks in a round, and minutes of their own together (the leading one may take longer). Both
 are what technicians' advisers take at a time."""
 
@@ -38,14 +40,25 @@ class Round:
     turn: tuple[str, ...] = ()
     note: str = ""
 
+    def after(self, look: str) -> Round:
+        """The same once a look is made that comes before all else."""
+        members = (look, *(one for one in self.members if one != look))[:MOST]
+        return Round(members, (look, *(o for o in self.turn if o in members[1:])), self.note)
 
-def round_from(problem: Problem, lead: int, model: FaultModel, worth_per_bit: float) -> Round:
-    """The round that begins with a check."""
+
+def round_from(
+    problem: Problem, lead: int | None, model: FaultModel, worth_per_bit: float
+) -> Round:
+    """The round that begins with a check, or (None) the one before a repair."""
     telling = Telling(problem)
     parts = [model.checks_by_name[check.name] for check in problem.checks]
     own = np.array([check.cost for check in problem.checks])
-    members, spent = [lead], parts[lead].minutes
-    outcomes = telling.then(telling.start(problem.weights), lead)
+    members: list[int] = []
+    spent, stage = 0.0, problem.stage
+    outcomes = telling.start(problem.weights)
+    if lead is not None:
+        members, spent, stage = [lead], parts[lead].minutes, problem.checks[lead].stage
+        outcomes = telling.then(outcomes, lead)
     while len(members) < MOST:
         more = telling.more(outcomes)
         wanted = _wanted(telling, more, outcomes, own, worth_per_bit, members)
@@ -53,11 +66,13 @@ def round_from(problem: Problem, lead: int, model: FaultModel, worth_per_bit: fl
             check
             for check, part in enumerate(parts)
             if check in members
-            or part.stage != parts[lead].stage
+            or problem.checks[check].stage != stage
+            # What others come before is weighed again once they are known.
+            or problem.checks[check].behind & set(members)
             or spent + part.minutes > MINUTES
             or (1.0 - wanted[check]) * own[check] > wanted[check] * problem.handling
         ]
-        member = telling.best(more.sum(axis=0), problem.checks[lead].stage, members, out)
+        member = telling.best(more.sum(axis=0), stage, members, out)
         if member is None:
             break
         members.append(member)

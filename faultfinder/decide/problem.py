@@ -54,7 +54,8 @@ class RepairAction:
 
     `mends` has shape (causes, largest number of states): the probability that the
     cause in that state is gone afterwards (zero in the first column). `shop_share` is
-    what of the cost the customer does not pay (waiting, expected harm).
+    what of the cost the customer does not pay (waiting, expected harm). `behind` are the names
+    of checks that come before it as far as they can still be made.
     """
 
     name: str
@@ -63,6 +64,7 @@ class RepairAction:
     test_stage: int
     mends: Array = field(repr=False)
     shop_share: float = 0.0
+    behind: frozenset[str] = frozenset()
 
 
 @dataclass(frozen=True, eq=False)
@@ -107,6 +109,29 @@ class Problem:
     def is_open(self, check: int, checked: frozenset[int]) -> bool:
         """Whether a check was not made yet, and all that come before it were."""
         return check not in checked and self.checks[check].behind <= checked
+
+    def pending(self, repair: int, checked: frozenset[int], stage: int) -> list[int]:
+        """The checks that still come before a repair, of those that can be made from a stage."""
+        names = self.repairs[repair].behind
+        return [
+            number
+            for number, check in enumerate(self.checks)
+            if check.name in names
+            and number not in checked
+            and np.isfinite(self.travel[stage, check.stage])
+        ]
+
+    @cached_property
+    def made_anyway(self) -> Array:
+        """How likely each check comes before the right repair, as believed at first: (checks,)."""
+        shares = np.bincount(self.right_repair, self.weights, len(self.repairs) + 2)
+        found: Array = np.array(
+            [
+                sum(shares[n] for n, one in enumerate(self.repairs) if check.name in one.behind)
+                for check in self.checks
+            ]
+        )
+        return found
 
     @cached_property
     def _waiting(self) -> tuple[int, ...]:

@@ -92,12 +92,14 @@ class Telling:
         """Bits per cost from a stage, the price of the step included: shape (checks,).
 
         A check that is all that another waits for takes that one in where it raises its ratio
-        (Horn's rule of 1972 for jobs in order).
+        (Horn's rule of 1972 for jobs in order). What will be made anyway, before the right
+        repair, costs nothing to make first.
         """
         checks = self.problem.checks
         places = np.array([check.stage for check in checks], dtype=np.int64)
         cost = np.array([check.cost for check in checks]) + self.problem.travel[stage, places]
-        cost = np.maximum(cost + self.problem.handling, 1e-9)
+        cost = (cost + self.problem.handling) * (1.0 - self.problem.made_anyway)
+        cost = np.maximum(cost, 1e-9)
         found: Array = bits / cost
         for gate, check in self.gates(made):
             both = (bits[gate] + bits[check]) / (cost[gate] + cost[check])

@@ -372,7 +372,8 @@ class Repair:
     """A repair: `mends[cause][state]` is the probability that it removes that cause.
 
     `minutes` is its own work, without the way to `stage` and without the retest.
-    With `hand_over` it is done by a specialist and `part` is what that costs.
+    With `hand_over` it is done by a specialist and `part` is what that costs. `behind` are the
+    checks that come before it as far as they can be made.
     """
 
     name: str
@@ -388,6 +389,7 @@ class Repair:
     how: tuple[str, ...] = ()
     caution: str = ""
     proof: tuple[str, ...] = ()
+    behind: tuple[str, ...] = ()
     basis: Basis | None = None
     line: int = 0
 

@@ -83,6 +83,8 @@ def _checks(told: Consultation, passed: set[str], made: list[str]) -> tuple[str,
     if step is not None and step.kind == "check":
         return told.round or (step.name,)
     if step is not None and step.kind == "repair" and step.name not in passed:
+        if told.round:
+            return told.round
         passed.add(step.name)
         made.append(step.name)
     rest = told.order_at_bench or told.order

@@ -10,11 +10,12 @@ from __future__ import annotations
 
 import pkgutil
 from collections.abc import Callable
+from dataclasses import dataclass, replace
 from importlib import import_module
 
 from faultfinder.decide.problem import Problem
 from faultfinder.decide.shop import Shop
-from faultfinder.decide.situation import Policy
+from faultfinder.decide.situation import Action, Policy, Situation, check_cost
 from faultfinder.errors import MisuseError, did_you_mean
 
 DEFAULT = "roll-out"
@@ -37,4 +38,26 @@ def policy_maker(name: str) -> PolicyMaker:
         hint = did_you_mean(name, policy_names())
         raise MisuseError(f'There is no policy "{name}". {hint}') from None
     maker: PolicyMaker = module.make
-    return maker
+    return lambda problem, shop: InTurn(maker(problem, shop), problem)
+
+
+@dataclass(frozen=True, eq=False)
+class InTurn:
+    """A policy that makes what comes before a repair before it, the quickest first."""
+
+    policy: Policy
+    problem: Problem
+
+    def decide(self, situation: Situation) -> Action:
+        """What the policy chooses, or the check that comes before it."""
+        action = self.policy.decide(situation)
+        if action.kind != "repair":
+            return action
+        problem, stage = self.problem, situation.stage
+        pending = problem.pending(action.number, situation.checked, stage)
+        if not pending:
+            return action
+        check = min(pending, key=lambda number: check_cost(problem, situation, number))
+        cost = action.expected_cost + check_cost(problem, situation, check)
+        first = Action("check", check, cost, saves=-check_cost(problem, situation, check))
+        return replace(first, saves_alone=first.saves, weighed=(first, *action.weighed))

@@ -283,6 +283,7 @@ REPAIR = Keys(
         "how": "what to do, a list",
         "caution": "what to take care of",
         "proof": "the proofs it needs",
+        "behind": CHECK["behind"],
         **BASIS_KEY,
     },
 )

@@ -51,8 +51,9 @@ def read_repairs(
     heads: Mapping[str, Head],
     stages: Sequence[str],
     proofs: Sequence[Proof],
+    checks: Sequence[str],
 ) -> tuple[Repair, ...]:
-    """The repairs, in file order."""
+    """The repairs, in file order; `checks` are the names of all checks."""
     repairs: list[Repair] = []
     for word, node in root.entries("repairs"):
         fields = Fields(faults, node, word.line, f"repair {word.value}", keys.REPAIR)
@@ -78,6 +79,7 @@ def read_repairs(
             how=fields.texts("how"),
             caution=read_caution(faults, fields),
             proof=tuple(name for name in named if name is not None),
+            behind=picked(faults, fields, "behind", checks, "check"),
             basis=read_basis(faults, fields),
             line=word.line,
         )

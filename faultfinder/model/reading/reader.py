@@ -164,9 +164,11 @@ def _read_all(node: Node, faults: Faults, file: str) -> FaultModel | None:
     variables += figures.conditions
     complaint = next((head for head in heads.values() if head.kind is Kind.COMPLAINT), None)
     proofs = read_proofs(faults, root)
-    repairs = read_repairs(faults, root, heads, stage_names, proofs)
     needs = read_needs(faults, root, heads)
     checks = read_checks(faults, root, heads, stage_names, [need.name for need in needs])
+    repairs = read_repairs(
+        faults, root, heads, stage_names, proofs, [check.name for check in checks]
+    )
     model = FaultModel(
         name=_read_name(faults, root, file),
         title=root.text("title", "Give the machine family, such as title: Thin clamshell."),
