@@ -25,6 +25,7 @@ from faultfinder.consultation.causes import (
     causes_given,
     present,
 )
+from faultfinder.consultation.leads import Lead, leads_of
 from faultfinder.consultation.quote import Quote, spread
 from faultfinder.consultation.ranking import (
     RankedCheck,
@@ -333,6 +334,12 @@ class Consultation:
     def round_note(self) -> str:
         """What ends the round early, in words, or ""."""
         return self._round.note
+
+    @cached_property
+    def leads(self) -> tuple[Lead, ...]:
+        """Where the round leads: what the likeliest results of its most telling check mean, and
+        the step after each; () after a stop and without repairs. Takes as long as some advices."""
+        return () if self.advice is None else leads_of(self.problem, self.policy, self.round)
 
     def after(self, check: str) -> Mapping[str, Mapping[str, float]]:
         """What each result of an open check would make of the causes: label -> cause -> chance."""

@@ -11,11 +11,23 @@ from typing import Any, NamedTuple
 
 from faultfinder.consultation.advice import Advice, CheckAdvice
 from faultfinder.consultation.consult import Consultation, NextStep
+from faultfinder.consultation.leads import Lead
 from faultfinder.consultation.quote import Quote
 from faultfinder.consultation.ranking import RankedCheck
 from faultfinder.decide.belief import Tried
 from faultfinder.model.parts import Check, Move
 from faultfinder.plain import Form, Key, within
+
+LEAD = Form[Lead](
+    "Where a result of the round leads",
+    Key("check", "word", "the most telling check of the round"),
+    Key("result", "text", "its result"),
+    Key("chance", "probability", "of that result"),
+    Key("cause", "word", "the likeliest cause then"),
+    Key("likely", "probability", "of that cause then"),
+    Key("kind", "word", "of the step then: check, repair or hand over"),
+    Key("name", "word or null", "the check or repair then", lambda lead: lead.name or None),
+)
 
 
 class Asked(NamedTuple):
@@ -187,6 +199,9 @@ NEXT = Form[Asked](
             lambda told: told.next and told.next.check,
         ),
         Key("next_step", "object or null", "what to do now; null after a stop", form=STEP),
+        Key("round", "list of words", "checks to make together now, in turn"),
+        Key("round_note", "text or null", "what ends it early", lambda t: t.round_note or None),
+        Key("leads", "objects", "where its most telling check leads, the likeliest", form=LEAD),
         Key("warnings", "list of texts", "how well the findings fit"),
         Key("stop", "text or null", "the safety rule that ends work", lambda t: t.stop or None),
         Key("cautions", "list of texts", "what must be known before the next step"),

@@ -2,13 +2,12 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, field
 
 import numpy as np
 
 from faultfinder.decide.problem import Problem
-from faultfinder.decide.repair_order import best_order
 from faultfinder.decide.situation import (
     Action,
     Policy,
@@ -20,6 +19,10 @@ from faultfinder.decide.situation import (
 )
 from faultfinder.model.network import Array
 from faultfinder.model.parts import FaultModel, Price
+
+GOLDEN = (5.0**0.5 - 1.0) / 2.0
+DROPPED = 1e-4
+"""Below this probability a story is ended by handing over."""
 
 LOW_AT, LIKELY_AT, HIGH_AT = 0.1, 0.5, 0.9
 """The quote's low, likely and high figures are these quantiles of the job's cost."""
@@ -68,6 +71,7 @@ class _Ledger:
     policy: Policy
     dear_part: float
     fold: float = 0.1
+    drawn: int = 0
     ends: list[_End] = field(default_factory=list)
     given_up: float = 0.0
     wasted: float = 0.0
@@ -83,8 +87,8 @@ class _Ledger:
         if action.kind == "check":
             work += check_cost(problem, situation, action.number)
             work -= problem.checks[action.number].shop_share
-            for _, q, after in after_check(problem, situation, action.number):
-                self.follow(after, p * q, work, prices)
+            for q, after in self._results(action.number, situation, p):
+                self.follow(after, q, work, prices)
         elif action.kind == "repair":
             repair = problem.repairs[action.number]
             part = self.model.repairs_by_name[repair.name].part
@@ -99,46 +103,38 @@ class _Ledger:
             if nxt is not None:
                 self.follow(nxt, p * fails, work, (*prices, part))
         else:
-            # Handed over unrepaired, the customer pays the work so far, not the shop's loss.
-            self.given_up += p
-            closing = float(problem.finish[situation.stage])
-            self.ends.append(_End(p, work + closing, prices, repaired=False))
+            self._give_up(situation, p, work, prices)
 
     def follow(
         self, situation: Situation, p: float, work: float, prices: tuple[Price, ...]
     ) -> None:
-        """Go on with the policy, or with plain repairs where it is unlikely to come to this."""
-        if p >= self.fold:
-            self.take(self.policy.decide(situation), situation, p, work, prices)
+        """Go on with the policy: with every result while it is likely to come to this, else with
+        one of them in proportion (so what is written down is right on average)."""
+        if p < DROPPED:
+            self._give_up(situation, p, work, prices)
         else:
-            self._repair_in_order(situation, p, work, prices)
+            self.take(self.policy.decide(situation), situation, p, work, prices)
 
-    def _repair_in_order(
+    def _results(
+        self, check: int, situation: Situation, p: float
+    ) -> Iterator[tuple[float, Situation]]:
+        results = [(q, after) for _, q, after in after_check(self.problem, situation, check)]
+        if p >= self.fold:
+            yield from ((p * q, after) for q, after in results)
+            return
+        # The multiples of the golden ratio lie evenly in 0 to 1 (Weyl 1916, from memory).
+        self.drawn += 1
+        rising = np.cumsum([q for q, _ in results])
+        place = int(np.searchsorted(rising, self.drawn * GOLDEN % 1.0 * rising[-1], "right"))
+        yield p, results[min(place, len(results) - 1)][1]
+
+    def _give_up(
         self, situation: Situation, p: float, work: float, prices: tuple[Price, ...]
     ) -> None:
-        problem = self.problem
-        if not prices:
-            self.looks.append(_End(p, work + float(problem.finish[situation.stage]), ()))
-        order = best_order(problem, situation.weights, situation.stage, situation.repaired)
-        belief = problem.in_classes(situation.weights)
-        stage, shown = situation.stage, 1.0
-        tried: frozenset[int] = frozenset()
-        for step in order.steps:
-            repair = problem.repairs[step.repair]
-            part = self.model.repairs_by_name[repair.name].part
-            if part.likely >= self.dear_part:
-                unfixed = 1.0 - problem.fixed_after(tried)[0]
-                unneeded = float(belief @ (unfixed * problem.needless(step.repair)))
-                self.wasted += p * shown * unneeded
-            prices = (*prices, part)
-            work += step.cost - part.likely - repair.shop_share
-            stage = repair.test_stage
-            self.ends.append(_End(p * step.passes, work + float(problem.finish[stage]), prices))
-            tried = tried | {step.repair}
-            shown *= 1.0 - problem.missed
-        self.given_up += p * order.given_up
-        left = work + float(problem.finish[stage])
-        self.ends.append(_End(p * order.given_up, left, prices, repaired=False))
+        """Handed over unrepaired, the customer pays the work so far, not the shop's loss."""
+        self.given_up += p
+        closing = float(self.problem.finish[situation.stage])
+        self.ends.append(_End(p, work + closing, prices, repaired=False))
 
 
 def spread(

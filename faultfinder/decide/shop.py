@@ -4,7 +4,6 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
-
 UNKNOWN_WORTH = 400.0
 """What a machine is taken to be worth where nobody says anything of it: a guess, no source."""
 

@@ -13,6 +13,7 @@ from dataclasses import dataclass
 
 from faultfinder.model.parts import Check, FaultModel, Move, Repair, Variable
 from faultfinder.model.routes import Route
+from faultfinder.report.consultation.leads import lead_words
 from faultfinder.report.consultation.repair import hand_over_words, repair_verb
 from faultfinder.report.consultation.view import View, range_of
 from faultfinder.report.wording import (
@@ -63,6 +64,9 @@ def screens(
     for brief in (False, True):
         writer = _Writer(view, width, bold, brief)
         body = writer.stop() if view.told.stop else writer.page()
+        room = height - sum(len(block.lines) for block in [*head, *body])
+        if room >= 2 and not view.told.stop:
+            body = writer.with_leads(body, room)
         pages = fitted([*head, *body], height)
         if not made or len(pages) < len(made):
             made = pages
@@ -186,8 +190,10 @@ class _Writer:
         """What is looked at, its results by number, and its caution before them."""
         made = self.caution(check.caution)
         asked = answers_of(self.model, check, self.view.still_open(check))
-        for name, results in asked:
+        for place, (name, results) in enumerate(asked):
             begin = f"{title} ({name})" if title and len(asked) == 1 else name
+            if title and len(asked) > 1 and place == 0:
+                begin = f"{title} - {name}"
             line = self._lines(f"{begin}: {results}", "  ", 4, "step")
             if self.brief and len(line.lines) > LONG:
                 line = self._shortest(f"{begin}: {results}", len(results.split("  ")), check.name)
@@ -244,6 +250,22 @@ class _Writer:
             said += f", with {self.model.checks_by_name[best.then].title} after it"
         return [self._lines(f"{said}.", "  ", 4, "why")]
 
+    def with_leads(self, body: list[Line], room: int) -> list[Line]:
+        """The page with where the round leads, as far as there is room: it takes time to tell."""
+        told = self.view.told
+        first = next((place for place, block in enumerate(body) if block.role == "why"), None)
+        if first is None or not told.leads:
+            return body
+        title = self.model.checks_by_name[told.leads[0].check].title
+        lines = [self._lines(f"What {title} leads to:", "  ", 4, "why")]
+        for lead in told.leads:
+            lines.append(self._lines(f"- {lead_words(self.view, lead)}", "    ", 6, "why"))
+            if sum(len(line.lines) for line in lines) > room:
+                lines.pop()
+                break
+        lines = lines if len(lines) > 1 else []
+        return [*body[: first + 1], *lines, *body[first + 1 :]]
+
     def _repair(self) -> list[Line]:
         view, advice = self.view, self.view.advice
         assert advice is not None
@@ -251,11 +273,13 @@ class _Writer:
         if not advice.name:
             return [
                 self._head("NEXT  Hand over unrepaired"),
+                *self._before(),
                 self._lines(hand_over_words(advice, currency), "  ", 2, "step"),
             ]
         repair = self.model.repairs_by_name[advice.name]
         spent = view.repair_route.minutes + repair.minutes
         made = [self._head(f"NEXT  {repair_verb(repair)}: {repair.title}, {minutes(spent)}")]
+        made += self._before()
         made += self._way(view.repair_route, "", repair.stage, always=True)
         made += self.caution(repair.caution)
         if repair.part.high > 0.0:
@@ -264,6 +288,17 @@ class _Writer:
         if advice.checks:
             said += f"; with the best check first {money(advice.checks[0].expected_cost, currency)}"
         return [*made, self._lines(f"{said}.", "  ", 4, "why")]
+
+    def _before(self) -> list[Line]:
+        """The round before a repair: what may still speak against it."""
+        checks = [self.model.checks_by_name[name] for name in self.view.told.round]
+        if not checks:
+            return []
+        took = minutes(sum(check.minutes for check in checks))
+        made = [self._lines(f"Before it, {took}:", "  ", 2, "step")]
+        for check in checks:
+            made += self._answers(check, check.title)
+        return made
 
     def _part(self, repair: Repair) -> str:
         part, what = repair.part, "Specialist" if repair.hand_over else "Part"
@@ -277,34 +312,38 @@ class _Writer:
         number = view.ticket
         if step is None:
             return []
-        if step.kind == "check":
-            asked = [
-                name
-                for check in view.told.round
-                for name in view.still_open(self.model.checks_by_name[check])
-            ]
+        made: list[Line] = []
+        asked = [
+            name
+            for check in view.told.round
+            for name in view.still_open(self.model.checks_by_name[check])
+        ]
+        if asked:
             if number is not None:
                 said = " ".join(f"{name}=.." for name in asked)
-                how = unbroken(f"Steps: faultfinder how {number}")
-                text = f"Type: faultfinder found {number} {said}   {how}"
+                text, how = f"Type: faultfinder found {number} {said}", f"{number}"
             else:
                 option = "--now" if view.tried else "--saw"
                 said = " ".join(f"{option} {name}=.." for name in asked)
-                how = unbroken(f"Steps: faultfinder how {view.told.round[0]}")
-                text = f"Add: {said}   {how}"
-            return [self._lines(text, "  ", 4)]
+                text, how = f"Add: {said}", view.told.round[0]
+            if step.kind == "check":
+                text += f"   {unbroken(f'Steps: faultfinder how {how}')}"
+            made.append(self._lines(text, "  ", 4))
+        if step.kind == "check":
+            return made
         if not step.name:
-            if number is None:
-                return []
-            return [self._lines(f"Type: faultfinder close {number} --outcome unrepaired", "  ", 4)]
-        if number is None:
-            return [self._lines(f"Picture not back: --tried {step.name}", "  ", 4)]
-        ways = (
-            f"Picture back: faultfinder repaired {number} {step.name}",
-            f"Not back: faultfinder tried {number} {step.name}",
-            f"Steps: faultfinder how {number}",
-        )
-        return [self._lines("   ".join(map(unbroken, ways)), "  ", 4)]
+            if number is not None:
+                text = f"Type: faultfinder close {number} --outcome unrepaired"
+                made.append(self._lines(text, "  ", 4))
+            return made
+        ways = [f"Picture not back: --tried {step.name}"]
+        if number is not None:
+            ways = [
+                f"Picture back: faultfinder repaired {number} {step.name}",
+                f"Not back: faultfinder tried {number} {step.name}",
+                f"Steps: faultfinder how {number}",
+            ]
+        return [*made, self._lines("   ".join(map(unbroken, ways)), "  ", 4)]
 
     def _causes(self) -> list[Line]:
         told = self.view.told

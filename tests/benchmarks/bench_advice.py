@@ -1,0 +1,94 @@
+"""The tool's next step beside the step that a person would advise, for blind comparison.
+
+    python -m tests.benchmarks.bench_advice steps > FILE     the tool's steps at the counter
+    python -m tests.benchmarks.bench_advice count FILE...    wins, ties and losses in verdicts
+
+`steps` says for each visible case with two facts or more at the counter what is known (in the
+words of the casebook) and what is advised, in at most 45 words. Advisers write theirs from the
+same facts; judges see both in random order. tests/benchmarks/advice/ holds what was compared.
+"""
+
+from __future__ import annotations
+
+import sys
+from collections import Counter
+from pathlib import Path
+
+import yaml
+
+from faultfinder.assess.casebook.books import read_cases, read_mapping, read_vocabulary
+from faultfinder.assess.casebook.judging import Judge
+from faultfinder.assess.casebook.wording import Wording
+from faultfinder.consultation.consult import Consultation
+from faultfinder.inference.loading import load_model
+from faultfinder.report.consultation.repair import repair_verb
+
+BOOK = Path(__file__).resolve().parents[2] / "models" / "casebook"
+WORDS = 45
+
+
+def step_words(told: Consultation, most: int = WORDS) -> str:
+    """What to do, what the most telling result means and where it leads, in at most 45 words."""
+    model = told.case.model.model
+    step = told.next_step
+    if told.stop or step is None:
+        return _cut(told.stop or "Nothing more to check.", most)
+    titles = [model.checks_by_name[name].title for name in told.round]
+    said = "; ".join(titles)
+    if step.kind != "check":
+        repair = model.repairs_by_name.get(step.name)
+        what = "hand over unrepaired" if repair is None else repair.title
+        verb = "" if repair is None else f"{repair_verb(repair)}: "
+        said = f"{said}; nothing against it: {what}" if titles else f"{verb}{what}"
+    said += "."
+    for lead in told.leads:
+        result = ", ".join(p.split("=", 1)[-1] for p in lead.result.split(", ")).replace("_", " ")
+        of = model.checks_by_name if lead.kind == "check" else model.repairs_by_name
+        then = of[lead.name].title if lead.name else "hand over"
+        cause = model.by_name[lead.cause].title
+        more = f" {model.checks_by_name[lead.check].title} {result}: {cause}; then {then}."
+        if len((said + more).split()) > most:
+            break
+        said += more
+    return _cut(said, most)
+
+
+def _cut(text: str, most: int) -> str:
+    words = text.split()
+    return " ".join(words[:most]) + (" ..." if len(words) > most else "")
+
+
+def steps() -> None:
+    """Print the steps of all cases with two facts or more at the counter."""
+    words = read_vocabulary(BOOK / "vocabulary.yaml")
+    mapping = read_mapping(BOOK / "mapping.yaml")
+    judges: dict[str, Judge] = {}
+    found = {}
+    for case in read_cases(BOOK / "cases.yaml"):
+        facts = dict(case.told("intake"))
+        if len(facts) < 2:
+            continue
+        if case.build not in judges:
+            compiled = load_model(str(BOOK.parent / f"{case.build}.yaml"))
+            judges[case.build] = Judge(Wording(compiled, words, mapping))
+        told = judges[case.build].judge(case, "intake").consultation
+        if told is not None:
+            plain = {fact: list(values) for fact, values in facts.items()}
+            found[case.id] = {"build": case.build, "facts": plain, "tool": step_words(told)}
+    yaml.safe_dump(found, sys.stdout, sort_keys=False, allow_unicode=True, width=100)
+
+
+def count(files: list[str]) -> None:
+    """Print how often the tool's step won, tied or lost, and was called wrong or dangerous."""
+    for file in files:
+        verdicts = yaml.safe_load(Path(file).read_text(encoding="utf-8"))
+        kinds = Counter(one["better"] for one in verdicts.values())
+        wrong = [name for name, one in verdicts.items() if one.get("tool_wrong")]
+        print(f"{file}: {dict(kinds)} of {len(verdicts)}; wrong or dangerous: {wrong}")
+
+
+if __name__ == "__main__":
+    if sys.argv[1:2] == ["steps"]:
+        steps()
+    else:
+        count(sys.argv[2:])
