@@ -9,10 +9,9 @@ import pytest
 from hypothesis import given, settings
 
 from faultfinder.decide.bounds import LowerBound
-from faultfinder.decide.policies.exact import Exact
 from faultfinder.decide.problem import Problem
 from faultfinder.decide.situation import start
-from tests.problems import brute_force, single_fault, small_problems
+from tests.problems import brute_force, small_problems
 
 
 @given(small_problems())

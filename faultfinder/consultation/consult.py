@@ -45,6 +45,7 @@ from faultfinder.consultation.safety import (
     stop_sentence,
 )
 from faultfinder.consultation.surprises import contradiction, surprises, surprises_since
+from faultfinder.decide.bounds import LowerBound
 from faultfinder.decide.policies import DEFAULT, PolicyMaker, policy_maker
 from faultfinder.decide.policies.one_step import OneStep
 from faultfinder.decide.problem import Problem
@@ -210,6 +211,11 @@ class Consultation:
         advice = advice_from(self.problem, self.case.model.model, self.action)
         first = self.first_look
         return advice if first is None else replace(advice, kind="check", name=first.look)
+
+    @cached_property
+    def least_cost(self) -> float:
+        """Money that no plan can cost less than, on average, from here to the end of the job."""
+        return LowerBound(self.problem).at(start(self.problem))
 
     @cached_property
     def first_look(self) -> Precaution | None:

@@ -71,10 +71,10 @@ CHECK_ADVICE = Form[CheckAdvice](
     Key("then", "word or null", "the check most often after it", lambda c: c.then or None),
 )
 
-ADVICE = Form[tuple[Advice, Quote | None]](
+ADVICE = Form[tuple[Advice, Quote | None, float]](
     "Repair, check on or hand over",
     *within(
-        lambda pair: pair[0],
+        lambda three: three[0],
         Key("kind", "word", "check, repair or hand over"),
         Key("name", "word or null", "the check or repair", lambda a: a.name or None),
         Key("expected_cost", "money", "of the whole job so", lambda a: a.cost),
@@ -84,7 +84,8 @@ ADVICE = Form[tuple[Advice, Quote | None]](
         Key("checks", "objects", "those looked at, by expected cost", form=CHECK_ADVICE),
         Key("neglected_probability", "probability", "of faults left out", lambda a: a.neglected),
     ),
-    Key("quote", "object or null", "what to tell the customer", lambda pair: pair[1], QUOTE),
+    Key("least_cost", "money", "no plan can cost less, on average", lambda three: three[2]),
+    Key("quote", "object or null", "what to tell the customer", lambda three: three[1], QUOTE),
 )
 
 CAUSE = Form[tuple[str, Consultation]](
@@ -216,7 +217,7 @@ NEXT = Form[Asked](
             "advice",
             "object or null",
             "what the step is weighed against; null without repairs",
-            lambda told: told.advice and (told.advice, told.quote),
+            lambda told: told.advice and (told.advice, told.quote, told.least_cost),
             ADVICE,
         ),
     ),

@@ -61,7 +61,7 @@ class LowerBound:
         if len(open_repairs) <= SOLVED_FOR:
             return _Known(self, chances, open_repairs).cost((True,) * len(slots), 0, stage)
         if len(slots) == 1:
-            return min(self.unmended(stage), self._cheapest(stage, open_repairs))
+            return self._cheapest(stage, open_repairs)
         return max(
             self._single(chances[:, [place]], stage, open_repairs) for place in range(len(slots))
         )
@@ -70,24 +70,36 @@ class LowerBound:
         helps = [r for r in open_repairs if chances[r, 0] > 0.0]
         if len(helps) <= SOLVED_FOR:
             return _Known(self, chances, helps).cost((True,), 0, stage)
-        return min(self.unmended(stage), self._cheapest(stage, helps))
+        return self._cheapest(stage, helps)
 
     def _cheapest(self, stage: int, repairs: list[int]) -> float:
-        return float(self.problem.act_cost[stage, repairs].min() + self.problem.finish.min())
-
-    def unmended(self, stage: int) -> float:
-        """The least that it costs to let a fault be: handing over, or to try repairs that mend
-        nothing until the look after one passes in vain (as if each could be tried again)."""
+        """A floor where many repairs bear on one fault: the cheapest of them cures."""
         problem = self.problem
-        return min(problem.give_up + float(problem.finish[stage]), self._slips)
+        cured = float(problem.act_cost[stage, repairs].min() + problem.finish.min())
+        return self.slipping(min(problem.give_up + float(problem.finish[stage]), cured))
+
+    def slipping(self, cost: float) -> float:
+        """At least what it costs if repairs that mend nothing may be tried first, so that the look
+        after one passes in vain; `cost` is what it costs without.
+
+        Each is tried once at most, the cheapest first, and ways to them are free. Ways add up, so
+        doing so anywhere saves no more than this.
+        """
+        problem = self.problem
+        return float(
+            (self._spent + (1.0 - problem.missed) ** np.arange(len(self._spent)) * cost).min()
+        )
 
     @cached_property
-    def _slips(self) -> float:
+    def _spent(self) -> Array:
+        """Expected money for that many tries in vain, and for what slips through them."""
         problem = self.problem
-        if problem.missed <= 0.0 or not problem.repairs:
-            return np.inf
-        tries = min(problem.inner_costs) / problem.missed
-        return tries + problem.comeback + float(problem.finish.min())
+        if problem.missed <= 0.0:
+            return np.zeros(1)
+        own = np.sort([repair.cost + problem.retest for repair in problem.repairs])
+        slip = problem.missed * (problem.comeback + float(problem.finish.min()))
+        reached = (1.0 - problem.missed) ** np.arange(len(own))
+        return np.concatenate([[0.0], np.cumsum(reached * (own + slip))])
 
 
 @dataclass(frozen=True, eq=False)
@@ -104,12 +116,13 @@ class _Known:
         """The least cost with those faults left; `done` is a bit for each of `repairs`."""
         key = (left, done, stage)
         if key not in self._kept:
-            least = self.bound.unmended(stage)
+            problem = self.bound.problem
+            least = problem.give_up + float(problem.finish[stage])
             for place, repair in enumerate(self.repairs):
-                sure = float(self.bound.problem.act_cost[stage, repair])
+                sure = float(problem.act_cost[stage, repair])
                 if not done >> place & 1 and sure < least:
                     least = min(least, sure + self._after(repair, left, done | 1 << place))
-            self._kept[key] = least
+            self._kept[key] = self.bound.slipping(least)
         return self._kept[key]
 
     def _after(self, repair: int, left: tuple[bool, ...], done: int) -> float:
@@ -126,7 +139,7 @@ class _Known:
                 if q > 0.0
             ]
         if all(after == left for after, _ in outcomes):
-            # It mends nothing here: `unmended` has that.
+            # It mends nothing here: `slipping` has that.
             return np.inf
         total, missed = 0.0, problem.missed
         for after, p in outcomes:

@@ -6,6 +6,7 @@ by what they tell for their cost.
 
 from __future__ import annotations
 
+from faultfinder.consultation.advice import Advice
 from faultfinder.consultation.ranking import RankedCheck
 from faultfinder.report.consultation.check import add_caution, add_results, add_way, gain_and_cost
 from faultfinder.report.consultation.text import add_known, add_stop, worth_of
@@ -42,6 +43,8 @@ def add_why(page: Page, view: View) -> None:
         page.item("Worth:", worth_of(view, ranked), 2, hang=2)
     else:
         page.item("Saves:", _savings(view, ranked, ranked.saves), 2, hang=2)
+    if view.advice is not None:
+        page.item("Whole job:", _job(view, view.advice), 2, hang=2)
     add_way(page, view, ranked)
     add_caution(page, check.caution, 2)
     page.blank()
@@ -68,6 +71,13 @@ def _savings(view: View, ranked: RankedCheck, saves: float) -> str:
         then = view.model.checks_by_name[ranked.then].title
         return f"{said}, with a check after it (most often {then}); {money(alone, currency)} alone."
     return f"{said}."
+
+
+def _job(view: View, advice: Advice) -> str:
+    """What the advice costs, and what no plan can go below."""
+    least = int(view.told.least_cost)
+    cost = money(advice.cost, view.shop.currency)
+    return f"as advised it costs {cost} on average; no plan can cost less than {least}."
 
 
 def _cost(view: View, ranked: RankedCheck) -> str:
