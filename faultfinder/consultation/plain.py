@@ -71,10 +71,10 @@ CHECK_ADVICE = Form[CheckAdvice](
     Key("then", "word or null", "the check most often after it", lambda c: c.then or None),
 )
 
-ADVICE = Form[tuple[Advice, Quote | None, float]](
+ADVICE = Form[tuple[Advice, Quote | None]](
     "Repair, check on or hand over",
     *within(
-        lambda three: three[0],
+        lambda pair: pair[0],
         Key("kind", "word", "check, repair or hand over"),
         Key("name", "word or null", "the check or repair", lambda a: a.name or None),
         Key("expected_cost", "money", "of the whole job so", lambda a: a.cost),
@@ -84,8 +84,7 @@ ADVICE = Form[tuple[Advice, Quote | None, float]](
         Key("checks", "objects", "those looked at, by expected cost", form=CHECK_ADVICE),
         Key("neglected_probability", "probability", "of faults left out", lambda a: a.neglected),
     ),
-    Key("least_cost", "money", "no plan can cost less, on average", lambda three: three[2]),
-    Key("quote", "object or null", "what to tell the customer", lambda three: three[1], QUOTE),
+    Key("quote", "object or null", "what to tell the customer", lambda pair: pair[1], QUOTE),
 )
 
 CAUSE = Form[tuple[str, Consultation]](
@@ -158,6 +157,18 @@ WHY = Form[Open](
     Key("consumables", "money", "used up by it", lambda c: c.itself.consumables),
     Key("way", "objects", "moves to its stage", lambda c: c.ranked.route.moves, MOVE),
     Key(
+        "average_cost",
+        "money or null",
+        "of the whole job with the advised step first; null without repairs",
+        lambda c: c.told.advice and c.told.job.expected_cost,
+    ),
+    Key(
+        "least_cost",
+        "money or null",
+        "no plan can cost less, on average",
+        lambda c: c.told.advice and c.told.job.least,
+    ),
+    Key(
         "results",
         "objects",
         "what each result would do",
@@ -217,7 +228,7 @@ NEXT = Form[Asked](
             "advice",
             "object or null",
             "what the step is weighed against; null without repairs",
-            lambda told: told.advice and (told.advice, told.quote, told.least_cost),
+            lambda told: told.advice and (told.advice, told.quote),
             ADVICE,
         ),
     ),

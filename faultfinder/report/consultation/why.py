@@ -6,7 +6,6 @@ by what they tell for their cost.
 
 from __future__ import annotations
 
-from faultfinder.consultation.advice import Advice
 from faultfinder.consultation.ranking import RankedCheck
 from faultfinder.report.consultation.check import add_caution, add_results, add_way, gain_and_cost
 from faultfinder.report.consultation.text import add_known, add_stop, worth_of
@@ -44,7 +43,7 @@ def add_why(page: Page, view: View) -> None:
     else:
         page.item("Saves:", _savings(view, ranked, ranked.saves), 2, hang=2)
     if view.advice is not None:
-        page.item("Whole job:", _job(view, view.advice), 2, hang=2)
+        page.item("Whole job:", _job(view), 2, hang=2)
     add_way(page, view, ranked)
     add_caution(page, check.caution, 2)
     page.blank()
@@ -73,11 +72,13 @@ def _savings(view: View, ranked: RankedCheck, saves: float) -> str:
     return f"{said}."
 
 
-def _job(view: View, advice: Advice) -> str:
-    """What the advice costs, and what no plan can go below."""
-    least = int(view.told.least_cost)
-    cost = money(advice.cost, view.shop.currency)
-    return f"as advised it costs {cost} on average; no plan can cost less than {least}."
+def _job(view: View) -> str:
+    """What the job costs with the advised step first, and what no plan can go below."""
+    job, currency = view.told.job, view.shop.currency
+    return (
+        f"with the advised step first it costs {job.expected_cost:.0f} {currency} on average; no "
+        f"plan can cost less than {int(job.least)}."
+    )
 
 
 def _cost(view: View, ranked: RankedCheck) -> str:
