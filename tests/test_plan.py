@@ -11,7 +11,7 @@ from faultfinder.consultation.advice import advice_from
 from faultfinder.consultation.bench import build_problem
 from faultfinder.consultation.quote import spread
 from faultfinder.decide.belief import Tried
-from faultfinder.decide.plan import Plan, PlanNode, make_plan
+from faultfinder.decide.plan import make_plan
 from faultfinder.decide.policies import roll_out
 from faultfinder.decide.policies.exact import Exact
 from faultfinder.decide.policies.look_ahead import LookAhead
@@ -21,10 +21,11 @@ from faultfinder.decide.problem import Problem
 from faultfinder.decide.repair_order import best_order, order_cost
 from faultfinder.decide.shop import Shop
 from faultfinder.decide.simulation import draw_machines, simulate
-from faultfinder.decide.situation import Action, Policy, Situation, after_check, after_repair, start
+from faultfinder.decide.situation import Policy, start
 from faultfinder.errors import FaultfinderError
 from faultfinder.inference.compiled import CompiledModel, compile_model
 from faultfinder.inference.loading import load_model
+from tests.as_printed import AsPrinted
 from tests.consulted import advised
 from tests.problems import problem as make_problem
 from tests.small_shop import small_shop
@@ -192,53 +193,6 @@ def test_the_quote_is_in_order_and_says_how_often_it_is_passed(compiled: Compile
         assert 0.0 <= quote.dear_for_nothing <= 1.0
         advice = advice_from(problem, compiled.model, action)
         assert advice.cost <= advice.cost_repairing + 1e-9
-
-
-class AsPrinted:
-    """Follows a finished plan to the letter: its steps, and its folded orders in turn."""
-
-    name = "as printed"
-
-    def __init__(self, problem: Problem, plan: Plan) -> None:
-        self.problem = problem
-        self.actions: dict[tuple[object, ...], Action] = {}
-        self._walk(start(problem), plan.root)
-
-    def _key(self, situation: Situation) -> tuple[object, ...]:
-        weights = np.round(situation.weights, 10).tobytes()
-        return (situation.stage, situation.checked, situation.repaired, weights)
-
-    def _walk(self, situation: Situation, node: PlanNode) -> None:
-        problem = self.problem
-        if node.kind == "check":
-            number = next(i for i, c in enumerate(problem.checks) if c.name == node.name)
-            self.actions[self._key(situation)] = Action("check", number, 0.0)
-            ways = after_check(problem, situation, number)
-            for (_, _, nxt), branch in zip(ways, node.branches, strict=True):
-                self._walk(nxt, branch.node)
-        elif node.kind == "repair":
-            (rest,) = [b.node for b in node.branches if b.node.kind != "closed"] or [None]
-            self._repair(situation, node.name, rest)
-        elif node.kind == "order":
-            for name in node.order:
-                nxt = self._repair(situation, name, None)
-                if nxt is None:
-                    return
-                situation = nxt
-            self.actions[self._key(situation)] = Action("hand over", -1, 0.0)
-        else:
-            self.actions[self._key(situation)] = Action("hand over", -1, 0.0)
-
-    def _repair(self, situation: Situation, name: str, rest: PlanNode | None) -> Situation | None:
-        number = next(i for i, r in enumerate(self.problem.repairs) if r.name == name)
-        self.actions[self._key(situation)] = Action("repair", number, 0.0)
-        nxt = after_repair(self.problem, situation, number)[3]
-        if nxt is not None and rest is not None:
-            self._walk(nxt, rest)
-        return nxt
-
-    def decide(self, situation: Situation) -> Action:
-        return self.actions[self._key(situation)]
 
 
 def test_the_printed_plan_of_the_shop_model_costs_what_it_says() -> None:

@@ -45,8 +45,10 @@ from faultfinder.consultation.safety import (
     stop_sentence,
 )
 from faultfinder.consultation.surprises import contradiction, surprises, surprises_since
-from faultfinder.decide.policies import DEFAULT, PolicyMaker, policy_maker
+from faultfinder.decide.plan import Plan, make_plan
+from faultfinder.decide.policies import DEFAULT, PolicyMaker, one_step, policy_maker
 from faultfinder.decide.policies.one_step import OneStep
+from faultfinder.decide.policies.roll_out_once import RollOutOnce
 from faultfinder.decide.problem import Problem
 from faultfinder.decide.situation import Action, Policy, start
 from faultfinder.errors import FaultfinderError, MisuseError, did_you_mean
@@ -55,6 +57,9 @@ from faultfinder.inference.propagation import Calibrated
 from faultfinder.inference.target import ALL_CAUSES, Target, TargetSpec, resolve_target
 from faultfinder.model.parts import Check, Precaution
 from faultfinder.model.routes import Route
+
+JOB_FOLD, JOB_DEPTH = 0.08, 99
+"""Branches of `Consultation.job` that are less likely, or deeper, end in a repair order."""
 
 
 @dataclass(frozen=True)
@@ -210,6 +215,14 @@ class Consultation:
         advice = advice_from(self.problem, self.case.model.model, self.action)
         first = self.first_look
         return advice if first is None else replace(advice, kind="check", name=first.look)
+
+    @cached_property
+    def job(self) -> Plan:
+        """The advised step and then the quick policy `one_step`, followed through every result:
+        what the advice is weighed by, as a tree, with what no plan can cost less than. Takes
+        longer than the advice itself."""
+        policy = RollOutOnce(self.policy, one_step.make(self.problem, self.case.terms))
+        return make_plan(self.problem, policy, fold_below=JOB_FOLD, depth=JOB_DEPTH)
 
     @cached_property
     def first_look(self) -> Precaution | None:

@@ -157,6 +157,18 @@ WHY = Form[Open](
     Key("consumables", "money", "used up by it", lambda c: c.itself.consumables),
     Key("way", "objects", "moves to its stage", lambda c: c.ranked.route.moves, MOVE),
     Key(
+        "average_cost",
+        "money or null",
+        "of the whole job with the advised step first; null without repairs",
+        lambda c: c.told.advice and c.told.job.expected_cost,
+    ),
+    Key(
+        "least_cost",
+        "money or null",
+        "no plan can cost less, on average",
+        lambda c: c.told.advice and c.told.job.least,
+    ),
+    Key(
         "results",
         "objects",
         "what each result would do",

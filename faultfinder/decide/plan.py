@@ -5,9 +5,10 @@ from __future__ import annotations
 from collections.abc import Callable, Iterator
 from dataclasses import dataclass
 
+from faultfinder.decide.bounds import LowerBound
 from faultfinder.decide.problem import Problem
 from faultfinder.decide.repair_order import best_order
-from faultfinder.decide.situation import Policy, Situation, after_repair
+from faultfinder.decide.situation import Policy, Situation, after_repair, start
 from faultfinder.decide.walk import PASSES, EveryResult, Step, closing_cost, walk
 from faultfinder.model.network import Array
 
@@ -55,12 +56,14 @@ class PlanNode:
 class Plan:
     """A plan: the tree, its expected cost, and what it was made with.
 
-    `full` tells that branches were folded because the plan had grown too large.
+    `least` is what no plan can cost less than (see `faultfinder.decide.bounds`). `full` tells
+    that branches were folded because the plan had grown too large.
     """
 
     root: PlanNode
     planner: str
     expected_cost: float
+    least: float
     neglected: float
     fold_below: float
     depth: int
@@ -113,7 +116,10 @@ def make_plan(
     for step in reversed(steps):
         nodes[step.before, step.way] = _node(problem, step, nodes)
     root = nodes[-1, -1]
-    return Plan(root, name, root.expected_cost, problem.neglected, fold_below, depth, made >= most)
+    least = LowerBound(problem).at(start(problem))
+    return Plan(
+        root, name, root.expected_cost, least, problem.neglected, fold_below, depth, made >= most
+    )
 
 
 def _node(problem: Problem, step: Step[float], nodes: dict[tuple[int, int], PlanNode]) -> PlanNode:

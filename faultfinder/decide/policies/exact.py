@@ -1,18 +1,19 @@
 """The cheapest plan, exactly: dynamic programming with bounds, for small problems.
 
 AND/OR search over situations (belief, stage, what was done), each solved once.
-The lower bound lets the fault be known (every scenario is repaired by the cheapest
-set of repairs that can remove its causes); the upper bound is the greedy repair
-order. An action whose own cost plus lower bounds reaches the best found is cut.
+The lower bound lets the fault be known (`faultfinder.decide.bounds`); the upper bound is the
+greedy repair order. An action whose own cost plus lower bounds reaches the best found is cut.
 Each check and each repair is done at most once.
 """
 
 from __future__ import annotations
 
 from dataclasses import dataclass, field
+from functools import cached_property
 
 import numpy as np
 
+from faultfinder.decide.bounds import LowerBound
 from faultfinder.decide.problem import Problem
 from faultfinder.decide.shop import Shop
 from faultfinder.decide.situation import (
@@ -24,7 +25,6 @@ from faultfinder.decide.situation import (
     repair_step,
 )
 from faultfinder.errors import FaultfinderError
-from faultfinder.model.network import Array
 
 ACTIONS_LIMIT = 14
 """Checks and repairs together beyond which the search is not begun."""
@@ -47,6 +47,10 @@ class Exact:
     _solved: dict[tuple[bytes, int, frozenset[int], frozenset[int]], Action] = field(
         default_factory=dict, repr=False
     )
+
+    @cached_property
+    def _bound(self) -> LowerBound:
+        return LowerBound(self.problem)
 
     def decide(self, situation: Situation) -> Action:
         """The optimal action and the least expected cost from here."""
@@ -118,7 +122,7 @@ class Exact:
     def _with_ways(self, cost: float, ways: list[tuple[float, Situation]], bound: float) -> float:
         if not np.isfinite(cost):
             return np.inf
-        waiting = [probability * self._lower(nxt) for probability, nxt in ways]
+        waiting = [probability * self._bound.at(nxt) for probability, nxt in ways]
         total = cost + sum(waiting)
         for (probability, nxt), least in zip(ways, waiting, strict=True):
             if total >= bound + 1e-9:
@@ -126,47 +130,3 @@ class Exact:
                 return np.inf
             total += probability * self.decide(nxt).expected_cost - least
         return total
-
-    def _lower(self, situation: Situation) -> float:
-        """No plan can cost less than if the scenario were known."""
-        # A floor can be infinite: impossible scenarios must not count it.
-        held = situation.weights > 0.0
-        return float(situation.weights[held] @ self._known_costs(situation.repaired)[held])
-
-    def _known_costs(self, repaired: frozenset[int]) -> Array:
-        kept = self._floors.get(repaired)
-        if kept is None:
-            kept = np.array(
-                [self._known_cost(number, repaired) for number in range(len(self.problem.faulty))]
-            )
-            self._floors[repaired] = kept
-        return kept
-
-    _floors: dict[frozenset[int], Array] = field(default_factory=dict, repr=False)
-
-    def _known_cost(self, scenario: int, repaired: frozenset[int]) -> float:
-        """A floor under what one known scenario costs: the cheapest repair that helps at all.
-
-        Every present cause must be removed by some repair, so the dearest of the
-        causes' cheapest repairs is a floor, as is handing over; a missed look can end
-        the job too, at the price of a comeback.
-        """
-        problem = self.problem
-        finish = float(problem.finish.min())
-        present = np.flatnonzero(problem.scenarios[scenario])
-        if len(present) == 0:
-            return finish
-        floor = 0.0
-        cheapest = np.inf
-        for cause in present.tolist():
-            least = np.inf
-            for number, repair in enumerate(problem.repairs):
-                if number not in repaired:
-                    own = repair.cost + problem.retest
-                    cheapest = min(cheapest, own)
-                    if problem.success[number, scenario, cause] > 0.0:
-                        least = min(least, own)
-            floor = max(floor, least)
-        slip = cheapest + problem.comeback if problem.missed > 0.0 else np.inf
-        # After any failed repair handing over stays possible, so it is a floor by itself.
-        return finish + min(floor, problem.give_up, slip)

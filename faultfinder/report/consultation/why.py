@@ -42,6 +42,8 @@ def add_why(page: Page, view: View) -> None:
         page.item("Worth:", worth_of(view, ranked), 2, hang=2)
     else:
         page.item("Saves:", _savings(view, ranked, ranked.saves), 2, hang=2)
+    if view.advice is not None:
+        page.item("Whole job:", _job(view), 2, hang=2)
     add_way(page, view, ranked)
     add_caution(page, check.caution, 2)
     page.blank()
@@ -68,6 +70,15 @@ def _savings(view: View, ranked: RankedCheck, saves: float) -> str:
         then = view.model.checks_by_name[ranked.then].title
         return f"{said}, with a check after it (most often {then}); {money(alone, currency)} alone."
     return f"{said}."
+
+
+def _job(view: View) -> str:
+    """What the job costs with the advised step first, and what no plan can go below."""
+    job, currency = view.told.job, view.shop.currency
+    return (
+        f"with the advised step first it costs {job.expected_cost:.0f} {currency} on average; no "
+        f"plan can cost less than {int(job.least)}."
+    )
 
 
 def _cost(view: View, ranked: RankedCheck) -> str:

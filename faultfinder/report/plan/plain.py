@@ -56,6 +56,7 @@ PLAN = Form[Planned](
         lambda planned: planned.plan,
         Key("planner", "word", "how far it thought ahead"),
         Key("expected_cost", "money", "of the whole job, on average"),
+        Key("least_cost", "money", "no plan can cost less, on average", lambda p: p.least),
         Key("fold_below", "probability", "rarer branches are folded"),
         Key("depth", "count", "steps after which a branch is folded"),
         Key("neglected_probability", "probability", "of faults left out", lambda p: p.neglected),

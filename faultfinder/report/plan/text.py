@@ -50,7 +50,8 @@ def plan_lines(
     lines = [
         f"Plan from stage {model.stages_by_name[plan.root.stage].title.lower()}",
         *([f"Starts from: {told}."] if told else []),
-        f"Expected cost {plan.expected_cost:.0f} {currency} ({plan.planner} planner).",
+        f"Costs {plan.expected_cost:.0f} {currency} on average ({plan.planner} planner); no plan "
+        f"can cost less than {int(plan.least)}.",
         f"Branches reached less often than {percent(plan.fold_below)} are folded into a",
         "repair order. Percent after a result: how often it is seen at that point.",
     ]
