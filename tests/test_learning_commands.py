@@ -209,7 +209,7 @@ def test_a_proposal_that_came_out_wrong_is_not_written() -> None:
     model = load_model(path).model
     place = Place("knock", "chance")
     wrong = Figure(place, ("no", "yes"), (0.8, 0.2), (0.5, 0.5), (0, 0), (1, 1), 9.0)
-    assert figure_in(model, wrong) == pytest.approx((0.8, 0.2))
+    assert figure_in(model, place) == pytest.approx((0.8, 0.2))
     with pytest.raises(FaultfinderError, match="other figures at knock"):
         check_same(model, parse_model(path.read_bytes(), str(path)), [wrong])
 

@@ -11,14 +11,14 @@ from pathlib import Path
 
 import click
 
-from faultfinder.cli.options import DB_NAMED
+from faultfinder.cli.lines import model_place, named_place
 from faultfinder.consultation.case import Case
 from faultfinder.consultation.consult import consult
 from faultfinder.decide.shop_file import read_shop
 from faultfinder.errors import FaultfinderError, ModelFileError
 from faultfinder.inference.compiled import CompiledModel
 from faultfinder.inference.loading import load_kept, load_model, model_files
-from faultfinder.model.locate import available_models, find_model
+from faultfinder.model.locate import available_models
 from faultfinder.report.consultation.view import View
 from faultfinder.tickets.events import Entry
 from faultfinder.tickets.opening import open_store
@@ -45,12 +45,6 @@ def who(named: str | None) -> str:
         return getpass.getuser()
     except (OSError, KeyError):
         return "unknown"
-
-
-def named_place() -> str | None:
-    """The place named with --db, if any."""
-    context = click.get_current_context(silent=True)
-    return None if context is None else context.find_root().meta.get(DB_NAMED)
 
 
 def the_store(make: bool = False) -> Store:
@@ -82,7 +76,7 @@ def write(store: Store, ticket: Ticket, by: str | None, entries: Sequence[Entry]
 def keep_model(store: Store, compiled: CompiledModel, name: str) -> str:
     """Keep the model's files beside the tickets; returns the digest that tickets carry."""
     digest = compiled.model.digest[:DIGITS]
-    store.keep_model(digest, compiled.model.name, now(), model_files(name, compiled))
+    store.keep_model(digest, compiled.model.name, now(), model_files(model_place(name), compiled))
     return digest
 
 
@@ -129,7 +123,7 @@ def present_model(name: str) -> CompiledModel:
     A ticket may come from elsewhere and name any file: what is in a file that is no model is
     not shown for its sake.
     """
-    path = find_model(name)
+    path = model_place(name)
     try:
         return _model_at(path)
     except ModelFileError as error:

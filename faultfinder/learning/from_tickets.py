@@ -3,12 +3,13 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Iterator
+from pathlib import PurePath
 
 import sqlalchemy as sa
 
 from faultfinder.learning.records import ClosedTicket
 from faultfinder.model.parts import FaultModel, Kind
-from faultfinder.tickets.kept_text import keep
+from faultfinder.tickets.kept_text import unkeep
 from faultfinder.tickets.store import AT_ONCE, Store, read_tickets
 from faultfinder.tickets.tables import TICKET
 from faultfinder.tickets.ticket import Ticket
@@ -27,16 +28,17 @@ def closed_tickets(
     damaged, or names what the model does not have, is left out, and `told` is called with a
     sentence on it.
     """
-    query = sa.select(TICKET.c.number).where(
-        TICKET.c.is_open.is_(False), TICKET.c.model == keep(model.name)
-    )
     results = {variable.name: variable.states for variable in model.variables}
     causes = {variable.name for variable in model.of_kind(Kind.CAUSE)}
+    query = sa.select(TICKET.c.number).where(TICKET.c.is_open.is_(False))
     if since is not None:
         query = query.where(TICKET.c.closed_at >= since)
     if until is not None:
         query = query.where(TICKET.c.closed_at < f"{until}U")
     with store.database.transaction(write=False) as connection:
+        every = connection.execute(sa.select(TICKET.c.model).distinct()).scalars()
+        own = [kept for kept in every if isinstance(kept, str) and named(unkeep(kept), model)]
+        query = query.where(TICKET.c.model.in_(own))
         ordered = query.order_by(TICKET.c.closed_at, TICKET.c.number)
         numbers = connection.execute(ordered).scalars().all()
         for begin in range(0, len(numbers), AT_ONCE):
@@ -55,7 +57,14 @@ def closed_tickets(
                     yield record
 
 
+def named(told: str, model: FaultModel) -> bool:
+    """Whether a ticket's model is this one, by its name or the path of its file."""
+    return told == model.name or PurePath(told).stem == model.name
+
+
 def as_record(ticket: Ticket) -> ClosedTicket:
     """Findings before any repair that could be told, and the causes where confirmed."""
     known = {name: result for name, result in ticket.findings.items() if result is not None}
-    return ClosedTicket(ticket.number, ticket.closed_at or "", known, ticket.causes or None)
+    return ClosedTicket(
+        ticket.number, ticket.closed_at or "", known, ticket.causes or None, ticket.key
+    )
