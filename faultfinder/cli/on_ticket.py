@@ -14,11 +14,13 @@ import click
 from faultfinder.cli.lines import model_place, named_place
 from faultfinder.consultation.case import Case
 from faultfinder.consultation.consult import consult
+from faultfinder.decide.belief import Tried
 from faultfinder.decide.shop_file import read_shop
 from faultfinder.errors import FaultfinderError, ModelFileError
 from faultfinder.inference.compiled import CompiledModel
 from faultfinder.inference.loading import load_kept, load_model, model_files
 from faultfinder.model.locate import available_models
+from faultfinder.model.was import Was
 from faultfinder.report.consultation.view import View
 from faultfinder.tickets.events import Entry
 from faultfinder.tickets.opening import open_store
@@ -108,8 +110,10 @@ def compiled_of(store: Store, ticket: Ticket) -> CompiledModel:
 def case_of(store: Store, ticket: Ticket) -> Case:
     """What a ticket holds, as a case."""
     compiled = compiled_of(store, ticket)
-    worth = ticket.intake.worth
-    return Case(compiled, ticket.findings, ticket.stage, ticket.tried, worth, read_shop())
+    was = Was(compiled.model)
+    tried = tuple(Tried(was.repair(t.repair), was.findings(t.results_since)) for t in ticket.tried)
+    seen, worth = was.findings(ticket.findings), ticket.intake.worth
+    return Case(compiled, seen, ticket.stage, tried, worth, read_shop())
 
 
 def view_of(store: Store, ticket: Ticket) -> View:

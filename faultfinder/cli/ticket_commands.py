@@ -38,6 +38,7 @@ from faultfinder.errors import FaultfinderError, MisuseError, did_you_mean
 from faultfinder.inference.compiled import CompiledModel
 from faultfinder.model.answers import find_stage
 from faultfinder.model.parts import Kind
+from faultfinder.model.was import Was
 from faultfinder.report.wording import harmless
 from faultfinder.tickets.events import (
     CONSENTS,
@@ -301,15 +302,17 @@ def remodel(ticket: int, by: str | None) -> None:
     store, state = open_ticket(ticket)
     compiled = named_model(state.model)
     model = compiled.model
+    was = Was(model)
     names = [*state.findings, *(name for step in state.tried for name in step.findings)]
-    for name in names:
+    for old in names:
+        name, _ = was.finding(old, None)
         if name not in model.by_name:
             hint = did_you_mean(name, model.by_name)
             raise FaultfinderError(
                 f"The present {model.name} has no finding {name}, which ticket {ticket} holds. "
                 f"Take that entry back first. {hint}"
             )
-    for name, result in state.findings.items():
+    for name, result in was.findings(state.findings).items():
         if result is not None and result not in model.by_name[name].states:
             raise FaultfinderError(
                 f"In the present {model.name}, {name} cannot be {result}, as ticket {ticket} "

@@ -3,12 +3,14 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Iterator
+from dataclasses import replace
 from pathlib import PurePath
 
 import sqlalchemy as sa
 
 from faultfinder.learning.records import ClosedTicket
 from faultfinder.model.parts import FaultModel, Kind
+from faultfinder.model.was import Was
 from faultfinder.tickets.kept_text import unkeep
 from faultfinder.tickets.store import AT_ONCE, Store, read_tickets
 from faultfinder.tickets.tables import TICKET
@@ -28,6 +30,7 @@ def closed_tickets(
     damaged, or names what the model does not have, is left out, and `told` is called with a
     sentence on it.
     """
+    was = Was(model)
     results = {variable.name: variable.states for variable in model.variables}
     causes = {variable.name for variable in model.of_kind(Kind.CAUSE)}
     query = sa.select(TICKET.c.number).where(TICKET.c.is_open.is_(False))
@@ -43,18 +46,20 @@ def closed_tickets(
         numbers = connection.execute(ordered).scalars().all()
         for begin in range(0, len(numbers), AT_ONCE):
             for ticket in read_tickets(connection, numbers[begin : begin + AT_ONCE]):
-                record = as_record(ticket)
+                record = as_record(ticket, was)
                 flaws = list(ticket.damage)
                 flaws += [
                     f'{name}="{result}" is no finding with its result'
                     for name, result in record.findings.items()
                     if result not in results.get(name, ())
                 ]
-                flaws += [f'"{name}" is no cause' for name in ticket.causes if name not in causes]
+                flaws += [
+                    f'"{name}" is no cause' for name in record.causes or () if name not in causes
+                ]
                 if flaws:
                     told(f"Ticket {ticket.number} is left out: {'; '.join(flaws).rstrip('.')}.")
                 else:
-                    yield record
+                    yield from _readings(ticket, record, was)
 
 
 def named(told: str, model: FaultModel) -> bool:
@@ -62,9 +67,20 @@ def named(told: str, model: FaultModel) -> bool:
     return told == model.name or PurePath(told).stem == model.name
 
 
-def as_record(ticket: Ticket) -> ClosedTicket:
-    """Findings before any repair that could be told, and the causes where confirmed."""
+def _readings(ticket: Ticket, record: ClosedTicket, was: Was) -> Iterator[ClosedTicket]:
+    """What a ticket can mean today, each with its share."""
+    if was.nothing:
+        yield record
+        return
     known = {name: result for name, result in ticket.findings.items() if result is not None}
-    return ClosedTicket(
-        ticket.number, ticket.closed_at or "", known, ticket.causes or None, ticket.key
-    )
+    for place, (share, findings, causes) in enumerate(was.readings(known, ticket.causes or None)):
+        yield replace(record, findings=findings, causes=causes, share=share, again=place > 0)
+
+
+def as_record(ticket: Ticket, was: Was) -> ClosedTicket:
+    """Findings before any repair that could be told, and the causes where confirmed, under the
+    names of today."""
+    told = was.findings(ticket.findings)
+    known = {name: result for name, result in told.items() if result is not None}
+    causes = was.causes(ticket.causes) or None
+    return ClosedTicket(ticket.number, ticket.closed_at or "", known, causes, ticket.key)

@@ -36,5 +36,7 @@ def keep_proposal(
     files = ((base.files[0][0], done.text), *base.files[1:])
     after = read_kept(files)
     check_same(base.model, after, done.changed)
-    place = line.propose(base, done.text, learnt_from(done.changed, base.model, after), evidence, at)
+    place = line.propose(
+        base, done.text, learnt_from(done.changed, base.model, after), evidence, at
+    )
     return place, done.changed

@@ -14,7 +14,8 @@ class ClosedTicket:
     `findings` are histories and findings made before any repair, name -> result; what
     is missing is not known. `causes` are the causes that were confirmed faulty (all
     others were not); None when that was not established. `key` is the ticket's, the same in
-    every store.
+    every store. A ticket that can mean several things today, since an entry of the model was
+    split, comes once for each with its `share`; all but the first are marked `again`.
     """
 
     number: int
@@ -22,3 +23,5 @@ class ClosedTicket:
     findings: Mapping[str, str]
     causes: tuple[str, ...] | None
     key: str = ""
+    share: float = 1.0
+    again: bool = False
