@@ -19,10 +19,11 @@ import sqlalchemy as sa
 
 from faultfinder.errors import FaultfinderError, MisuseError
 from faultfinder.tickets.backup import back_up, check_backup, check_store, restore
-from faultfinder.tickets.database import Database, store_place
+from faultfinder.tickets.database import Database
 from faultfinder.tickets.events import Entry, Erased, Found, Intake, Note
 from faultfinder.tickets.opening import make_store, revision
 from faultfinder.tickets.opening import open_store as open_there
+from faultfinder.tickets.place import store_place
 from faultfinder.tickets.store import StaleTicket, Store
 from faultfinder.tickets.tables import HEAD, META, REVISION
 from faultfinder.tickets.upgrading import _migrate, upgrade

@@ -8,12 +8,12 @@ from dataclasses import dataclass, field
 import click
 
 from faultfinder.cli.asking import Keeper, ask_at_terminal, ask_on_ticket
+from faultfinder.cli.lines import named_model
 from faultfinder.cli.on_ticket import DIGITS, case_of, open_ticket, write
 from faultfinder.cli.options import BY, DB, MODEL
 from faultfinder.cli.terminal import bold_allowed
 from faultfinder.cli.typed import pick_model, read_case
 from faultfinder.errors import FaultfinderError, MisuseError
-from faultfinder.inference.loading import load_model
 from faultfinder.tickets.events import Entry, Found, Moved, TakenBack
 from faultfinder.tickets.store import Store
 from faultfinder.tickets.ticket import Ticket
@@ -54,7 +54,7 @@ def ask_command(ticket: int | None, model: str | None, by: str | None) -> None:
     on; without one nothing is written.
     """
     if ticket is None:
-        case = read_case(load_model(pick_model(model)), ())
+        case = read_case(named_model(pick_model(model)), ())
         _refuse_unattended("faultfinder next")
         ask_at_terminal(case, "causes", bold_allowed())
         return

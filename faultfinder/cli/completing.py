@@ -34,10 +34,10 @@ def _quiet(names: Callable[[click.Context, str], Iterable[str]]) -> _Completer:
 
 
 def _model(ctx: click.Context) -> CompiledModel:
+    from faultfinder.cli.lines import named_model
     from faultfinder.cli.typed import pick_model
-    from faultfinder.inference.loading import load_model
 
-    return load_model(pick_model(ctx.params.get("model")))
+    return named_model(pick_model(ctx.params.get("model")))
 
 
 @_quiet

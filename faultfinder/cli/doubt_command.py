@@ -5,13 +5,12 @@ from __future__ import annotations
 import click
 
 from faultfinder.cli.learning_commands import left_out
+from faultfinder.cli.lines import named_model
 from faultfinder.cli.on_ticket import the_store
 from faultfinder.cli.options import DB, MODEL, JsonCommand, echo_json
 from faultfinder.cli.ticket_commands import read_date
 from faultfinder.cli.typed import pick_model
-from faultfinder.inference.loading import load_model
 from faultfinder.learning.watch.structure import LEAST
-from faultfinder.model.locate import find_model
 
 
 @click.command(
@@ -47,7 +46,7 @@ def doubts(
     from faultfinder.report.learning.structure import doubts_page
 
     days = [None if day is None else read_date(day) for day in (since, until)]
-    compiled = load_model(find_model(pick_model(model)))
+    compiled = named_model(pick_model(model))
     name = compiled.model.name
     tickets = closed_tickets(the_store(), compiled.model, days[0], days[1], left_out)
     found = examine_shape(compiled, tickets, least=least, false_discoveries=false_share)

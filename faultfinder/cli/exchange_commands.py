@@ -14,13 +14,13 @@ from pathlib import Path
 import click
 from sqlalchemy import Connection
 
+from faultfinder.cli.lines import named_model
 from faultfinder.cli.on_ticket import present_model, the_store, who
 from faultfinder.cli.options import BY, DB, MODEL
 from faultfinder.cli.terminal import for_bars
 from faultfinder.errors import FaultfinderError, MisuseError, did_you_mean
 from faultfinder.files import check_target, write_lines
 from faultfinder.inference.compiled import CompiledModel
-from faultfinder.inference.loading import load_model
 from faultfinder.model.parts import FaultModel
 from faultfinder.report.wording import counted, harmless, harmless_lines, joined
 from faultfinder.tickets.exchange import csv_rows, json_lines
@@ -231,7 +231,7 @@ def _rows(source: Source, form: str, map_file: str | None, model: str | None, by
         return _json_rows(source, moment)
     if map_file is not None:
         path = Path(map_file)
-        columns, compiled = parse_map(read_whole(path, MAP_LIMIT), str(path), load_model)
+        columns, compiled = parse_map(read_whole(path, MAP_LIMIT), str(path), named_model)
         table = read_rows(source)
         _, header = next(table)
         header = [name.strip() for name in header]
@@ -260,7 +260,7 @@ def _own_rows(source: Source, model: str | None, by: str, moment: datetime) -> R
         raise MisuseError(f"Line {line} of {source.name} names no model. Name it with --model.")
     if model is None and _is_path(named):
         raise MisuseError(f'{source.name} goes by the model file "{named}": say --model {named}.')
-    compiled = load_model(named)
+    compiled = named_model(named)
     columns = own_map(compiled.model, named, header, source.name)
     reader = csv_rows.RowReader(columns, header, compiled, by, moment, own=True)
     return reader.read(chain([first], table))
@@ -285,7 +285,7 @@ def _model_here(name: str, load: Callable[[str], CompiledModel | None]) -> Fault
 
 def _load(name: str) -> CompiledModel | None:
     try:
-        return load_model(name)
+        return named_model(name)
     except FaultfinderError:
         return None
 

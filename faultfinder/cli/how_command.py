@@ -4,11 +4,11 @@ from __future__ import annotations
 
 import click
 
+from faultfinder.cli.lines import named_model
 from faultfinder.cli.options import DB, MODEL, SAW, STAGE
 from faultfinder.cli.typed import pick_model, read_case
 from faultfinder.consultation.consult import Consultation, consult
 from faultfinder.errors import FaultfinderError, MisuseError, did_you_mean
-from faultfinder.inference.loading import load_model
 from faultfinder.report.consultation.view import View
 
 
@@ -37,7 +37,7 @@ def how_command(
 
         case = case_of(*open_ticket(ticket))
     else:
-        case = read_case(load_model(pick_model(model)), saw, stage=stage)
+        case = read_case(named_model(pick_model(model)), saw, stage=stage)
     told = consult(case)
     if told.stop:
         raise FaultfinderError(f"STOP. {told.stop.removeprefix('Stop.').strip()}")

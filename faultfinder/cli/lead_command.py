@@ -11,10 +11,10 @@ from faultfinder.cli.learning_commands import (
     LABELS,
     SINCE,
     UNTIL,
-    compiled_from,
     records_of,
     tuned_on,
 )
+from faultfinder.cli.lines import model_place, named_model, the_line
 from faultfinder.cli.on_ticket import now, the_store
 from faultfinder.cli.options import DB, MODEL, REPLACE, check_page, replacing
 from faultfinder.cli.typed import pick_model
@@ -22,10 +22,7 @@ from faultfinder.decide.shop_file import read_shop
 from faultfinder.errors import FaultfinderError
 from faultfinder.files import write_page
 from faultfinder.inference.compiled import CompiledModel, compile_model
-from faultfinder.inference.loading import load_model
 from faultfinder.learning.records import ClosedTicket
-from faultfinder.learning.versions import Versions
-from faultfinder.model.locate import find_model
 from faultfinder.report.wording import harmless
 
 HELD = 0.25
@@ -55,9 +52,9 @@ def lead(
     from faultfinder.tickets.store import read_tickets
 
     check_page(target)
-    path = find_model(pick_model(model))
-    in_force = load_model(path)
-    prior = compiled_from(Versions(path).prior(), path)
+    named = pick_model(model)
+    in_force = named_model(named)
+    prior = compile_model(the_line(named).base().believed)
     name = prior.model.name
     records = records_of(prior.model, since, until)
     if len(records) < 2:
@@ -85,5 +82,5 @@ def lead(
         wrong_parts(tickets, in_force.model),
         now(),
     )
-    write_page(Path(target), page, replacing(), [path])
+    write_page(Path(target), page, replacing(), [model_place(named)])
     click.echo(f"Written: {harmless(target)}")

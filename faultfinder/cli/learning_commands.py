@@ -11,19 +11,18 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
+from faultfinder.cli.lines import named_model, the_line
 from faultfinder.cli.on_ticket import now, the_store
 from faultfinder.cli.options import DB, MODEL, JsonCommand, echo_json
 from faultfinder.cli.ticket_commands import read_date
 from faultfinder.cli.typed import pick_model
 from faultfinder.decide.shop_file import read_shop
 from faultfinder.errors import FaultfinderError
+from faultfinder.files import write_text
 from faultfinder.inference.compiled import CompiledModel, compile_model
-from faultfinder.inference.loading import load_model
 from faultfinder.learning.records import ClosedTicket
-from faultfinder.learning.versions import Versions
-from faultfinder.model.locate import find_model
 from faultfinder.model.parts import FaultModel
-from faultfinder.report.wording import harmless
+from faultfinder.report.wording import counted, harmless
 
 if TYPE_CHECKING:
     from faultfinder.learning.em.estimates import Tuned
@@ -50,13 +49,6 @@ def records_of(model: FaultModel, since: str | None, until: str | None) -> list[
 def left_out(sentence: str) -> None:
     """Tell of a damaged ticket that nothing is learnt from."""
     click.echo(harmless(sentence), err=True)
-
-
-def compiled_from(text: str, path: Path) -> CompiledModel:
-    """The compiled model of a text that stands, or could stand, at `path`."""
-    from faultfinder.model.reading.reader import parse_model
-
-    return compile_model(parse_model(text, str(path)))
 
 
 def tuned_on(compiled: CompiledModel, tickets: Sequence[ClosedTicket], **how: Any) -> Tuned:
@@ -100,18 +92,35 @@ def tune(
 
     Ctrl-C ends the search early and proposes what was found so far.
     """
-    from faultfinder.learning.proposal import check_same, propose
+    from faultfinder.learning.em.estimates import LEAST
+    from faultfinder.learning.proposing import keep_proposal
+    from faultfinder.learning.versions import Evidence, packed, uncounted
     from faultfinder.learning.watch.unlikely import unlikely_tickets
-    from faultfinder.model.reading.reader import parse_model
     from faultfinder.report.learning.plain import TUNING, Tuning
     from faultfinder.report.learning.text import tune_page
 
-    path = find_model(pick_model(model))
-    versions = Versions(path)
-    prior = versions.prior()
-    compiled = compiled_from(prior, path)
+    line = the_line(pick_model(model))
+    base = line.base()
+    compiled = compile_model(base.believed)
     name = compiled.model.name
     tickets = records_of(compiled.model, since, until)
+    keys = [ticket.key for ticket in tickets]
+    told = {"label_error": label_error, "half_life": half_life, "since": since, "until": until,
+            "skip_impossible": skip_impossible}  # fmt: skip
+    if base.upgrade:
+        click.echo(_upgrade_words(line.origin, base.both), err=True)
+        if len(tickets) < LEAST:
+            place = keep_proposal(line, base, (), Evidence(options=told), now())[0]
+            click.echo(f"Too few tickets to tune: the new figures as shipped are proposed. {place}")
+            return
+    last = line.versions()[-1:]
+    lost = uncounted(last[0].evidence.tickets, keys) if last and not (since or until) else 0
+    if lost:
+        click.echo(
+            f"{counted(lost, 'ticket')} that the figures in force were counted from "
+            f"{'is' if lost == 1 else 'are'} not here any more, or left out: not counted now.",
+            err=True,
+        )
     tuned = tuned_on(
         compiled,
         tickets,
@@ -119,23 +128,24 @@ def tune(
         half_life_days=half_life,
         leave_out_impossible=skip_impossible,
     )
-    parts = {part: (path.parent / part).read_text(encoding="utf-8")
-             for part, _ in compiled.model.included}  # fmt: skip
-    proposed = propose(prior, parts, tuned.figures, now()[:10])
-    check_same(compiled.model, parse_model(proposed.text, str(path)), proposed.changed)
-    facts = {"tickets": tuned.tickets, "at": now(), "label_error": label_error,
-             "half_life": half_life, "since": since, "until": until}  # fmt: skip
-    place = versions.propose(proposed.text, facts)
+    newest = max(ticket.closed_at for ticket in tickets)[:10]
+    evidence = Evidence(packed(keys), tuned.tickets, newest, told)
+    place, changed = keep_proposal(line, base, tuned.figures, evidence, now())
     doubtful = [
         ticket for ticket in unlikely_tickets(compiled, tickets, 5) if ticket.probability < 0.05
     ]
     shifts = _shifts(compiled, tickets)
     if as_json:
-        echo_json(TUNING, Tuning(tuned, proposed.changed, doubtful, shifts, str(place)))
+        echo_json(TUNING, Tuning(tuned, changed, doubtful, shifts, place))
         return
-    click.echo(tune_page(tuned, proposed.changed, doubtful, shifts, name))
+    click.echo(tune_page(tuned, changed, doubtful, shifts, name))
     for one in tuned.set_aside:
         click.echo(str(one))
+
+
+def _upgrade_words(origin: Path, both: Sequence[str]) -> str:
+    kept = f" Your own belief stays for {', '.join(both)}." if both else ""
+    return f"A new version is shipped ({origin}): the proposal holds its figures.{kept}"
 
 
 def _shifts(compiled: CompiledModel, tickets: Sequence[ClosedTicket]) -> Sequence[Shift]:
@@ -191,8 +201,7 @@ def replay(
     from faultfinder.report.learning.plain import REPLAY, Replayed
     from faultfinder.report.learning.text import replay_page
 
-    path = find_model(pick_model(model))
-    prior = compiled_from(Versions(path).prior(), path)
+    prior = compile_model(the_line(pick_model(model)).base().believed)
     tickets = records_of(prior.model, since, until)
 
     def fit(some: Sequence[ClosedTicket]) -> CompiledModel:
@@ -222,17 +231,26 @@ def replay(
 @click.command("adopt", short_help="Put the proposed figures in force.")
 @MODEL
 @LEAD
-def adopt(model: str | None, by: str) -> None:
-    """Put the proposal of "tune" in force; the file before it is kept.
+@click.option("--file", metavar="FILE", help="Put this file, edited by hand, in force instead.")
+@DB
+def adopt(model: str | None, by: str, file: str | None) -> None:
+    """Put the proposal of "tune" in force; every version before it is kept.
 
     Open tickets keep the version they began with until "faultfinder remodel".
     """
-    path = find_model(pick_model(model))
-    change = Versions(path).adopt(by, now())
-    load_model(path)
+    name = pick_model(model)
+    the_store()
+    line = the_line(name)
+    if file is not None:
+        version = line.take(Path(file), by, now())
+        told = f"{harmless(file)} is in force"
+    else:
+        version = line.adopt(by, now())
+        told = f"the proposal from {counted(version.evidence.count, 'ticket')} is in force"
+    named_model(line.name)
     click.echo(
-        f"{path.stem}: the proposal from {change.tickets} tickets is in force. The file before is "
-        f"version {change.kept}.\nBack again: faultfinder rollback -m {path.stem} --by NAME"
+        f"{line.name}: {told}, as version {version.number}. The one before is version "
+        f"{version.parent}.\nBack again: faultfinder rollback -m {line.name} --by NAME"
     )
 
 
@@ -240,19 +258,31 @@ def adopt(model: str | None, by: str) -> None:
 @MODEL
 @click.option("--to", type=click.IntRange(1), metavar="N", help="Which version; else the last.")
 @click.option("--list", "listing", is_flag=True, help="Only say which versions there are.")
+@click.option("--write", metavar="FOLDER", help="Only write the files in force there, to edit.")
 @click.option("--by", metavar="WHO", help="The lead who decides it.")
-def rollback(model: str | None, to: int | None, listing: bool, by: str | None) -> None:
+@DB
+def rollback(
+    model: str | None, to: int | None, listing: bool, write: str | None, by: str | None
+) -> None:
     """Put an earlier version of a model in force again; the present one is kept too."""
-    path = find_model(pick_model(model))
-    versions = Versions(path)
+    line = the_line(pick_model(model))
     if listing:
-        for change in versions.log():
-            click.echo(f"{change.at} {change.by}: {change.what}; the file before is {change.kept}")
-        if not versions.log():
+        for version in line.versions():
+            click.echo(harmless(version.words))
+        if not line.versions():
             click.echo("Nothing was adopted yet.")
+        return
+    if write is not None:
+        for name, text in line.in_force():
+            place = Path(write) / name
+            place.parent.mkdir(parents=True, exist_ok=True)
+            write_text(place, text)
+        click.echo(f"Written to {harmless(write)}. Edited: faultfinder adopt --file")
         return
     if by is None:
         raise click.UsageError("Name the lead who decides it with --by.")
-    change = versions.roll_back(by, now(), to)
-    load_model(path)
-    click.echo(f"{path.stem}: the earlier file is in force. The one before is {change.kept}.")
+    version = line.roll_back(by, now(), to)
+    named_model(line.name)
+    click.echo(
+        f"{line.name}: version {version.parent} is in force again, as version {version.number}."
+    )

@@ -28,11 +28,11 @@ def export_command(model: str, bif: Path | None, xmlbif: Path | None) -> None:
     """
     if bif is None and xmlbif is None:
         raise MisuseError("Say where to write it: --bif FILE or --xmlbif FILE.")
+    from faultfinder.cli.lines import named_model
     from faultfinder.files import write_text
-    from faultfinder.inference.loading import load_model
     from faultfinder.interchange.formats import bif_text, safe_names, xmlbif_text
 
-    compiled = load_model(model)
+    compiled = named_model(model)
     nodes = f"{len(compiled.network.names)} nodes"
     for path, make in ((bif, bif_text), (xmlbif, xmlbif_text)):
         if path is not None:

@@ -43,14 +43,14 @@ def show_command(model: str, dot: bool, html: Path | None, tolerance: float, as_
 
     NAME is a model's name or file.
     """
+    from faultfinder.cli.lines import named_model
     from faultfinder.decide.shop_file import read_shop
     from faultfinder.files import write_page
-    from faultfinder.inference.loading import load_model
 
     if not 0.0 <= tolerance <= 100.0:
         raise MisuseError("--tolerance is a percentage from 0 to 100.")
     check_page(html)
-    compiled = load_model(model)
+    compiled = named_model(model)
     if dot:
         from faultfinder.report.model.dot import model_dot
 
@@ -99,11 +99,11 @@ def sensitivity_command(model: str, saw: tuple[str, ...], stage: str | None, as_
     takes some minutes.
     """
     from faultfinder.assess.sensitivity import sensitivity
+    from faultfinder.cli.lines import named_model
     from faultfinder.cli.typed import read_case, refuse_stopped
     from faultfinder.consultation.consult import consult
-    from faultfinder.inference.loading import load_model
 
-    compiled = load_model(model)
+    compiled = named_model(model)
     case = read_case(compiled, saw, stage=stage)
     refuse_stopped(case)
     consult(case)

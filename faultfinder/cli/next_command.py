@@ -7,12 +7,12 @@ import sys
 import click
 
 from faultfinder.cli import completing
+from faultfinder.cli.lines import named_model
 from faultfinder.cli.options import AGE, DB, MODEL, NOW, SAW, STAGE, TRIED, WORTH, JsonCommand
 from faultfinder.cli.terminal import bold_allowed, columns, echo_screens
 from faultfinder.cli.typed import pick_model, read_case, read_target
 from faultfinder.consultation.consult import consult
 from faultfinder.errors import MisuseError
-from faultfinder.inference.loading import load_model
 from faultfinder.plain import json_text
 from faultfinder.report.consultation.view import View
 
@@ -73,7 +73,7 @@ def next_command(
         store, state = open_ticket(ticket)
         case = case_of(store, state)
     else:
-        case = read_case(load_model(pick_model(model)), saw, tried, now, stage, worth, age)
+        case = read_case(named_model(pick_model(model)), saw, tried, now, stage, worth, age)
     if case.tried and target.strip() != "causes":
         raise MisuseError("--target goes with what was seen before any repair, not with --tried.")
     asking = ticket is None and not saw and not tried and why is None and not as_json

@@ -11,14 +11,16 @@ from pathlib import Path
 
 import click
 
-from faultfinder.cli.options import DB_NAMED
+from faultfinder.cli.lines import model_place, named_place
 from faultfinder.consultation.case import Case
 from faultfinder.consultation.consult import consult
+from faultfinder.decide.belief import Tried
 from faultfinder.decide.shop_file import read_shop
 from faultfinder.errors import FaultfinderError, ModelFileError
 from faultfinder.inference.compiled import CompiledModel
 from faultfinder.inference.loading import load_kept, load_model, model_files
-from faultfinder.model.locate import available_models, find_model
+from faultfinder.model.locate import available_models
+from faultfinder.model.was import Was
 from faultfinder.report.consultation.view import View
 from faultfinder.tickets.events import Entry
 from faultfinder.tickets.opening import open_store
@@ -45,12 +47,6 @@ def who(named: str | None) -> str:
         return getpass.getuser()
     except (OSError, KeyError):
         return "unknown"
-
-
-def named_place() -> str | None:
-    """The place named with --db, if any."""
-    context = click.get_current_context(silent=True)
-    return None if context is None else context.find_root().meta.get(DB_NAMED)
 
 
 def the_store(make: bool = False) -> Store:
@@ -82,7 +78,7 @@ def write(store: Store, ticket: Ticket, by: str | None, entries: Sequence[Entry]
 def keep_model(store: Store, compiled: CompiledModel, name: str) -> str:
     """Keep the model's files beside the tickets; returns the digest that tickets carry."""
     digest = compiled.model.digest[:DIGITS]
-    store.keep_model(digest, compiled.model.name, now(), model_files(name, compiled))
+    store.keep_model(digest, compiled.model.name, now(), model_files(model_place(name), compiled))
     return digest
 
 
@@ -114,8 +110,10 @@ def compiled_of(store: Store, ticket: Ticket) -> CompiledModel:
 def case_of(store: Store, ticket: Ticket) -> Case:
     """What a ticket holds, as a case."""
     compiled = compiled_of(store, ticket)
-    worth = ticket.intake.worth
-    return Case(compiled, ticket.findings, ticket.stage, ticket.tried, worth, read_shop())
+    was = Was(compiled.model)
+    tried = tuple(Tried(was.repair(t.repair), was.findings(t.results_since)) for t in ticket.tried)
+    seen, worth = was.findings(ticket.findings), ticket.intake.worth
+    return Case(compiled, seen, ticket.stage, tried, worth, read_shop())
 
 
 def view_of(store: Store, ticket: Ticket) -> View:
@@ -129,7 +127,7 @@ def present_model(name: str) -> CompiledModel:
     A ticket may come from elsewhere and name any file: what is in a file that is no model is
     not shown for its sake.
     """
-    path = find_model(name)
+    path = model_place(name)
     try:
         return _model_at(path)
     except ModelFileError as error:

@@ -9,6 +9,7 @@ from pathlib import Path
 
 import click
 
+from faultfinder.cli.lines import named_model
 from faultfinder.cli.options import (
     MODEL,
     NOW,
@@ -30,7 +31,6 @@ from faultfinder.decide.shop import Shop
 from faultfinder.errors import MisuseError
 from faultfinder.files import write_page
 from faultfinder.inference.compiled import CompiledModel
-from faultfinder.inference.loading import load_model
 
 MOST_STEPS = 300
 """Steps after which a plan is folded, whatever was asked: nobody can follow more."""
@@ -72,7 +72,7 @@ def plan_command(
 ) -> None:
     """The whole plan from here: what to check, what each result leads to, what to repair."""
     check_page(html)
-    case = read_case(load_model(pick_model(model)), saw, tried, now, stage)
+    case = read_case(named_model(pick_model(model)), saw, tried, now, stage)
     refuse_stopped(case)
     if not 0.0 <= fold <= 100.0:
         raise MisuseError("--fold is a percentage from 0 to 100.")

@@ -5,11 +5,11 @@ from __future__ import annotations
 import click
 
 from faultfinder.cli import completing
+from faultfinder.cli.lines import named_model
 from faultfinder.cli.options import MODEL, JsonCommand, echo_json
 from faultfinder.cli.typed import pick_model
 from faultfinder.consultation.case import find_repair
 from faultfinder.decide.shop_file import read_shop
-from faultfinder.inference.loading import load_model
 
 
 @click.command(
@@ -25,7 +25,7 @@ def prove_command(repair: str, model: str | None, as_json: bool) -> None:
     from faultfinder.report.consultation.plain import REPAIR, Chosen
     from faultfinder.report.consultation.repair import repair_page
 
-    compiled = load_model(pick_model(model))
+    compiled = named_model(pick_model(model))
     found = find_repair(compiled, repair)
     shop = read_shop()
     if as_json:

@@ -9,12 +9,14 @@ from pathlib import Path
 
 import click
 
-from faultfinder.cli.on_ticket import named_place, the_store
+from faultfinder.cli.lines import named_place, the_shelf
+from faultfinder.cli.on_ticket import the_store
 from faultfinder.cli.options import DB, REPLACE, replacing
 from faultfinder.cli.terminal import for_bars
 from faultfinder.errors import FaultfinderError
 from faultfinder.report.wording import counted, harmless
-from faultfinder.tickets.database import store_place
+from faultfinder.tickets.place import store_place
+from faultfinder.tickets.shelf import replace_versions, shelf_at
 
 
 @click.group("store", short_help="The tickets' database: make, upgrade, backup, restore, check.")
@@ -109,6 +111,7 @@ def backup(file: str, empty: bool) -> None:
         )
     with _counting("Backup") as progress:
         copied = back_up(store, Path(file), replacing(), progress)
+    replace_versions(the_shelf(), shelf_at(file))
     click.echo(
         f"{counted(copied.tickets, 'ticket')} with {counted(copied.events, 'entry', 'entries')} "
         f"backed up and read again: {harmless(file)}"
@@ -129,6 +132,9 @@ def restore(file: str) -> None:
     place = _place()
     with _counting("Restore") as progress:
         copied, older = bring_back(Path(file), place, replacing(), progress)
+    if older:
+        replace_versions(shelf_at(place), shelf_at(older))
+    replace_versions(shelf_at(file), shelf_at(place))
     click.echo(
         f"{counted(copied.tickets, 'ticket')} with {counted(copied.events, 'entry', 'entries')} "
         "restored; what arrived agrees with the backup."

@@ -14,6 +14,7 @@ from faultfinder.cli.bench_words import (
     refuse_corrections,
     stage_for,
 )
+from faultfinder.cli.lines import named_model
 from faultfinder.cli.on_ticket import (
     DIGITS,
     case_of,
@@ -35,9 +36,9 @@ from faultfinder.consultation.consult import consult
 from faultfinder.decide.shop_file import read_shop
 from faultfinder.errors import FaultfinderError, MisuseError, did_you_mean
 from faultfinder.inference.compiled import CompiledModel
-from faultfinder.inference.loading import load_model
 from faultfinder.model.answers import find_stage
 from faultfinder.model.parts import Kind
+from faultfinder.model.was import Was
 from faultfinder.report.wording import harmless
 from faultfinder.tickets.events import (
     CONSENTS,
@@ -124,7 +125,7 @@ def intake(
             f"Ticket {first.number} is still open: go on with it instead of opening another."
         )
     name = pick_model(model or (first.model if first else None))
-    compiled, shop = load_model(name), read_shop()
+    compiled, shop = named_model(name), read_shop()
     results = results_of(compiled, saw)
     # Judged before it is kept: what the model holds impossible is not opened with.
     consult(Case(compiled, read_all_typed(compiled, saw), shop=shop))
@@ -299,17 +300,19 @@ def takeback(ticket: int, entry: int, by: str | None) -> None:
 def remodel(ticket: int, by: str | None) -> None:
     """Let a ticket go by the model as it is now, instead of the version it began with."""
     store, state = open_ticket(ticket)
-    compiled = load_model(state.model)
+    compiled = named_model(state.model)
     model = compiled.model
+    was = Was(model)
     names = [*state.findings, *(name for step in state.tried for name in step.findings)]
-    for name in names:
+    for old in names:
+        name, _ = was.finding(old, None)
         if name not in model.by_name:
             hint = did_you_mean(name, model.by_name)
             raise FaultfinderError(
                 f"The present {model.name} has no finding {name}, which ticket {ticket} holds. "
                 f"Take that entry back first. {hint}"
             )
-    for name, result in state.findings.items():
+    for name, result in was.findings(state.findings).items():
         if result is not None and result not in model.by_name[name].states:
             raise FaultfinderError(
                 f"In the present {model.name}, {name} cannot be {result}, as ticket {ticket} "

@@ -13,6 +13,7 @@ from faultfinder.files import open_plain
 from faultfinder.inference.cache import load_or_compile
 from faultfinder.inference.compiled import CompiledModel, compile_model
 from faultfinder.model.locate import find_model
+from faultfinder.model.parts import FaultModel
 
 READ_AT_MOST = 4_000_000
 """Bytes of a model file that are read; the reader refuses it well before."""
@@ -64,17 +65,16 @@ def model_files(
     path = find_model(os.fspath(path_or_name)).resolve()
     places = [path, *((path.parent / name).resolve() for name, _ in compiled.model.included)]
     root = os.path.commonpath([place.parent for place in places])
+    # Decoded as they stand, line ends and all: the digest is of the bytes.
     return tuple(
-        (os.path.relpath(place, root), place.read_text(encoding="utf-8")) for place in places
+        (os.path.relpath(place, root), place.read_bytes().decode("utf-8")) for place in places
     )
 
 
-def load_kept(digest: str, files: Iterable[tuple[str, str]]) -> CompiledModel:
-    """The compiled model of files kept earlier (see `model_files`); the first one is the model.
+def read_kept(files: Iterable[tuple[str, str]]) -> FaultModel:
+    """The model of files in memory (see `model_files`). Raises ModelFileError."""
+    from faultfinder.model.reading.reader import parse_model
 
-    They are read from memory; what they include is looked up among them, and nowhere else.
-    Raises FaultfinderError where they are another model than `digest` says.
-    """
     kept = {name: text.encode("utf-8", "surrogatepass") for name, text in files}
     first = next(iter(kept))
 
@@ -84,13 +84,18 @@ def load_kept(digest: str, files: Iterable[tuple[str, str]]) -> CompiledModel:
             raise FileNotFoundError(errno.ENOENT, "it is not among the kept files", name)
         return kept[name]
 
-    def make() -> CompiledModel:
-        from faultfinder.model.reading.reader import parse_model
+    return parse_model(kept[first], first, included)
 
-        return compile_model(parse_model(kept[first], first, included))
 
-    whole = b"\0".join(part for name in kept for part in (name.encode(), kept[name]))
-    compiled = load_or_compile(whole, f"kept {digest}", make)
+def load_kept(digest: str, files: Iterable[tuple[str, str]]) -> CompiledModel:
+    """The compiled model of files kept earlier (see `model_files`); the first one is the model.
+
+    They are read from memory; what they include is looked up among them, and nowhere else.
+    Raises FaultfinderError where they are another model than `digest` says.
+    """
+    kept = tuple(files)
+    whole = b"\0".join(part.encode("utf-8", "surrogatepass") for pair in kept for part in pair)
+    compiled = load_or_compile(whole, f"kept {digest}", lambda: compile_model(read_kept(kept)))
     if not compiled.model.digest.startswith(digest):
         raise FaultfinderError(
             f"The kept model {digest} is another one than it says, so it is not used. Restore a "

@@ -3,12 +3,15 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Iterator
+from dataclasses import replace
+from pathlib import PurePath
 
 import sqlalchemy as sa
 
 from faultfinder.learning.records import ClosedTicket
 from faultfinder.model.parts import FaultModel, Kind
-from faultfinder.tickets.kept_text import keep
+from faultfinder.model.was import Was
+from faultfinder.tickets.kept_text import unkeep
 from faultfinder.tickets.store import AT_ONCE, Store, read_tickets
 from faultfinder.tickets.tables import TICKET
 from faultfinder.tickets.ticket import Ticket
@@ -27,35 +30,57 @@ def closed_tickets(
     damaged, or names what the model does not have, is left out, and `told` is called with a
     sentence on it.
     """
-    query = sa.select(TICKET.c.number).where(
-        TICKET.c.is_open.is_(False), TICKET.c.model == keep(model.name)
-    )
+    was = Was(model)
     results = {variable.name: variable.states for variable in model.variables}
     causes = {variable.name for variable in model.of_kind(Kind.CAUSE)}
+    query = sa.select(TICKET.c.number).where(TICKET.c.is_open.is_(False))
     if since is not None:
         query = query.where(TICKET.c.closed_at >= since)
     if until is not None:
         query = query.where(TICKET.c.closed_at < f"{until}U")
     with store.database.transaction(write=False) as connection:
+        every = connection.execute(sa.select(TICKET.c.model).distinct()).scalars()
+        own = [kept for kept in every if isinstance(kept, str) and named(unkeep(kept), model)]
+        query = query.where(TICKET.c.model.in_(own))
         ordered = query.order_by(TICKET.c.closed_at, TICKET.c.number)
         numbers = connection.execute(ordered).scalars().all()
         for begin in range(0, len(numbers), AT_ONCE):
             for ticket in read_tickets(connection, numbers[begin : begin + AT_ONCE]):
-                record = as_record(ticket)
+                record = as_record(ticket, was)
                 flaws = list(ticket.damage)
                 flaws += [
                     f'{name}="{result}" is no finding with its result'
                     for name, result in record.findings.items()
                     if result not in results.get(name, ())
                 ]
-                flaws += [f'"{name}" is no cause' for name in ticket.causes if name not in causes]
+                flaws += [
+                    f'"{name}" is no cause' for name in record.causes or () if name not in causes
+                ]
                 if flaws:
                     told(f"Ticket {ticket.number} is left out: {'; '.join(flaws).rstrip('.')}.")
                 else:
-                    yield record
+                    yield from _readings(ticket, record, was)
 
 
-def as_record(ticket: Ticket) -> ClosedTicket:
-    """Findings before any repair that could be told, and the causes where confirmed."""
+def named(told: str, model: FaultModel) -> bool:
+    """Whether a ticket's model is this one, by its name or the path of its file."""
+    return told == model.name or PurePath(told).stem == model.name
+
+
+def _readings(ticket: Ticket, record: ClosedTicket, was: Was) -> Iterator[ClosedTicket]:
+    """What a ticket can mean today, each with its share."""
+    if was.nothing:
+        yield record
+        return
     known = {name: result for name, result in ticket.findings.items() if result is not None}
-    return ClosedTicket(ticket.number, ticket.closed_at or "", known, ticket.causes or None)
+    for place, (share, findings, causes) in enumerate(was.readings(known, ticket.causes or None)):
+        yield replace(record, findings=findings, causes=causes, share=share, again=place > 0)
+
+
+def as_record(ticket: Ticket, was: Was) -> ClosedTicket:
+    """Findings before any repair that could be told, and the causes where confirmed, under the
+    names of today."""
+    told = was.findings(ticket.findings)
+    known = {name: result for name, result in told.items() if result is not None}
+    causes = was.causes(ticket.causes) or None
+    return ClosedTicket(ticket.number, ticket.closed_at or "", known, causes, ticket.key)

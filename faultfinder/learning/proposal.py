@@ -7,9 +7,10 @@ own with `extends: yes` that holds the whole distribution.
 
 from __future__ import annotations
 
+import re
 from collections import defaultdict
-from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from collections.abc import Callable, Mapping, Sequence
+from dataclasses import dataclass, replace
 from decimal import Decimal
 from typing import Any
 
@@ -17,6 +18,7 @@ import numpy as np
 
 from faultfinder.errors import FaultfinderError
 from faultfinder.learning.em.estimates import Figure
+from faultfinder.learning.em.parameters import Place
 from faultfinder.model.parts import FaultModel, NoisyMax, SimpleTest, Table
 
 SECTIONS = ("histories", "causes", "conditions", "findings")
@@ -52,39 +54,64 @@ def effect(figure: Figure) -> float:
     return float(max(bits, 0.0) * figure.tickets)
 
 
-def propose(text: str, parts: Mapping[str, str], figures: Sequence[Figure], day: str) -> Proposed:
+def propose(
+    text: str,
+    parts: Mapping[str, str],
+    figures: Sequence[Figure],
+    day: str,
+    now: Callable[[Figure], Sequence[float]] | None = None,
+) -> Proposed:
     """The model file `text` with the figures that moved; `parts` are its included files.
 
-    Each changed line ends in a comment with what it was, how many tickets speak on it and
-    `day`. Raises FaultfinderError when a figure cannot be found in the files.
+    `now` says what stands in the text where that is not what a figure was before (an earlier
+    tuning): a figure that did not move is put back then. Each changed line ends in a comment with
+    what it was, how many tickets speak on it and `day`. Raises FaultfinderError when a figure
+    cannot be found in the files.
     """
     changed = [figure for figure in figures if moved(figure)]
+    back = [
+        replace(figure, after=figure.before)
+        for figure in figures
+        if now is not None and not moved(figure) and not alike(now(figure), figure.before)
+    ]
     by_variable: dict[str, list[Figure]] = defaultdict(list)
-    for figure in changed:
+    for figure in (*changed, *back):
         by_variable[figure.place.variable].append(figure)
     own = _File(text)
     others = [_File(part) for part in parts.values()]
     added: dict[str, list[str]] = defaultdict(list)
     inside: list[tuple[int, list[str]]] = []
     for name, ones in by_variable.items():
-        if own.holds(name):
-            own.change(name, ones, day)
-            continue
         home = next((other for other in others if other.holds(name)), None)
+        if own.holds(name):
+            there = [figure for figure in ones if own.has(name, figure)]
+            own.change(name, there, day)
+            ones = [figure for figure in ones if figure not in there]
+            if not ones:
+                continue
         if home is None:
-            raise FaultfinderError(f"{name} was tuned, but its figures are not in the file.")
+            raise FaultfinderError(f"{ones[0].place} was tuned, but it is not in the file.")
+        if home.in_figures(name):
+            own.add_rows(name, ones, home, day, added["figures"], inside)
+            continue
         home.change(name, ones, day)
         lines = home.distribution_lines(name)
         entry = own.entry(name)
-        if home.in_figures(name):
-            # The whole of them, so that each row stands where it is tuned.
-            added["figures"] += [line[2:] for line in lines]
-        elif entry is not None:
+        if entry is not None:
             inside.append((entry, lines))
         else:
             section = home.section_of(name)
             added[section] += [f"  {name}:", "    extends: yes", *lines]
     return Proposed(own.text_with(added, inside), tuple(changed))
+
+
+def alike(one: Sequence[float], other: Sequence[float]) -> bool:
+    """Whether two figures are the same number as written."""
+    return all(abs(a - b) <= 1e-12 for a, b in zip(one, other, strict=True))
+
+
+_BREAK = re.compile("(\r\n|[\n\r\x85\u2028\u2029])")
+"""The line ends of YAML."""
 
 
 class _File:
@@ -93,9 +120,12 @@ class _File:
     def __init__(self, text: str) -> None:
         import yaml
 
-        self._lines = text.splitlines()
+        pieces = _BREAK.split(text)
+        self._lines, self._ends = pieces[::2], [*pieces[1::2], ""]
+        self._end = "\r\n" if "\r\n" in text else "\n"
         self._edits: list[tuple[int, int, int, str]] = []
         self._notes: dict[int, str] = {}
+        self._bare: set[int] = set()
         self._sections: dict[str, Any] = {}
         self._figures: dict[str, tuple[Any, Any]] = {}
         self._variables: dict[str, tuple[str, Any, Any]] = {}
@@ -130,8 +160,12 @@ class _File:
         """The line of a variable's entry here, counted from 0, if it has one."""
         return self._variables[name][1].start_mark.line if name in self._variables else None
 
+    def has(self, name: str, figure: Figure) -> bool:
+        """Whether this figure of a variable that the file holds stands in it."""
+        return not self.in_figures(name) or _row_of(self._figures[name][1], figure) is not None
+
     def change(self, name: str, figures: Sequence[Figure], day: str) -> None:
-        """Put new numbers in place of a variable's figures."""
+        """Put new numbers in place of a variable's figures, all of which the file has."""
         told = self._told(name)
         for figure in figures:
             if told is None:
@@ -139,26 +173,86 @@ class _File:
             else:
                 target = _node_of(told[0].value, told[1], figure)
             line = self._write(target, figure)
-            many = max(1, round(figure.tickets))
-            count = f"{many} {'ticket' if many == 1 else 'tickets'}, {day}"
-            self._notes.setdefault(line, count)
+            if figure.after == figure.before:
+                self._bare.add(line)
+            else:
+                self._notes.setdefault(line, _note(figure, day))
+
+    def add_rows(
+        self,
+        name: str,
+        figures: Sequence[Figure],
+        home: _File,
+        day: str,
+        added: list[str],
+        inside: list[tuple[int, list[str]]],
+    ) -> None:
+        """Put rows of an included table of `home` into the file's own entry, which goes before
+        it; with none, one is made in `added`."""
+        single, given = [], []
+        for figure in figures:
+            key = figure.place.key
+            told = _row_of(home._figures[name][1], figure)
+            if told is None:
+                raise FaultfinderError(f"{figure.place} was tuned, but it is not in the file.")
+            row = _gives_row(figure, home._source(_basis_of(told)))
+            row = f"{row}  # tuned ({_note(figure, day)}); was {home._source(told)}"
+            if key in ("default", "none"):
+                single.append(f"    {key}: {row}")
+            else:
+                given.append(f'      "{figure.place.held or key}": {row}')
+        if name not in self._figures:
+            added += [f"  {name}:", "    extends: yes", *single]
+            added += ["    given:", *given] if given else []
+            return
+        word, entry = self._figures[name]
+        if entry.flow_style:
+            raise FaultfinderError(
+                f"The figures of {name} stand in one line, {word.start_mark.line + 1}. Write them "
+                "in several, so that rows can be added to them."
+            )
+        theirs: Any = next((key for key, _ in entry.value if key.value == "given"), None)
+        cut = entry.start_mark.column
+        shift = [" " * cut + line[4:] for line in single]
+        if given and theirs is None:
+            shift.append(" " * cut + "given:")
+            shift += [" " * cut + line[4:] for line in given]
+        elif given:
+            node = {key.value: value for key, value in entry.value}["given"]
+            if node.flow_style:
+                raise FaultfinderError(
+                    f"The rows of {name} stand in one line, {node.start_mark.line + 1}. Write "
+                    "them in several, so that rows can be added to them."
+                )
+            deep = " " * node.start_mark.column
+            inside.append((theirs.start_mark.line, [deep + line[6:] for line in given]))
+        inside.append((word.start_mark.line, shift))
+
+    def _source(self, node: Any) -> str:
+        """The text of a node, in one line."""
+        if node is None:
+            return ""
+        start, end = node.start_mark, node.end_mark
+        if start.line == end.line:
+            return str(self._lines[start.line][start.column : end.column])
+        some = [self._lines[start.line][start.column :], *self._lines[start.line + 1 : end.line]]
+        return " ".join(line.strip() for line in [*some, self._lines[end.line][: end.column]])
 
     def _write(self, node: Any, figure: Figure) -> int:
         import yaml
 
+        number = _exactly if figure.after == figure.before else _number
         if isinstance(node, yaml.ScalarNode):
             place = 1 if figure.place.kind != "specificity" else 0
-            self._replace(node, _number(figure.after[place]))
+            self._replace(node, number(figure.after[place]))
             return int(node.start_mark.line)
         said = {key.value: value for key, value in node.value}
         for state, after in zip(figure.states[1:], figure.after[1:], strict=True):
             if state in said:
-                self._replace(said[state], _number(after))
+                self._replace(said[state], number(after))
         if figure.states[0] in said:
-            rest = Decimal(1) - sum(
-                (Decimal(_number(after)) for after in figure.after[1:]), Decimal(0)
-            )
-            self._replace(said[figure.states[0]], f"{max(rest, Decimal(0)):f}")
+            rest = _exactly(figure.after[0]) if number is _exactly else _rest(figure)
+            self._replace(said[figure.states[0]], rest)
         return int(node.end_mark.line if node.flow_style else node.start_mark.line)
 
     def _replace(self, node: Any, number: str) -> None:
@@ -170,9 +264,11 @@ class _File:
         before = list(self._lines)
         for line, start, end, number in sorted(self._edits, reverse=True):
             lines[line] = lines[line][:start] + number + lines[line][end:]
+        for line in self._bare | self._notes.keys():
+            lines[line] = lines[line].partition("  # tuned")[0]
         for line, note in self._notes.items():
             told = before[line].partition("  # tuned")[0].strip().removeprefix("- ")
-            lines[line] = f"{lines[line].partition('  # tuned')[0]}  # tuned ({note}); was {told}"
+            lines[line] += f"  # tuned ({note}); was {told}"
         return lines
 
     def distribution_lines(self, name: str) -> list[str]:
@@ -192,17 +288,20 @@ class _File:
         self, added: Mapping[str, Sequence[str]], inside: Sequence[tuple[int, Sequence[str]]]
     ) -> str:
         """The edited text with entries added to its sections."""
-        lines = self._edited()
+        lines = list(zip(self._edited(), self._ends, strict=True))
         insert = [(line + 1, list(new)) for line, new in inside]
         end: list[str] = []
         for section, new in added.items():
             if section in self._sections:
                 insert.append((self._sections[section].start_mark.line + 1, list(new)))
-            else:
+            elif new:
                 end += ["", f"{section}:", *new]
-        for line, new in sorted(insert, key=lambda item: item[0], reverse=True):
-            lines[line:line] = new
-        return "\n".join([*lines, *end]) + "\n"
+        for place, new in sorted(insert, key=lambda item: item[0], reverse=True):
+            lines[place:place] = [(line, self._end) for line in new]
+        if end and lines[-1] == ("", ""):
+            lines.pop()
+        lines += [(line, self._end) for line in end]
+        return "".join(line + stop for line, stop in lines)
 
 
 def _node_of(key: str, node: Any, figure: Figure) -> Any:
@@ -225,14 +324,39 @@ def _node_of(key: str, node: Any, figure: Figure) -> Any:
 
 
 def _row_of(entry: Any, figure: Figure) -> Any:
-    """The row of an entry under `figures`."""
+    """The row of an entry under `figures`, if it is there."""
     said = {key.value: value for key, value in entry.value}
     rows = {key.value: value for key, value in said["given"].value} if "given" in said else {}
     key = figure.place.key
-    found = said.get(key) if key in ("default", "none") else rows.get(key)
-    if found is None:
-        raise FaultfinderError(f"{figure.place} was tuned, but that row is not in the file.")
-    return found
+    return said.get(key) if key in ("default", "none") else rows.get(key)
+
+
+def _basis_of(row: Any) -> Any:
+    return next((value for key, value in row.value if key.value == "basis"), None)
+
+
+def _gives_row(figure: Figure, basis: str) -> str:
+    """A whole row, the first state taking the rest."""
+    exact = figure.after == figure.before
+    numbers = [_exactly(value) if exact else _number(value) for value in figure.after]
+    if not exact:
+        numbers[0] = _rest(figure)
+    said = [f"{state}: {number}" for state, number in zip(figure.states, numbers, strict=True)]
+    return "{" + ", ".join([*said, f"basis: {basis}"] if basis else said) + "}"
+
+
+def _note(figure: Figure, day: str) -> str:
+    many = max(1, round(figure.tickets))
+    return f"{many} {'ticket' if many == 1 else 'tickets'}, {day}"
+
+
+def _rest(figure: Figure) -> str:
+    rest = Decimal(1) - sum((Decimal(_number(value)) for value in figure.after[1:]), Decimal(0))
+    return f"{max(rest, Decimal(0)):f}"
+
+
+def _exactly(value: float) -> str:
+    return f"{Decimal(repr(value)):f}"
 
 
 def _gives(node: Any) -> Any:
@@ -260,7 +384,7 @@ def check_same(before: FaultModel, after: FaultModel, figures: Sequence[Figure])
     if _shape(before) != _shape(after):
         raise FaultfinderError("The proposal came out with another structure; it was not written.")
     for figure in figures:
-        told = figure_in(after, figure)
+        told = figure_again(before, after, figure.place)
         if any(abs(a - b) > 1e-3 * b + 1e-4 for a, b in zip(told, figure.after, strict=True)):
             raise FaultfinderError(
                 f"The proposal came out with other figures at {figure.place}; it was not written."
@@ -274,9 +398,26 @@ def _shape(model: FaultModel) -> object:
     return sorted(variables), checks, repairs, [s.name for s in model.stages]
 
 
-def figure_in(model: FaultModel, figure: Figure) -> Sequence[float]:
-    """The probabilities that a model has where a figure stands."""
-    place, told = figure.place, model.by_name[figure.place.variable].distribution
+def figure_again(before: FaultModel, after: FaultModel, place: Place) -> Sequence[float]:
+    """The probabilities that a model has where another one, of the same structure, has `place`:
+    rows may stand in another order."""
+    told, then = (model.by_name[place.variable].distribution for model in (after, before))
+    if place.row is None or not isinstance(told, Table) or not isinstance(then, Table):
+        return figure_in(after, place)
+    when = _held(then.rows[place.row].when)
+    found = next((row.gives for row in told.rows if _held(row.when) == when), None)
+    if found is None:
+        raise FaultfinderError(f"The proposal came out without {place}; it was not written.")
+    return found
+
+
+def _held(when: Mapping[str, Sequence[str]]) -> object:
+    return {name: set(states) for name, states in when.items()}
+
+
+def figure_in(model: FaultModel, place: Place) -> Sequence[float]:
+    """The probabilities that a model has at a place."""
+    told = model.by_name[place.variable].distribution
     if isinstance(told, NoisyMax):
         if place.kind == "leak":
             return told.leak.gives

@@ -1,172 +1,327 @@
-"""Versions of a model file: proposals, adopting one, and going back.
+"""The line of a shop's versions of a model: proposals, adopting one, and going back.
 
-Beside MODEL.yaml lies a folder MODEL.versions with every earlier file (1.yaml, 2.yaml,
-...), the proposal not adopted yet, and log.jsonl: who put which in force when. The
-model file is replaced whole (written aside and moved), never edited.
+The first version is the model as shipped; each later one has a parent, what was learnt and from
+which tickets, and who decided it. The last one is in force. They lie on the shop's shelf
+(`tickets.shelf`), never beside the shipped file.
 """
 
 from __future__ import annotations
 
 import hashlib
 import json
-import os
-from collections.abc import Mapping
-from dataclasses import asdict, dataclass
+import re
+from collections.abc import Iterable, Mapping, Sequence
+from dataclasses import asdict, dataclass, field, replace
 from pathlib import Path
 from typing import Any
 
 from faultfinder.errors import FaultfinderError
-from faultfinder.files import write_text
+from faultfinder.inference.loading import load_model, model_files, read_kept
+from faultfinder.learning.beliefs import Learnt, believed, merged, same_but_figures
+from faultfinder.model.parts import FaultModel
+from faultfinder.tickets.kept_models import Files
+from faultfinder.tickets.shelf import PROPOSAL, Shelf
+
+_KEY = re.compile(r"(.*):([0-9]+)")
 
 
 @dataclass(frozen=True)
-class Change:
-    """One entry of the log. `kept` is the number of the file that was in force before,
-    `digest` that of the file in force since, `prior` the number of the kept file whose
-    figures the tuning took as prior (None: the file was not tuned)."""
+class Evidence:
+    """What figures were counted from: tickets by key (`packed`), how many, closed up to which
+    day, and how they were counted (the options of `tune`)."""
 
+    tickets: Mapping[str, str] = field(default_factory=dict)
+    count: int = 0
+    until: str = ""
+    options: Mapping[str, Any] = field(default_factory=dict)
+
+
+@dataclass(frozen=True)
+class Version:
+    """One version. `files` are as they were put in force, the model's own first; `shipped` is the
+    number of the version that holds the shipped files it comes from, in `shipped_files` (None:
+    its own). A proposal has number 0, and `base` is the digest of the files it was made from."""
+
+    number: int
+    parent: int
     what: str
-    at: str
     by: str
-    kept: int
-    digest: str
-    prior: int | None = None
-    tickets: int = 0
+    at: str
+    files: Files
+    learnt: tuple[Learnt, ...] = ()
+    evidence: Evidence = Evidence()
+    shipped: int = 1
+    shipped_files: Files | None = None
+    base: str = ""
 
+    def as_plain(self) -> dict[str, Any]:
+        return asdict(self)
 
-def digest_of(text: str) -> str:
-    """What identifies a file's text."""
-    return hashlib.sha256(text.encode("utf-8")).hexdigest()[:16]
+    @property
+    def words(self) -> str:
+        """One line for a list."""
+        who = f" {self.by}:" if self.by else ""
+        said = f"{self.number}  {self.at}{who} {self.what}"
+        if self.parent:
+            said += f", from version {self.parent}"
+        if self.evidence.count:
+            said += f"; {self.evidence.count} tickets up to {self.evidence.until}"
+        return said
 
-
-class Versions:
-    """The versions of one model file. Raises FaultfinderError when the folder refuses."""
-
-    def __init__(self, model: Path) -> None:
-        self.model = model
-        self.folder = model.with_name(f"{model.stem}.versions")
-
-    def text(self) -> str:
-        """The file in force."""
-        return self.model.read_text(encoding="utf-8")
-
-    def log(self) -> tuple[Change, ...]:
-        """What was put in force, the oldest first."""
-        place = self.folder / "log.jsonl"
-        if not place.exists():
-            return ()
+    @staticmethod
+    def read(told: Mapping[str, Any]) -> Version:
+        """Raises FaultfinderError when it is damaged."""
         try:
-            lines = place.read_text(encoding="utf-8").splitlines()
-            return tuple(Change(**json.loads(line)) for line in lines if line.strip())
-        except (OSError, ValueError, TypeError) as error:
-            raise FaultfinderError(f"{place} cannot be read: {error}.") from error
-
-    def kept(self, number: int) -> str:
-        """An earlier file."""
-        place = self.folder / f"{number}.yaml"
-        if not place.exists():
-            raise FaultfinderError(f"There is no version {number} of {self.model.stem}.")
-        return place.read_text(encoding="utf-8")
-
-    def prior(self) -> str:
-        """The text whose figures are the prior of the next tuning.
-
-        After an adopted tuning that is the file it started from, since all tickets are
-        counted anew: its own figures hold the tickets already.
-        """
-        log = self.log()
-        if log and log[-1].prior is not None and log[-1].digest == digest_of(self.text()):
-            return self.kept(log[-1].prior)
-        return self.text()
-
-    def propose(self, text: str, facts: Mapping[str, Any]) -> Path:
-        """Keep a proposal, instead of an earlier one."""
-        told = {**facts, "base": digest_of(self.text()), "digest": digest_of(text)}
-        self._write("proposal.json", json.dumps(told, indent=1))
-        self._write("proposal.yaml", text)
-        return self.folder / "proposal.yaml"
-
-    def proposal(self) -> tuple[str, dict[str, Any]]:
-        """The kept proposal and its facts; refused when the file in force has changed since."""
-        place = self.folder / "proposal.yaml"
-        if not place.exists():
-            raise FaultfinderError(
-                f'There is no proposal for {self.model.stem}. "faultfinder tune" makes one.'
+            shipped = told.get("shipped_files")
+            return Version(
+                **{
+                    **told,
+                    "files": _pairs(told["files"]),
+                    "learnt": tuple(Learnt(**one) for one in told.get("learnt", ())),
+                    "evidence": Evidence(**told.get("evidence", {})),
+                    "shipped_files": None if shipped is None else _pairs(shipped),
+                }
             )
-        text = place.read_text(encoding="utf-8")
-        facts = json.loads((self.folder / "proposal.json").read_text(encoding="utf-8"))
-        if facts["base"] != digest_of(self.text()):
+        except (TypeError, KeyError, ValueError) as error:
             raise FaultfinderError(
-                f"{self.model.name} was changed since the proposal was made. Tune again."
-            )
-        if facts["digest"] != digest_of(text):
-            raise FaultfinderError(f"{place} was changed by hand. Tune again.")
-        return text, facts
-
-    def adopt(self, by: str, at: str) -> Change:
-        """Put the proposal in force; the file before it is kept."""
-        text, facts = self.proposal()
-        log = self.log()
-        kept = self._keep()
-        again = log and log[-1].prior is not None and log[-1].digest == digest_of(self.text())
-        change = Change(
-            "adopted",
-            at,
-            by,
-            kept,
-            digest_of(text),
-            prior=log[-1].prior if again else kept,
-            tickets=int(facts.get("tickets", 0)),
-        )
-        self._put_in_force(text, change)
-        (self.folder / "proposal.yaml").unlink()
-        return change
-
-    def roll_back(self, by: str, at: str, to: int | None = None) -> Change:
-        """Put an earlier file in force again: `to`, or the one before the last change."""
-        log = self.log()
-        if to is None:
-            if not log:
-                raise FaultfinderError(f"{self.model.stem} was never changed by adopting.")
-            to = log[-1].kept
-        text = self.kept(to)
-        if digest_of(text) == digest_of(self.text()):
-            raise FaultfinderError(f"Version {to} is in force already.")
-        change = Change("rolled back", at, by, self._keep(), digest_of(text), self._prior_of(text))
-        self._put_in_force(text, change)
-        return change
-
-    def _prior_of(self, text: str) -> int | None:
-        """The prior that a text was tuned from, when it was ever in force as tuned."""
-        for change in reversed(self.log()):
-            if change.digest == digest_of(text):
-                return change.prior
-        return None
-
-    def _keep(self) -> int:
-        numbers = [int(p.stem) for p in self.folder.glob("*.yaml") if p.stem.isdigit()]
-        number = max(numbers, default=0) + 1
-        self._write(f"{number}.yaml", self.text())
-        return number
-
-    def _put_in_force(self, text: str, change: Change) -> None:
-        # Logged first: a file without an entry would be taken for one changed by hand.
-        line = json.dumps(asdict(change))
-        try:
-            with open(self.folder / "log.jsonl", "a", encoding="utf-8") as stream:
-                stream.write(line + "\n")
-                stream.flush()
-                os.fsync(stream.fileno())
-        except OSError as error:
-            raise FaultfinderError(f"{self.folder} cannot be written: {error.strerror}.") from error
-        write_text(self.model, text, replace=True)
-
-    def _write(self, name: str, text: str) -> None:
-        try:
-            self.folder.mkdir(exist_ok=True)
-        except OSError as error:
-            raise FaultfinderError(
-                f"{self.folder} cannot be made: {error.strerror}. Copy the models to a folder of "
-                "your own and name it with FAULTFINDER_MODELS."
+                f"A kept version of a model is damaged ({error}). Restore a backup."
             ) from error
-        write_text(self.folder / name, text, replace=True)
+
+
+@dataclass(frozen=True)
+class Base:
+    """What the next tuning starts from: `files` to write new numbers into, the model they say,
+    and the same with its author's beliefs. `upgrade` says that the files are newly shipped
+    ones; in `both` are the variables in which the shop's own belief stays against them."""
+
+    files: Files
+    model: FaultModel
+    believed: FaultModel
+    upgrade: bool = False
+    both: Sequence[str] = ()
+
+    @property
+    def text(self) -> str:
+        return self.files[0][1]
+
+    @property
+    def parts(self) -> dict[str, str]:
+        return dict(self.files[1:])
+
+
+class Line:
+    """The versions of the model `name`, which begin with the shipped file `origin`."""
+
+    def __init__(self, shelf: Shelf, name: str, origin: Path) -> None:
+        self.name, self.origin = name, origin
+        self._shelf = shelf
+
+    def versions(self) -> tuple[Version, ...]:
+        """The oldest first."""
+        numbers = self._shelf.numbers(self.name)
+        return tuple(self._version(number) for number in numbers)
+
+    def _version(self, number: int) -> Version:
+        told = self._shelf.read(self.name, number)
+        if told is None:
+            raise FaultfinderError(f"There is no version {number} of {self.name}.")
+        return Version.read(told)
+
+    def in_force(self) -> Files:
+        """The files in force, with what was edited in them by hand."""
+        numbers = self._shelf.numbers(self.name)
+        return self._shelf.files(self.name, numbers[-1]) if numbers else self._shipped()
+
+    def _shipped(self) -> Files:
+        return model_files(self.origin, load_model(self.origin))
+
+    def base(self) -> Base:
+        """What the next tuning starts from.
+
+        Where another file is shipped than the one the line comes from, that is the new one, with
+        the beliefs that the shop changed itself. Raises FaultfinderError where the shop changed
+        more than figures, which nobody but a person can bring together.
+        """
+        versions = self.versions()
+        files = self.in_force()
+        model = read_kept(files)
+        learnt = [one for version in reversed(versions) for one in version.learnt]
+        own = believed(model, learnt)
+        if not versions:
+            return Base(files, model, own)
+        before = self._shipped_of(versions)
+        shipped = self._shipped()
+        if digest_of(shipped) == digest_of(before):
+            return Base(files, model, own)
+        old = read_kept(before)
+        if not same_but_figures(old, model):
+            raise FaultfinderError(
+                f"Another {self.name} is shipped now ({self.origin}), and the shop's own has other "
+                "changes than figures. Bring the two together in a copy of the shipped file, then "
+                f'"faultfinder adopt -m {self.name} --file COPY".'
+            )
+        new = read_kept(shipped)
+        wanted, both = merged(new, old, own)
+        return Base(shipped, new, wanted, True, both)
+
+    def _shipped_of(self, versions: Sequence[Version]) -> Files:
+        home = next(v for v in versions if v.number == versions[-1].shipped)
+        return home.files if home.shipped_files is None else home.shipped_files
+
+    def propose(
+        self, base: Base, text: str, learnt: Sequence[Learnt], evidence: Evidence, at: str
+    ) -> str:
+        """Keep a proposal, instead of an earlier one; returns where it lies."""
+        files = ((base.files[0][0], text), *base.files[1:])
+        numbers = self._shelf.numbers(self.name)
+        parent = numbers[-1] if numbers else 1
+        shipped = self._version(parent).shipped if numbers else 1
+        proposal = Version(
+            PROPOSAL, parent, "proposed", "", at, files, tuple(learnt), evidence, shipped,
+            base.files if base.upgrade else None, digest_of(self.in_force()),
+        )  # fmt: skip
+        return self._shelf.propose(self.name, proposal.as_plain())
+
+    def proposal(self) -> Version:
+        """The kept proposal; refused when the files in force have changed since."""
+        told = self._shelf.read(self.name, PROPOSAL)
+        if told is None:
+            raise FaultfinderError(
+                f'There is no proposal for {self.name}. "faultfinder tune" makes one.'
+            )
+        proposal = Version.read(told)
+        if proposal.base != digest_of(self.in_force()):
+            raise FaultfinderError(
+                f"{self.name} was changed since the proposal was made. Tune again."
+            )
+        if digest_of(self._shelf.files(self.name, PROPOSAL)) != digest_of(proposal.files):
+            raise FaultfinderError(f"The proposal for {self.name} was changed by hand. Tune again.")
+        return proposal
+
+    def adopt(self, by: str, at: str) -> Version:
+        """Put the proposal in force. Raises FaultfinderError when somebody else put a version in
+        force meanwhile."""
+        proposal = self.proposal()
+        parent = self._begun(at, by)
+        number = parent.number + 1
+        shipped = parent.shipped if proposal.shipped_files is None else number
+        version = replace(proposal, number=number, parent=parent.number, what="adopted", by=by,
+                          at=at, shipped=shipped, base="")  # fmt: skip
+        self._add(version)
+        self._shelf.drop_proposal(self.name)
+        return version
+
+    def take(self, path: Path, by: str, at: str) -> Version:
+        """Put a file edited by hand in force: its changes are beliefs, what was counted stays.
+
+        Raises ModelFileError for what is no model of that name.
+        """
+        compiled = load_model(path)
+        if compiled.model.name != self.name:
+            raise FaultfinderError(f"{path} is the model {compiled.model.name}, not {self.name}.")
+        files = model_files(path, compiled)
+        parent = self._begun(at, by)
+        if digest_of(files) == digest_of(self.in_force()):
+            raise FaultfinderError(f"{path} is what is in force already.")
+        shipped = self._shipped()
+        same = digest_of(shipped) == digest_of(self._shipped_of(self.versions()))
+        number = parent.number + 1
+        version = Version(
+            number, parent.number, "edited", by, at, files, parent.learnt, parent.evidence,
+            parent.shipped if same else number, None if same else shipped,
+        )  # fmt: skip
+        self._add(version)
+        return version
+
+    def roll_back(self, by: str, at: str, to: int | None = None) -> Version:
+        """Put an earlier version in force again: `to`, or the parent of the one in force."""
+        versions = self.versions()
+        if to is None:
+            if not versions:
+                raise FaultfinderError(f"{self.name} was never changed by adopting.")
+            to = versions[-1].parent
+        earlier = self._version(to)
+        if digest_of(earlier.files) == digest_of(self.in_force()):
+            raise FaultfinderError(f"Version {to} is in force already.")
+        parent = self._begun(at, by)
+        number = parent.number + 1
+        home = self._version(earlier.shipped)
+        version = replace(
+            earlier, number=number, parent=to, what="rolled back", by=by, at=at,
+            shipped=home.number, shipped_files=None,
+        )  # fmt: skip
+        self._add(version)
+        return version
+
+    def _begun(self, at: str, by: str) -> Version:
+        """The version in force, with what was edited in it by hand as a version of its own; the
+        first one is the shipped file."""
+        numbers = self._shelf.numbers(self.name)
+        if not numbers:
+            begun = Version(1, 0, "shipped", "", at, self._shipped())
+            self._add(begun, self.origin)
+            return begun
+        last = self._version(numbers[-1])
+        files = self.in_force()
+        if digest_of(files) == digest_of(last.files):
+            return last
+        edited = replace(last, number=last.number + 1, parent=last.number, what="edited", by=by,
+                         at=at, files=files, shipped_files=None)  # fmt: skip
+        self._add(edited)
+        return edited
+
+    def _add(self, version: Version, like: Path | None = None) -> None:
+        like = self._shelf.place(self.name) if like is None else like
+        self._shelf.add(self.name, version.number, version.as_plain(), like)
+
+
+def digest_of(files: Files) -> str:
+    """What identifies files."""
+    return hashlib.sha256(json.dumps(files).encode("utf-8")).hexdigest()[:16]
+
+
+def _pairs(told: Any) -> Files:
+    return tuple((str(name), str(text)) for name, text in told)
+
+
+def packed(keys: Iterable[str]) -> dict[str, str]:
+    """Keys of tickets by store, numbers in ranges; other keys stand for themselves.
+
+    >>> packed(["a:1", "a:2", "a:3", "a:7", "b:2"])
+    {'a': '1-3,7', 'b': '2'}
+    """
+    by_store: dict[str, list[int]] = {}
+    other: dict[str, str] = {}
+    for key in keys:
+        match = _KEY.fullmatch(key)
+        if match:
+            by_store.setdefault(match[1], []).append(int(match[2]))
+        else:
+            other[key] = ""
+    return {store: _ranges(numbers) for store, numbers in by_store.items()} | other
+
+
+def _ranges(numbers: Iterable[int]) -> str:
+    spans: list[list[int]] = []
+    for number in sorted(set(numbers)):
+        if spans and number == spans[-1][1] + 1:
+            spans[-1][1] = number
+        else:
+            spans.append([number, number])
+    return ",".join(str(a) if a == b else f"{a}-{b}" for a, b in spans)
+
+
+def uncounted(told: Mapping[str, str], keys: Iterable[str]) -> int:
+    """How many of the tickets kept as `packed` are not among `keys`."""
+    have: dict[str, set[int]] = {}
+    for key in keys:
+        match = _KEY.fullmatch(key)
+        have.setdefault(match[1] if match else key, set()).add(int(match[2]) if match else 0)
+    missing = 0
+    for store, ranges in told.items():
+        there = have.get(store, set())
+        for span in ranges.split(",") if ranges else ():
+            first, _, last = span.partition("-")
+            missing += sum(n not in there for n in range(int(first), int(last or first) + 1))
+        missing += not ranges and not there
+    return missing

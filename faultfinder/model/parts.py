@@ -42,6 +42,18 @@ class Basis:
 
 
 @dataclass(frozen=True)
+class Former:
+    """What an entry was called before: its earlier `names`, and which share of what went by them
+    is meant (below 1 where a former entry was split)."""
+
+    names: tuple[str, ...] = ()
+    share: float = 1.0
+
+
+NO_FORMER = Former()
+
+
+@dataclass(frozen=True)
 class Row:
     """One row of a table: holds where every named parent is in one of the listed states.
 
@@ -178,7 +190,10 @@ class Striking:
 
 @dataclass(frozen=True)
 class Variable:
-    """A history, cause, hidden condition, finding, or the complaint itself."""
+    """A history, cause, hidden condition, finding, or the complaint itself.
+
+    `states_were` maps a state to what it was called before.
+    """
 
     name: str
     kind: Kind
@@ -192,6 +207,8 @@ class Variable:
     basis: Basis | None = None
     line: int = 0
     striking: Striking | None = None
+    was: Former = NO_FORMER
+    states_were: Mapping[str, tuple[str, ...]] = field(default_factory=dict)
 
     @property
     def parents(self) -> tuple[str, ...]:
@@ -225,6 +242,7 @@ class Check:
     off: bool = False
     behind: tuple[str, ...] = ()
     line: int = 0
+    was: Former = NO_FORMER
 
 
 @dataclass(frozen=True)
@@ -392,6 +410,7 @@ class Repair:
     behind: tuple[str, ...] = ()
     basis: Basis | None = None
     line: int = 0
+    was: Former = NO_FORMER
 
 
 @dataclass(frozen=True)

@@ -17,8 +17,8 @@ import sqlalchemy as sa
 
 from faultfinder.errors import FaultfinderError, MisuseError
 from faultfinder.files import private_folder
-from faultfinder.folders import user_place
 from faultfinder.tickets import refusals
+from faultfinder.tickets.place import SERVERS
 from faultfinder.written import lasting
 
 PATIENCE = 15
@@ -70,14 +70,6 @@ class NoStore(FaultfinderError):
     """There is no database at the place."""
 
 
-def store_place() -> str:
-    """FAULTFINDER_DB, or tickets.db in the user's data folder."""
-    place = user_place("FAULTFINDER_DB", "XDG_DATA_HOME", "~/.local/share", "tickets.db")
-    text = str(place)
-    # A path swallows one of the two slashes of an address.
-    return text.replace(":/", "://", 1) if text.startswith("postgresql") else text
-
-
 class Database:
     """A connection to be made: `place` is a file's path or postgresql+psycopg://...
 
@@ -88,7 +80,7 @@ class Database:
     def __init__(self, place: str | Path, frozen: bool = False) -> None:
         text = str(place)
         self._trusted = False
-        self.server = text.startswith(("postgresql:", "postgresql+"))
+        self.server = text.startswith(SERVERS)
         if self.server:
             self._engine = _server_engine(text)
             self.name = self._engine.url.render_as_string(hide_password=True)

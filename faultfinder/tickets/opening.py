@@ -9,7 +9,8 @@ from pathlib import Path
 import sqlalchemy as sa
 
 from faultfinder.errors import FaultfinderError
-from faultfinder.tickets.database import Database, NoStore, store_place
+from faultfinder.tickets.database import Database, NoStore
+from faultfinder.tickets.place import store_place
 from faultfinder.tickets.store import Store
 from faultfinder.tickets.tables import HEAD, META, REVISION, STORE, SUM, UNRELEASED
 

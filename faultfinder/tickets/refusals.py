@@ -25,8 +25,9 @@ _POSTGRES = (
     ("password", "refuses this user or password. Ask whoever keeps the server."),
     (
         "permission denied",
-        "does not let this user do that: erasing, restoring and upgrading take the lead's role, "
-        'and writing tickets takes the bench\'s (see "faultfinder store roles --help").',
+        "does not let this user do that: adopting, erasing, restoring and upgrading take the "
+        "lead's role, and writing tickets takes the bench's "
+        '(see "faultfinder store roles --help").',
     ),
     ("must be owner", "does not let this user do that: it takes the lead's role."),
     ("must be member", "does not let this user hand tables over. Ask whoever keeps the server."),

@@ -9,7 +9,7 @@ import sqlalchemy as sa
 from faultfinder.errors import FaultfinderError, MisuseError
 from faultfinder.tickets.database import Database
 from faultfinder.tickets.opening import none_there, revision
-from faultfinder.tickets.tables import META, REVISION, TICKET
+from faultfinder.tickets.tables import META, MODEL_LINE, REVISION, TICKET
 
 LONGEST = 63
 """Characters of a role's name on a server."""
@@ -19,8 +19,9 @@ def give_roles(place: str | Path, bench: str, lead: str) -> list[tuple[str, bool
     """Make the roles where they are missing, and give them their rights, in one transaction.
 
     The lead owns the tables. The bench may read all, add rows, and change the rows that repeat
-    what logs say; it can neither change nor delete an entry or a text. Returns each role, and
-    whether it was made. Raises FaultfinderError where whoever asks may not do that.
+    what logs say; it can neither change nor delete an entry or a text, nor put a model in
+    force. Returns each role, and whether it was made. Raises FaultfinderError where whoever asks
+    may not do that.
     """
     database = Database(place)
     try:
@@ -37,6 +38,7 @@ def give_roles(place: str | Path, bench: str, lead: str) -> list[tuple[str, bool
         if revision(database) is None:
             raise FaultfinderError(none_there(database))
         with database.transaction(True, "The rights are given.") as connection:
+            MODEL_LINE.metadata.create_all(connection)
             made = [(name, _make_role(connection, name)) for name in (bench, lead)]
             _give(connection, bench, lead)
         return made
@@ -54,18 +56,19 @@ def _make_role(connection: sa.Connection, name: str) -> bool:
 
 def _give(connection: sa.Connection, bench_name: str, lead_name: str) -> None:
     bench, lead = _quoted(connection, bench_name), _quoted(connection, lead_name)
-    for table in (*META.tables, REVISION.name):
+    tables = (*META.tables, REVISION.name, MODEL_LINE.name)
+    for table in tables:
         # To hand a table over takes being a member of the role that gets it.
         _run(connection, f"revoke all on {table} from public, {bench}")
         _run(connection, f"grant select, insert on {table} to {bench}")
         _run(connection, f"grant all on {table} to {lead}")
-    _run(connection, f"revoke insert on {REVISION.name} from {bench}")
-    _run(connection, f"revoke insert on store from {bench}")
+    for table in (REVISION.name, MODEL_LINE.name, "store"):
+        _run(connection, f"revoke insert on {table} from {bench}")
     _run(connection, f"grant update on {TICKET.name} to {bench}")
     _run(connection, f"grant usage, select, update on sequence ticket_number_seq to {bench}")
     _run(connection, f"grant usage on schema public to {bench}")
     _run(connection, f"grant usage, create on schema public to {lead}")
-    for table in (*META.tables, REVISION.name):
+    for table in tables:
         _run(connection, f"alter table {table} owner to {lead}")
 
 

@@ -72,6 +72,16 @@ FREE_TEXT = sa.Table(
 )
 """What people wrote in their own words; the only rows that are ever deleted."""
 
+MODEL_LINE = sa.Table(
+    "model_line",
+    sa.MetaData(),
+    sa.Column("model", sa.Text, primary_key=True),
+    sa.Column("number", sa.Integer, primary_key=True, autoincrement=False),
+    sa.Column("document", sa.Text, nullable=False),
+)
+"""On a server only: the versions of models (see `shelf`); 0 is a proposal. A file of tickets has
+a folder beside it instead."""
+
 SUM = sa.Table(
     "backup_sum",
     sa.MetaData(),

@@ -25,6 +25,7 @@ from faultfinder.model.parts import (
     Kind,
     Link,
     NoisyMax,
+    Row,
     SimpleTest,
     Table,
     Variable,
@@ -41,7 +42,7 @@ class Place:
     `kind` is chance, row, link, leak, sensitivity, specificity or dense. `row` is the
     number of a table's row in the file's order, or the flat number of the parents' joint
     state (dense); `parent` and `state` name the parent's state of a link; `key` is the key of a
-    row that stands under `figures`.
+    row that stands under `figures`, and `held` the same with each state named for which it speaks.
     """
 
     variable: str
@@ -50,6 +51,7 @@ class Place:
     parent: str | None = None
     state: str | None = None
     key: str = ""
+    held: str = ""
 
     def __str__(self) -> str:
         if self.kind == "link":
@@ -218,11 +220,20 @@ def _read(compiled: CompiledModel, number: int, variable: Variable) -> _Read:
         filled[np.ix_(*where) if parents else ...] = place
     kind = "row" if parents else "chance"
     places = tuple(
-        Place(name, kind, place if parents else None, key=row.key)
+        Place(name, kind, place if parents else None, key=row.key, held=_held(row, parents))
         for place, row in enumerate(told.rows)
     )
     form = RowTables(number, shape, filled.reshape(-1))
     return places, [row.gives for row in told.rows], [row.basis for row in told.rows], form
+
+
+def _held(row: Row, parents: Sequence[Variable]) -> str:
+    """ "cause.state, cause.state" of a row under `figures` that names causes."""
+    if not row.key or row.key in ("default", "none") or len(parents) != 1:
+        return ""
+    parent = parents[0]
+    bare = not isinstance(parent.distribution, FirstOf)
+    return ", ".join(f"{parent.name}.{s}" if bare else s for s in row.when[parent.name])
 
 
 def _noisy(

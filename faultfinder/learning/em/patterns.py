@@ -229,16 +229,17 @@ def gather(
                     weights, base = [w * factor for w in weights], at
                 newest = max(newest, at)
                 weight = 2.0 ** ((at - base) / half_life_days)
+        weight *= ticket.share
         key = codec.encode(ticket)
         where = place.get(key)
         if where is None:
             place[key] = len(weights)
             weights.append(weight)
-            numbers.append(1)
+            numbers.append(not ticket.again)
             first.append(ticket.number)
         else:
             weights[where] += weight
-            numbers[where] += 1
+            numbers[where] += not ticket.again
     sums = np.array(weights)
     if half_life_days is not None and end is None and base is not None and len(sums):
         sums = sums * 0.5 ** ((newest - base) / half_life_days)

@@ -17,6 +17,11 @@ class Keys(dict[str, str]):
 
 BASIS_KEY = {"basis": "where the figure comes from (see below)"}
 
+FORMER = {
+    "was": "what it was called before: [old], or several that were merged",
+    "share": "of two entries that were one: which share of its tickets counts here",
+}
+
 ROOT = Keys(
     "a model file",
     {
@@ -96,6 +101,8 @@ VARIABLE = Keys(
         "title": "in words",
         "note": "for the reader",
         "states": "the normal one first",
+        **FORMER,
+        "states_were": "what states were called before: {new: [old]}",
         **BASIS_KEY,
     },
 )
@@ -223,6 +230,7 @@ CHECK = Keys(
         "hands": "trained: not for everybody",
         "off": "yes: asked, or looked at with the machine switched off",
         "behind": "checks that come before it, as far as they can be made",
+        **FORMER,
     },
 )
 
@@ -284,6 +292,7 @@ REPAIR = Keys(
         "caution": "what to take care of",
         "proof": "the proofs it needs",
         "behind": CHECK["behind"],
+        **FORMER,
         **BASIS_KEY,
     },
 )

@@ -27,6 +27,7 @@ from faultfinder.model.reading.fields import (
     read_number,
     read_words,
 )
+from faultfinder.model.reading.read_former import read_former
 from faultfinder.model.reading.read_repairs import picked, read_caution, read_risk
 from faultfinder.model.reading.read_variables import Head, default_title, read_basis
 from faultfinder.model.reading.yaml_nodes import Pairs, Text
@@ -144,6 +145,7 @@ def read_checks(
                 faults, fields, "behind", [one for one in names if one != word.value], "check"
             ),
             line=word.line,
+            was=read_former(faults, fields),
         )
         good_name(faults, word, "A check")
         checks.append(check)

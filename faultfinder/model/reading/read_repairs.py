@@ -9,6 +9,7 @@ from faultfinder.model.parts import Kind, Price, Proof, Repair, Retest, Risk
 from faultfinder.model.reading import keys
 from faultfinder.model.reading.faults import Faults, figure, shown
 from faultfinder.model.reading.fields import Fields, described, good_name, pick, read_number
+from faultfinder.model.reading.read_former import read_former
 from faultfinder.model.reading.read_variables import Head, default_title, read_basis
 from faultfinder.model.reading.yaml_nodes import Node, Pairs, Text
 
@@ -82,6 +83,7 @@ def read_repairs(
             behind=picked(faults, fields, "behind", checks, "check"),
             basis=read_basis(faults, fields),
             line=word.line,
+            was=read_former(faults, fields),
         )
         good_name(faults, word, "A repair")
         repairs.append(repair)

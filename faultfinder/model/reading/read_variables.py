@@ -11,7 +11,7 @@ from collections.abc import Mapping
 from dataclasses import dataclass, field
 
 from faultfinder.errors import did_you_mean
-from faultfinder.model.parts import Basis, Kind, Reading, Striking
+from faultfinder.model.parts import NO_FORMER, Basis, Former, Kind, Reading, Striking
 from faultfinder.model.reading import keys
 from faultfinder.model.reading.faults import Faults, listed, shown
 from faultfinder.model.reading.fields import (
@@ -23,6 +23,7 @@ from faultfinder.model.reading.fields import (
     read_number,
     read_words,
 )
+from faultfinder.model.reading.read_former import read_former, read_states_were
 from faultfinder.model.reading.yaml_nodes import Node, Text
 
 FORMS = tuple(keys.DISTRIBUTION)
@@ -74,6 +75,8 @@ class Head:
     basis: Basis | None = None
     first_of: tuple[str, ...] | None = None
     striking: Striking | None = None
+    was: Former = NO_FORMER
+    states_were: Mapping[str, tuple[str, ...]] = field(default_factory=dict)
 
     @property
     def says_chances(self) -> bool:
@@ -158,6 +161,8 @@ def _read_head(faults: Faults, word: Text, kind: Kind, node: Node) -> Head:
         basis=read_basis(faults, fields),
         first_of=() if first else None,
         striking=_read_striking(faults, fields, states) if "striking" in fields else None,
+        was=read_former(faults, fields),
+        states_were=read_states_were(faults, fields, states),
     )
 
 

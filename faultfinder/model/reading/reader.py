@@ -21,6 +21,7 @@ from faultfinder.model.reading.fields import Fields, good_name
 from faultfinder.model.reading.include import MARK, ReadFile, with_included
 from faultfinder.model.reading.read_distributions import Family, read_family
 from faultfinder.model.reading.read_figures import read_figures, with_first_of
+from faultfinder.model.reading.read_former import check_former
 from faultfinder.model.reading.read_parts import (
     read_checks,
     read_moves,
@@ -159,6 +160,8 @@ def _read_all(node: Node, faults: Faults, file: str) -> FaultModel | None:
                 basis=head.basis or figures.bases.get(head.name),
                 line=head.line,
                 striking=head.striking,
+                was=head.was,
+                states_were=head.states_were,
             )
         )
     variables += figures.conditions
@@ -189,6 +192,8 @@ def _read_all(node: Node, faults: Faults, file: str) -> FaultModel | None:
         precautions=read_precautions(faults, root, heads, checks),
         worth=read_worth(faults, root),
     )
+    for entries in (model.variables, model.checks, model.repairs):
+        check_former(faults, entries)
     validate(model, faults, frozenset(unsound), _state_lines(heads))
     return model
 

@@ -1,0 +1,71 @@
+"""Which file a model's name stands for: the shop's version in force, else the shipped one."""
+
+from __future__ import annotations
+
+import os
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+import click
+
+from faultfinder.cli.options import DB_NAMED
+from faultfinder.errors import FaultfinderError
+from faultfinder.inference.compiled import CompiledModel
+from faultfinder.inference.loading import load_model
+from faultfinder.model.locate import find_model
+from faultfinder.report.wording import harmless
+from faultfinder.tickets.place import SERVERS, store_place
+from faultfinder.tickets.shelf import Shelf, shelf_at
+
+if TYPE_CHECKING:
+    from faultfinder.learning.versions import Line
+
+
+def named_place() -> str | None:
+    """The place of the tickets named with --db, if any."""
+    context = click.get_current_context(silent=True)
+    return None if context is None else context.find_root().meta.get(DB_NAMED)
+
+
+def the_shelf() -> Shelf:
+    """Where the shop's versions of models lie: with its tickets."""
+    return shelf_at(named_place() or store_place())
+
+
+def model_place(named: str) -> Path:
+    """The file to load for a model's name: the version in force with the tickets, else the
+    shipped one. A path stands for itself. Raises MisuseError when there is none."""
+    path = find_model(named)
+    if os.path.isfile(named.strip()):
+        return path
+    # Asked once a command, which may look at hundreds of tickets.
+    context = click.get_current_context(silent=True)
+    known: dict[Path, Path] = {}
+    if context is not None:
+        known = context.find_root().meta.setdefault("faultfinder.places", known)
+    if path not in known:
+        known[path] = _in_force(path)
+    return known[path]
+
+
+def _in_force(path: Path) -> Path:
+    try:
+        return the_shelf().place(path.stem) or path
+    except FaultfinderError as error:
+        if not (named_place() or store_place()).startswith(SERVERS):
+            raise
+        click.echo(harmless(f"{error} The figures are those of {path}."), err=True)
+        return path
+
+
+def named_model(named: str) -> CompiledModel:
+    """The compiled model that a name or path stands for."""
+    return load_model(model_place(named))
+
+
+def the_line(named: str) -> Line:
+    """The versions of a model, by its name or the path of its file."""
+    from faultfinder.learning.versions import Line
+
+    path = find_model(named)
+    return Line(the_shelf(), path.stem, path)

@@ -1,0 +1,154 @@
+"""What the author believes of each figure, apart from what was counted from tickets.
+
+A version keeps, for every figure that tuning wrote, what the author believed and how it was
+written. A figure in a file that is still as tuning wrote it stands for that belief; one that
+somebody changed is the new belief. So tickets are counted from the beliefs each time, once,
+whatever was edited, adopted or rolled back between.
+"""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Iterable, Mapping, Sequence
+from dataclasses import asdict, dataclass, fields, is_dataclass, replace
+from typing import Any
+
+import numpy as np
+
+from faultfinder.inference.compiled import compile_model
+from faultfinder.learning.em.estimates import Figure
+from faultfinder.learning.em.parameters import Place, read_families, rewritten
+from faultfinder.learning.proposal import alike, figure_again
+from faultfinder.model.parts import FaultModel, Table
+from faultfinder.model.was import Was
+
+Chances = Mapping[str, float]
+"""A figure: state -> probability."""
+
+
+@dataclass(frozen=True)
+class Learnt:
+    """One tuned figure. `spot` tells figures of a variable apart; `written` is what stands in
+    the file, `believed` what its author said, `tickets` how many speak on it."""
+
+    variable: str
+    spot: str
+    written: Chances
+    believed: Chances
+    tickets: float
+
+    def as_plain(self) -> dict[str, Any]:
+        return asdict(self)
+
+
+def learnt_from(
+    figures: Iterable[Figure], base: FaultModel, written: FaultModel
+) -> tuple[Learnt, ...]:
+    """The evidence of tuned figures of the model `base`, as they stand in the model `written`."""
+    return tuple(
+        Learnt(
+            figure.place.variable,
+            spot(base, figure.place),
+            dict(zip(figure.states, figure_again(base, written, figure.place), strict=True)),
+            dict(zip(figure.states, figure.before, strict=True)),
+            figure.tickets,
+        )
+        for figure in figures
+    )
+
+
+def spot(model: FaultModel, place: Place) -> str:
+    """What tells a figure of a variable from its others, whatever a row's number or key is."""
+    told = model.by_name[place.variable].distribution
+    when: Mapping[str, Sequence[str]] = {}
+    if isinstance(told, Table) and place.row is not None:
+        when = told.rows[place.row].when
+    held = {name: sorted(states) for name, states in when.items()}
+    kind = "row" if place.kind == "chance" else place.kind
+    return json.dumps([kind, place.parent, place.state, held], sort_keys=True)
+
+
+def believed(model: FaultModel, learnt: Sequence[Learnt]) -> FaultModel:
+    """The model with its author's figures in place of tuned ones; of `learnt` the first counts
+    that fits."""
+    by_variable: dict[str, list[Learnt]] = {}
+    for one in learnt:
+        by_variable.setdefault(one.variable, []).append(one)
+    was = Was(model)
+
+    def belief(place: Place, gives: Sequence[float]) -> Sequence[float]:
+        variable = model.by_name[place.variable]
+        spots = spot(model, place)
+        fits: list[tuple[bool, tuple[float, ...]]] = []
+        for name in (place.variable, *was.names(place.variable)):
+            for one in by_variable.get(name, ()):
+                written = was.chances(variable, one.written)
+                author = was.chances(variable, one.believed)
+                if written is not None and author is not None and alike(written, gives):
+                    fits.append((one.spot != spots, author))
+        return min(fits, key=lambda fit: fit[0])[1] if fits else gives
+
+    return _with_figures(model, belief)
+
+
+def merged(new: FaultModel, old: FaultModel, own: FaultModel) -> tuple[FaultModel, list[str]]:
+    """The new shipped model with the beliefs of `own` where the shop changed those of `old`.
+
+    Also the names of the variables in which both were changed: there the shop's stay.
+    """
+    before, mine = figures_of(old), figures_of(own)
+    both: set[str] = set()
+
+    def belief(place: Place, gives: Sequence[float]) -> Sequence[float]:
+        key = place.variable, spot(new, place)
+        then, now = before.get(key), mine.get(key)
+        same_states = now is not None and len(now) == len(gives)
+        if then is None or now is None or not same_states or alike(then, now):
+            return gives
+        if len(then) == len(gives) and not alike(then, gives):
+            both.add(place.variable)
+        return now
+
+    return _with_figures(new, belief), sorted(both)
+
+
+def figures_of(model: FaultModel) -> dict[tuple[str, str], tuple[float, ...]]:
+    """All figures that can be tuned, by variable and spot."""
+    return {
+        (place.variable, spot(model, place)): tuple(gives)
+        for family in read_families(compile_model(model))
+        for place, gives in zip(family.places, family.file.tolist(), strict=True)
+    }
+
+
+def _with_figures(model: FaultModel, belief: Any) -> FaultModel:
+    families = read_families(compile_model(model))
+    figures = {
+        family.number: np.array(
+            [
+                belief(place, gives)
+                for place, gives in zip(family.places, family.file.tolist(), strict=True)
+            ]
+        )
+        for family in families
+    }
+    return replace(rewritten(model, families, figures), digest="")
+
+
+_BESIDE_FIGURES = {"distribution", "basis", "line", "digest", "included"}
+
+
+def same_but_figures(one: object, other: object) -> bool:
+    """Whether two models say the same beside their figures."""
+    if is_dataclass(one) and type(one) is type(other):
+        return all(
+            same_but_figures(getattr(one, f.name), getattr(other, f.name))
+            for f in fields(one)
+            if f.name not in _BESIDE_FIGURES
+        )
+    if isinstance(one, (tuple, list)) and isinstance(other, (tuple, list)):
+        pairs = zip(one, other, strict=False)
+        return len(one) == len(other) and all(same_but_figures(a, b) for a, b in pairs)
+    if isinstance(one, Mapping) and isinstance(other, Mapping):
+        return one.keys() == other.keys() and all(same_but_figures(one[k], other[k]) for k in one)
+    return bool(one == other)
