@@ -24,7 +24,7 @@ from faultfinder.learning.em.maximise import log_prior, maximise
 from faultfinder.learning.em.parameters import DEFAULT_WORTH, Place, read_families, rewritten
 from faultfinder.learning.em.patterns import Patterns, gather
 from faultfinder.learning.em.state import State, as_arrays, as_lists
-from faultfinder.learning.em.worth import Weighed, weigh
+from faultfinder.learning.em.worth import KEPT, Weighed, group_of, weigh
 from faultfinder.learning.records import ClosedTicket
 from faultfinder.model.network import Array
 from faultfinder.model.parts import FaultModel, Kind
@@ -201,6 +201,7 @@ class _Run:
         self.stopped = False
         self.aside: tuple[SetAside, ...] = ()
         self.weighed: tuple[Weighed, ...] = ()
+        self.kept: dict[int, Array] = {}
         self._known: Expected | None = None
 
     def resume(self, state: State) -> None:
@@ -245,6 +246,9 @@ class _Run:
         """Let the tickets choose what the file's figures are worth."""
         families, self.weighed = weigh(self.engine, self.patterns, self.label_error)
         self.engine = replace(self.engine, families=families)
+        kept = {one.group for one in self.weighed if one.factor == KEPT}
+        model = self.engine.compiled.model
+        self.kept = {f.number: f.file for f in families if group_of(model, f) in kept}
 
     def round(self) -> None:
         """One E-step and one M-step."""
@@ -268,7 +272,7 @@ class _Run:
             )
         self.trace.append(value)
         self.expected = found
-        new = maximise(families, found.counts, self.point)
+        new = maximise(families, found.counts, self.point) | self.kept
         close = value - last <= self.tolerance * (1.0 + abs(value))
         self.converged = len(self.trace) > 1 and not self.jumped and close
         self.cycle.append(self.point)

@@ -20,7 +20,7 @@ from faultfinder.learning.em.expected_counts import expect
 from faultfinder.learning.em.parameters import DEFAULT_WORTH, Family
 from faultfinder.learning.em.patterns import Patterns
 from faultfinder.model.network import Array
-from faultfinder.model.parts import Kind
+from faultfinder.model.parts import FaultModel, Kind
 
 FOLDS = 10
 KEPT = 1e7
@@ -54,8 +54,7 @@ def weigh(
     parts = [expect(at, part, label_error).counts for part in folds_of(patterns)]
     by_group: dict[str, list[Family]] = {}
     for family in engine.families:
-        rate = engine.compiled.model.variables[family.number].kind in (Kind.CAUSE, Kind.HISTORY)
-        by_group.setdefault("base rates" if rate else "results", []).append(family)
+        by_group.setdefault(group_of(engine.compiled.model, family), []).append(family)
     found: dict[int, Family] = {}
     chosen = []
     for group, own in by_group.items():
@@ -66,6 +65,12 @@ def weigh(
         chosen.append(Weighed(group, FACTORS[best], float(gains[best])))
         found |= {family.number: family for family in tried[best]}
     return tuple(found[family.number] for family in engine.families), tuple(chosen)
+
+
+def group_of(model: FaultModel, family: Family) -> str:
+    """Which figures are weighed together."""
+    kind = model.variables[family.number].kind
+    return "base rates" if kind in (Kind.CAUSE, Kind.HISTORY) else "results"
 
 
 def folds_of(patterns: Patterns) -> list[Patterns]:
