@@ -59,7 +59,7 @@ def tuned_on(compiled: CompiledModel, tickets: Sequence[ClosedTicket], **how: An
         if sys.stderr.isatty():
             click.echo(f"\rRound {round_number}", nl=False, err=True)
 
-    found = fit(compiled, tickets, progress=told, **how)
+    found = fit(compiled, tickets, progress=told, weigh_belief=True, **how)
     if sys.stderr.isatty():
         click.echo("", err=True)
     return found

@@ -78,14 +78,18 @@ class Outcome:
 
     `money` includes comebacks and handing over; `minutes` is bench time; `needless`
     counts dear parts fitted to machines that had none of the causes they mend;
-    `solved` is whether the machine left without a fault; `checks` how many were made.
+    `wrong` counts repairs that had nothing to mend, whatever their price; `solved` is whether
+    the machine left without a fault; `checks` how many were made, and `drawn` how many of them
+    had a result that was not `recorded`.
     """
 
     money: Array
     minutes: Array
     needless: Array
+    wrong: Array
     solved: Array
     checks: Array
+    drawn: Array
     decisions: int
 
 
@@ -157,16 +161,19 @@ def simulate(
     shop: Shop,
     machines: Ints,
     rng: np.random.Generator,
+    recorded: NDArray[np.bool_] | None = None,
 ) -> Outcome:
     """Follow a policy on drawn machines to the end of every ticket.
 
     `machines` come from `draw_machines` with the findings that `problem` starts from;
-    they are not changed. Tickets that have the same story share each decision.
+    they are not changed. Tickets that have the same story share each decision. `recorded`, of
+    the shape of `machines`, marks states that are known to be so; all, unless given.
     """
     drawn = Drawn(compiled, problem, machines.copy(), rng)
     count = len(machines)
     money, minutes, needless = np.zeros(count), np.zeros(count), np.zeros(count)
     solved, checks = np.zeros(count), np.zeros(count)
+    wrong, unseen = np.zeros(count), np.zeros(count)
     model = compiled.model
     home, stages = model.start, problem.stages
     decisions = 0
@@ -182,6 +189,10 @@ def simulate(
         if step.action.kind == "check":
             check = model.checks_by_name[problem.checks[number].name]
             checks[group] += 1
+            if recorded is not None:
+                names = problem.checks[number].findings
+                columns = [compiled.network.index[name] for name in names]
+                unseen[group] += ~recorded[group][:, columns].all(axis=1)
             minutes[group] += compiled.routes[here, check.stage].minutes + check.minutes
             for way in step.ways:
                 if way.then is None:
@@ -197,6 +208,7 @@ def simulate(
                 + compiled.routes[repair.stage, stages[action.test_stage]].minutes
                 + retest
             )
+            wrong[group] += ~drawn.helped
             if repair.part.likely >= shop.dear_part:
                 needless[group] += ~drawn.helped
             for way in step.ways:
@@ -208,4 +220,4 @@ def simulate(
                     finish(action.test_stage, way.group, problem.give_up)
         else:
             minutes[group] += compiled.routes[here, home].minutes
-    return Outcome(money, minutes, needless, solved, checks, decisions)
+    return Outcome(money, minutes, needless, wrong, solved, checks, unseen, decisions)

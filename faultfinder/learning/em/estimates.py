@@ -8,7 +8,7 @@ fixed and what the prior is: see `expected_counts` (machines that never complain
 from __future__ import annotations
 
 from collections.abc import Callable, Iterable, Mapping
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 
 import numpy as np
 
@@ -24,6 +24,7 @@ from faultfinder.learning.em.maximise import log_prior, maximise
 from faultfinder.learning.em.parameters import DEFAULT_WORTH, Place, read_families, rewritten
 from faultfinder.learning.em.patterns import Patterns, gather
 from faultfinder.learning.em.state import State, as_arrays, as_lists
+from faultfinder.learning.em.worth import KEPT, Weighed, group_of, weigh
 from faultfinder.learning.records import ClosedTicket
 from faultfinder.model.network import Array
 from faultfinder.model.parts import FaultModel, Kind
@@ -60,8 +61,9 @@ class Tuned:
     `tables` are conditional tables by the network's variable names, axes (parents in the
     network's order..., own states). `log_posterior` has one value per round, without its
     constant; `log_likelihood` is the natural log of P(tickets) of the last round, unseen
-    machines included. `state` is where to go on from. `model` is the model with the new
-    figures; the basis of each is as it was.
+    machines included. `weighed` tells what the file's figures are worth where the tickets chose
+    it. `state` is where to go on from. `model` is the model with the new figures; the basis of
+    each is as it was.
     """
 
     figures: tuple[Figure, ...]
@@ -74,6 +76,7 @@ class Tuned:
     tickets: int
     patterns: int
     set_aside: tuple[SetAside, ...]
+    weighed: tuple[Weighed, ...]
     state: State = field(repr=False)
     model: FaultModel = field(repr=False)
 
@@ -111,6 +114,7 @@ def tune(
     leave_out_impossible: bool = False,
     default_worth: float = DEFAULT_WORTH,
     accelerate: bool = True,
+    weigh_belief: bool = False,
 ) -> Tuned:
     """The most probable figures of a model given closed tickets and the file's figures.
 
@@ -120,7 +124,8 @@ def tune(
     rises by less than `tolerance` of its size (and 1). An interrupt (Ctrl-C) between or
     within rounds returns what there is. `default_worth` is for figures without a basis.
     `max_rounds` counts those before `start` as well. `accelerate=False` gives EM's own
-    steps only.
+    steps only. With `weigh_belief` the tickets choose what the file's figures are worth
+    (see `faultfinder.learning.em.worth`).
 
     Raises MisuseError for unknown names (with the ticket's number), FaultfinderError for
     fewer than `least` tickets, for tickets none of which says what was faulty (unless
@@ -141,6 +146,8 @@ def tune(
     if start is not None:
         run.resume(start)
     run.first(leave_out_impossible)
+    if weigh_belief:
+        run.weigh()
     try:
         while run.rounds < max_rounds and not run.converged:
             run.round()
@@ -193,6 +200,8 @@ class _Run:
         self.converged = False
         self.stopped = False
         self.aside: tuple[SetAside, ...] = ()
+        self.weighed: tuple[Weighed, ...] = ()
+        self.kept: dict[int, Array] = {}
         self._known: Expected | None = None
 
     def resume(self, state: State) -> None:
@@ -233,6 +242,14 @@ class _Run:
                 raise FaultfinderError(f"The model holds every ticket impossible. {self.aside[0]}")
         self._known = found
 
+    def weigh(self) -> None:
+        """Let the tickets choose what the file's figures are worth."""
+        families, self.weighed = weigh(self.engine, self.patterns, self.label_error)
+        self.engine = replace(self.engine, families=families)
+        kept = {one.group for one in self.weighed if one.factor == KEPT}
+        model = self.engine.compiled.model
+        self.kept = {f.number: f.file for f in families if group_of(model, f) in kept}
+
     def round(self) -> None:
         """One E-step and one M-step."""
         families = self.engine.families
@@ -255,7 +272,7 @@ class _Run:
             )
         self.trace.append(value)
         self.expected = found
-        new = maximise(families, found.counts, self.point)
+        new = maximise(families, found.counts, self.point) | self.kept
         close = value - last <= self.tolerance * (1.0 + abs(value))
         self.converged = len(self.trace) > 1 and not self.jumped and close
         self.cycle.append(self.point)
@@ -303,6 +320,7 @@ def _result(run: _Run) -> Tuned:
         tickets=int(patterns.tickets.sum()),
         patterns=len(patterns.codes),
         set_aside=run.aside,
+        weighed=run.weighed,
         state=run.state,
         model=rewritten(model, engine.families, run.plain),
     )

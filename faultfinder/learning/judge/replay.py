@@ -111,7 +111,7 @@ def compare(
     """
     check_same_structure(old, new)
     parts = [(forecast(old, tickets), forecast(new, tickets))]
-    return _compared(parts, tickets, seed, resamples, edges)
+    return compared(parts, tickets, seed, resamples, edges)
 
 
 def cross_validate(
@@ -140,7 +140,7 @@ def cross_validate(
         check_same_structure(old, new)
         parts.append((forecast(old, judge_by), forecast(new, judge_by)))
         held += judge_by
-    return _compared(parts, held, seed, resamples, edges)
+    return compared(parts, held, seed, resamples, edges)
 
 
 def split_by_time(tickets: Tickets, share: float = 0.2) -> Fold:
@@ -195,13 +195,14 @@ def closing_time(ticket: ClosedTicket) -> datetime:
     return time.replace(tzinfo=UTC) if time.tzinfo is None else time
 
 
-def _compared(
+def compared(
     parts: Sequence[tuple[Forecasts, Forecasts]],
     tickets: Tickets,
-    seed: int,
-    resamples: int,
-    edges: Sequence[float],
+    seed: int = 0,
+    resamples: int = RESAMPLES,
+    edges: Sequence[float] = TENTHS,
 ) -> Comparison:
+    """Old and new forecasts of parts of the tickets as one comparison; raises as `compare`."""
     old, new = joined([a for a, _ in parts]), joined([b for _, b in parts])
     usable = old.possible & new.possible
     if usable.sum() < 2:

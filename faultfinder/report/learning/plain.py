@@ -6,6 +6,7 @@ from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 
 from faultfinder.learning.em.estimates import Figure, Tuned
+from faultfinder.learning.em.worth import Weighed
 from faultfinder.learning.judge.calibration import CalibrationBin
 from faultfinder.learning.judge.paired import Difference
 from faultfinder.learning.judge.played import Played
@@ -68,6 +69,13 @@ SHIFT = Form[Shift](
     Key("adjusted", "probability or null", "the same, adjusted for how many were looked at"),
 )
 
+WEIGHED = Form[Weighed](
+    "What the file's figures count for beside the tickets",
+    Key("group", "text", "base rates or results"),
+    Key("factor", "number", "on the tickets that the file says; 1e7 where its figures stand"),
+    Key("gain", "nats", "on tickets held out, over the file's figures"),
+)
+
 TUNING = Form[Tuning](
     "Figures proposed from closed tickets",
     *within(
@@ -76,6 +84,7 @@ TUNING = Form[Tuning](
         Key("rounds", "count", "rounds of the search"),
         Key("converged", "true or false", "whether it settled"),
         Key("log_likelihood", "nats", "at the end"),
+        Key("weighed", "objects", "chosen by tickets held out", form=WEIGHED),
         Key("warnings", "list of texts", "what to mind"),
     ),
     Key("changed", "objects", "the greatest effect first", lambda t: by_effect(t.changed), FIGURE),

@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 
 from faultfinder.learning.em.estimates import Figure, Tuned
+from faultfinder.learning.em.worth import KEPT, LEAST_WORTH, Weighed
 from faultfinder.learning.judge.played import Played
 from faultfinder.learning.judge.replay import Comparison
 from faultfinder.learning.watch.drift import Shift
@@ -37,6 +38,8 @@ def tune_page(
         f"{counted(len(changed), 'figure')} of {len(tuned.figures)} would change. The search "
         f"{ended} after {counted(tuned.rounds, 'round')}. The model in use is as it was."
     )
+    for one in tuned.weighed:
+        page.text(weighed_words(one))
     for warning in tuned.warnings:
         page.text(warning)
     page.text(
@@ -56,6 +59,19 @@ def tune_page(
     page.text(f"Does it predict better? faultfinder replay -m {name}")
     page.text(f"Put it in force: faultfinder adopt -m {name} --by NAME")
     return str(page)
+
+
+def weighed_words(one: Weighed) -> str:
+    """What the file's figures of a group count for beside the tickets."""
+    if one.factor == KEPT:
+        return (
+            f"The file's {one.group} stand: on tickets held out nothing did better than they, "
+            "beyond chance."
+        )
+    return (
+        f"The file's {one.group} count for {one.factor:g} times the tickets it says, at least "
+        f"{LEAST_WORTH:g}: that did best on tickets held out."
+    )
 
 
 def _moves(figure: Figure) -> str:

@@ -1,0 +1,176 @@
+"""A proposal judged against other figures: forecasts, money and mistakes, and one verdict.
+
+Cross-validation: for each fold the figures are tuned with the proposal's own options on all
+other tickets, and both sides are judged on the fold. Forecasts are scored on what was recorded.
+For the jobs played again, what was never looked at is drawn from a reference tuned on the fold
+held out alone, which neither side has seen: it leans towards the file, the less the more
+tickets it has, so that savings are understated rather than made up.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Callable, Mapping
+from dataclasses import dataclass
+
+import numpy as np
+
+from faultfinder.decide.shop import Shop
+from faultfinder.inference.compiled import CompiledModel
+from faultfinder.learning.em.patterns import moment
+from faultfinder.learning.judge.forecasts import Forecasts, check_same_structure, forecast
+from faultfinder.learning.judge.paired import Difference, paired_difference
+from faultfinder.learning.judge.played import FIGURES, Played, play_tickets
+from faultfinder.learning.judge.replay import Comparison, Tickets, compared, random_folds
+from faultfinder.learning.judge.scores import Ints
+from faultfinder.model.network import Array
+
+FOLDS = 5
+BEYOND = 50.0
+"""Times the tickets there are, from which more of them are not worth waiting for."""
+
+
+@dataclass(frozen=True)
+class Verdict:
+    """`word` is "better", "worse" or "cannot tell yet"; `more` is about how many more tickets
+    with a confirmed cause would tell, None where that is settled or out of reach."""
+
+    word: str
+    more: int | None = None
+
+
+@dataclass(frozen=True, eq=False)
+class Jobs:
+    """Jobs played again under the rival's figures and under the proposal's: means a job by name
+    (`played.FIGURES`), and new minus old. `numbers` are the tickets that both played."""
+
+    old: Mapping[str, float]
+    new: Mapping[str, float]
+    differences: Mapping[str, Difference]
+    numbers: tuple[int, ...]
+
+
+@dataclass(frozen=True, eq=False)
+class Judged:
+    """A proposal against a rival, old, on the same tickets."""
+
+    rival: str
+    found: Comparison
+    jobs: Jobs | None
+    verdict: Verdict
+
+
+@dataclass(frozen=True, eq=False)
+class Rival:
+    """Other figures of the same model: `since` is the moment up to which they have learnt from
+    tickets themselves ("" for never); only later tickets judge them."""
+
+    name: str
+    compiled: CompiledModel
+    since: str = ""
+
+
+def judge(
+    tickets: Tickets,
+    fit: Callable[[Tickets], CompiledModel],
+    rivals: tuple[Rival, ...],
+    *,
+    folds: int = FOLDS,
+    most: int = 100,
+    shop: Shop | None = None,
+    seed: int = 0,
+) -> tuple[Judged, ...]:
+    """The proposal that `fit` makes, against each rival with enough later tickets, in order.
+
+    Of each fold about `most / folds` tickets are played again; with 0, or for a model without
+    repairs, none. Raises MisuseError as `replay.compare` does.
+    """
+    known = [ticket for ticket in tickets if ticket.causes is not None]
+    split = random_folds(known, folds, seed)
+    chosen = [r for r in rivals if not r.since or len(_after(known, r)) >= 2]
+    forecasts: dict[str, list[tuple[Forecasts, Forecasts]]] = {r.name: [] for r in chosen}
+    plays: dict[str, list[tuple[Played, Played]]] = {r.name: [] for r in chosen}
+    held: dict[str, list[int]] = {r.name: [] for r in chosen}
+    for learn_from, judge_by in split:
+        new = fit(learn_from)
+        may_play = most and new.model.repairs and any(t.causes for t in judge_by)
+        reference = fit(judge_by) if may_play else None
+        new_plays: dict[int, Played] = {}
+        for rival in chosen:
+            check_same_structure(rival.compiled, new)
+            later = _after(judge_by, rival)
+            if not later:
+                continue
+            forecasts[rival.name].append((forecast(rival.compiled, later), forecast(new, later)))
+            held[rival.name] += [ticket.number for ticket in later]
+            if reference is None:
+                continue
+            some = math.ceil(most / folds)
+            # Rivals that never learnt have the same tickets, which are played once.
+            if len(later) not in new_plays:
+                new_plays[len(later)] = play_tickets(
+                    new, later, reference, shop=shop, most=some, seed=seed
+                )
+            old = play_tickets(rival.compiled, later, reference, shop=shop, most=some, seed=seed)
+            plays[rival.name].append((old, new_plays[len(later)]))
+    by_number = {ticket.number: ticket for ticket in tickets}
+    found = []
+    for rival in chosen:
+        scored = [by_number[number] for number in held[rival.name]]
+        comparison = compared(forecasts[rival.name], scored, seed)
+        jobs = _jobs(plays[rival.name], seed)
+        verdict = verdict_on(comparison, jobs)
+        found.append(Judged(rival.name, comparison, jobs, verdict))
+    return tuple(found)
+
+
+def _after(tickets: Tickets, rival: Rival) -> Tickets:
+    if not rival.since:
+        return tickets
+    learnt = moment(rival.since, "The day of adoption")
+    what = "A closing date"
+    return [ticket for ticket in tickets if moment(ticket.closed_at, what) > learnt]
+
+
+def _jobs(plays: list[tuple[Played, Played]], seed: int) -> Jobs | None:
+    """Both sides on the tickets that both could play; None where that are fewer than two."""
+    sides: tuple[dict[str, list[Array]], ...] = ({n: [] for n in FIGURES}, {n: [] for n in FIGURES})
+    numbers: list[int] = []
+    for pair in plays:
+        both = sorted(set(pair[0].numbers) & set(pair[1].numbers))
+        numbers += both
+        for side, one in zip(sides, pair, strict=True):
+            place = {number: i for i, number in enumerate(one.numbers)}
+            rows: Ints = np.array([place[number] for number in both], dtype=np.int64)
+            for name in FIGURES:
+                side[name].append(one.figures[name][rows])
+    if len(numbers) < 2:
+        return None
+    old, new = ({n: np.concatenate(parts) for n, parts in side.items()} for side in sides)
+    return Jobs(
+        {name: float(values.mean()) for name, values in old.items()},
+        {name: float(values.mean()) for name, values in new.items()},
+        {name: paired_difference(old[name], new[name], seed=seed) for name in FIGURES},
+        tuple(numbers),
+    )
+
+
+def verdict_on(found: Comparison, jobs: Jobs | None) -> Verdict:
+    """Better where the confirmed causes are clearly better foretold and no money is clearly lost;
+    worse where either is clearly so; else it cannot be told yet.
+
+    An interval narrows with the root of the number of tickets: as many more as would make it
+    leave out zero if the mean stayed.
+    """
+    loss = found.differences["label_log_loss"]
+    money = jobs.differences["money"] if jobs is not None else None
+    dearer = money is not None and money.interval[0] > 0.0
+    if loss.interval[0] > 0.0 or dearer:
+        return Verdict("worse")
+    if loss.interval[1] < 0.0:
+        return Verdict("better")
+    half = (loss.interval[1] - loss.interval[0]) / 2.0
+    if loss.mean == 0.0 or (half / loss.mean) ** 2 > BEYOND:
+        return Verdict("cannot tell yet")
+    more = loss.count * ((half / abs(loss.mean)) ** 2 - 1.0)
+    return Verdict("cannot tell yet", max(1, math.ceil(more)))
