@@ -13,6 +13,7 @@ import click
 
 from faultfinder.cli.options import DB_NAMED
 from faultfinder.consultation.case import Case
+from faultfinder.consultation.comeback import likelier_after
 from faultfinder.consultation.consult import consult
 from faultfinder.decide.shop_file import read_shop
 from faultfinder.errors import FaultfinderError, ModelFileError
@@ -20,7 +21,7 @@ from faultfinder.inference.compiled import CompiledModel
 from faultfinder.inference.loading import load_kept, load_model, model_files
 from faultfinder.model.locate import available_models, find_model
 from faultfinder.report.consultation.view import View
-from faultfinder.tickets.events import Entry
+from faultfinder.tickets.events import Entry, Found
 from faultfinder.tickets.opening import open_store
 from faultfinder.tickets.store import Store
 from faultfinder.tickets.ticket import Ticket
@@ -114,13 +115,26 @@ def compiled_of(store: Store, ticket: Ticket) -> CompiledModel:
 def case_of(store: Store, ticket: Ticket) -> Case:
     """What a ticket holds, as a case."""
     compiled = compiled_of(store, ticket)
-    worth = ticket.intake.worth
-    return Case(compiled, ticket.findings, ticket.stage, ticket.tried, worth, read_shop())
+    worth, likelier = ticket.intake.worth, {}
+    if ticket.first_ticket is not None:
+        first = store.ticket(ticket.first_ticket)
+        made = [*(step.repair for step in first.tried), *filter(None, [first.repaired])]
+        likelier = likelier_after(compiled.model, made, first.causes)
+    return Case(compiled, ticket.findings, ticket.stage, ticket.tried, worth, read_shop(), likelier)
 
 
 def view_of(store: Store, ticket: Ticket) -> View:
     """What is said of a ticket as it stands."""
-    return View(consult(case_of(store, ticket)), ticket.number)
+    return View(consult(case_of(store, ticket)), ticket.number, entries=found_by(ticket))
+
+
+def found_by(ticket: Ticket) -> dict[str, int]:
+    """The number of the entry that holds a finding, by its name; the newest counts."""
+    return {
+        event.entry.finding: event.number
+        for event in ticket.counting()
+        if isinstance(event.entry, Found)
+    }
 
 
 def present_model(name: str) -> CompiledModel:

@@ -21,7 +21,7 @@ from faultfinder.model.network import Array, DiscreteNetwork, to_network
 from faultfinder.model.parts import FaultModel, Kind
 from faultfinder.model.routes import Routes, all_routes
 
-COMPILER_VERSION = 8
+COMPILER_VERSION = 9
 """Raised whenever the compiled form changes, so that kept results are made anew."""
 
 TREE_BUDGET = 1 << 21

@@ -296,7 +296,7 @@ class _Writer:
         if not step.name:
             if number is None:
                 return []
-            return [self._lines(f"Type: faultfinder close {number} --outcome unrepaired", "  ", 4)]
+            return [self._lines(f"Type: faultfinder close {number} --outcome uneconomic", "  ", 4)]
         if number is None:
             return [self._lines(f"Picture not back: --tried {step.name}", "  ", 4)]
         ways = (
@@ -389,12 +389,9 @@ class _Writer:
                     f"{lift} ({', '.join(other)} or unknown)."
                 )
             )
-            if number is not None:
-                made.append(
-                    self._lines(
-                        "Was it a slip of the hand? The log has its number: "
-                        f"faultfinder ticket {number}, then faultfinder takeback {number} ENTRY."
-                    )
-                )
+            entry = self.view.entries.get(rule.finding)
+            if number is not None and entry is not None:
+                slip = f"A slip of the hand? Take it back: faultfinder takeback {number} {entry}"
+                made.append(self._lines(slip))
         made += [Line(("",)), *self._known()]
         return made
