@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import sys
-from collections.abc import Mapping
+from collections.abc import Collection, Mapping
 from dataclasses import dataclass, field
 
 from faultfinder.cli.asking import BACK, DONE, Place, Session, command_of
@@ -27,7 +27,7 @@ from faultfinder.errors import MisuseError
 from faultfinder.inference.target import TargetSpec
 from faultfinder.model.answers import fold
 from faultfinder.model.parts import FaultModel, Proof, Repair
-from faultfinder.report.consultation.ask import choice_page, proof_page
+from faultfinder.report.consultation.ask import choice_page, proof_page, proved_page
 from faultfinder.report.consultation.how import how_page
 from faultfinder.report.consultation.short import screens
 from faultfinder.report.consultation.view import View
@@ -50,6 +50,9 @@ from faultfinder.tickets.events import (
 from faultfinder.tickets.store import Store
 from faultfinder.tickets.ticket import Ticket
 from faultfinder.written import sum_up
+
+CAUSES = 9
+"""Causes offered by number: a number is one key."""
 
 PAGE = 17
 """Lines of a page below which a question has room."""
@@ -192,10 +195,10 @@ def _repair(keeper: OnTicket, screen: Screen, view: View, name: str) -> bool:
     head = ticket_head(state, now(), columns(), view)
     pages = screens(view, head, columns(), PAGE, bold_allowed())
     page = "\n".join(pages)
-    answer = _choose(screen, page, _ends(model, name), model)
+    answer = _choose(screen, page, _ends(model, name), model.repairs_by_name)
     while answer in model.repairs_by_name:
         name = answer
-        answer = _choose(screen, how_page(view, name), _ends(model, name), model)
+        answer = _choose(screen, how_page(view, name), _ends(model, name), model.repairs_by_name)
     if answer == BACK:
         _back(keeper, screen)
         return True
@@ -249,10 +252,9 @@ def _choose(
     screen: Screen,
     page: str,
     choices: list[tuple[str, str]],
-    model: FaultModel | None = None,
+    names: Collection[str] = (),
 ) -> str:
-    """The word of what was chosen by its number, "back" or "done"; with a `model` also the name
-    of a repair that was typed."""
+    """The word of what was chosen by its number, "back" or "done", or one of `names` typed."""
     screen.show(f"{page}\n{choice_page([said for _, said in choices])}".strip("\n"))
     while True:
         typed = screen.read("> ", len(choices), "<.").lower()
@@ -260,8 +262,9 @@ def _choose(
             return typed
         if typed.isdecimal() and 1 <= int(typed) <= len(choices):
             return choices[int(typed) - 1][0]
-        if model is not None and fold(typed).replace(" ", "_") in model.repairs_by_name:
-            return fold(typed).replace(" ", "_")
+        name = fold(typed).replace(" ", "_")
+        if name in names:
+            return name
         screen.say(f'Type 1 to {len(choices)}, "back", or "done" to go on later.')
 
 
@@ -285,13 +288,11 @@ def _prove(keeper: OnTicket, screen: Screen) -> bool:
             "fail": Proved(left[0], False),
         }
         return _written(keeper, screen, answer, entries)
-    causes = list(repair.mends)
-    by_name = model.by_name
-    choices = [(cause, f"{by_name[cause].title} ({cause})") for cause in causes]
-    asked = f"{repair.title}: all proof tests are passed. What was it? The ticket is closed by it."
-    answer = _choose(screen, asked, choices)
+    likely = [cause for cause in view.told.causes if cause in repair.mends]
+    choices = [(one, f"{model.by_name[one].title} ({one})") for one in likely[:CAUSES]]
+    answer = _choose(screen, proved_page(repair, len(likely) > CAUSES), choices, likely)
     closing: dict[str, Entry] = {
-        cause: Closed(str(Outcome.REPAIRED), (cause,), state.version, False) for cause in causes
+        cause: Closed(str(Outcome.REPAIRED), (cause,), state.version, False) for cause in likely
     }
     if answer in closing:
         keeper.write(closing[answer])

@@ -136,3 +136,12 @@ def proof_page(repair: Repair, test: Proof, left: int) -> str:
     page.numbered(test.how, 2)
     page.text(f"Passes when: {test.passes}.", 2)
     return str(page)
+
+
+def proved_page(repair: Repair, more: bool) -> str:
+    """The question once a repair is proved; `more` causes than are listed can be named."""
+    page = Page()
+    page.text(f"{repair.title}: all proof tests are passed.")
+    other = " Another cause that it mends may be typed by its name." if more else ""
+    page.text(f"What was it? The answer closes the ticket.{other}")
+    return str(page)
