@@ -118,6 +118,10 @@ def nearest(word: str, allowed: Iterable[str]) -> str | None:
     return folded[close[0]] if close else None
 
 
+LISTED = 60
+"""Names that a sentence lists at most: they fill no screen."""
+
+
 def did_you_mean(word: str, allowed: Iterable[str]) -> str:
     """Return 'Did you mean X?' or the list of what is allowed, as a sentence."""
     names = list(allowed)
@@ -126,6 +130,8 @@ def did_you_mean(word: str, allowed: Iterable[str]) -> str:
         return f"Did you mean {close}?"
     if not names:
         return "Nothing is allowed here."
-    shown = ", ".join(names[:12])
-    more = f" and {len(names) - 12} more" if len(names) > 12 else ""
+    shown = ", ".join(names[:LISTED])
+    more = ""
+    if len(names) > LISTED:
+        more = f" and {len(names) - LISTED} more; type the first letters of one"
     return f"Known here: {shown}{more}."

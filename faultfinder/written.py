@@ -24,6 +24,12 @@ def forget() -> None:
     _STANDS.clear()
 
 
+def sum_up(sentence: str) -> None:
+    """Let one sentence say all that stands, where it is many entries of one thing."""
+    if _STANDS and UNSURE not in _STANDS:
+        _STANDS[:] = [sentence]
+
+
 @contextmanager
 def lasting(sentence: str) -> Iterator[None]:
     """For a last step: once it is left without an error, `sentence` is among what `stands`.

@@ -42,6 +42,7 @@ PRINTED: dict[str, tuple[tuple[str, ...], ...]] = {
     "next": (
         (*M, *DARK),
         (*M, *DARK, "--why", "look_cable_path"),
+        (*M, *DARK, "--instead", "reseat_light"),
         (*M, "-s", "battery_shape=swollen"),
         (*M, *DARK, "--tried", "reseat_data", "--now", "backlight=on"),
         ("OPEN",),

@@ -109,6 +109,7 @@ def test_a_bad_value_is_refused_by_the_event_itself_with_a_sentence(
 def test_every_kind_writes_what_it_reads() -> None:
     samples = {
         "intake": ({"model": "m", "limit": 5.5, "consent": ["opening"]}, {"complaint": "c"}),
+        "agreed": ({"consent": ["opening"], "limit": 80}, {"complaint": "c"}),
         "person": ({}, {"customer": "Invented"}),
         "found": ({"finding": "a", "result": None, "model": "d"}, {}),
         "moved": ({"stage": "open"}, {}),

@@ -157,7 +157,7 @@ def test_a_comeback_is_linked_to_its_first_ticket() -> None:
     page = run("intake", "--comeback-of", "1", "-s", "image=none").output
     assert "within the guarantee of 90 days" in " ".join(page.split())
     assert "(data_connector)" in page
-    assert "A comeback: look at ticket 1" in run("next", "2").output
+    assert "A comeback of ticket 1" in run("next", "2").output
     assert "A comeback of ticket 1" in run("ticket", "2").output
     assert "It came back: ticket 2" in run("ticket", "1").output
     assert json.loads(run("ticket", "1", "--json").output)["comebacks"] == [2]

@@ -16,6 +16,7 @@ import pytest
 
 from faultfinder import Case
 from faultfinder.cli.asking import Place, Session, spoken
+from faultfinder.cli.screens import Lines
 from faultfinder.inference.compiled import CompiledModel, compile_model
 from faultfinder.model.reading.reader import parse_model
 from faultfinder.report.consultation.view import View
@@ -34,7 +35,8 @@ class Talk:
     def __init__(self, compiled: CompiledModel, answers: Iterable[str]) -> None:
         self.said: list[str] = []
         self._answers = iter(answers)
-        self.session = Session(Place(Case(compiled, stage="closed")), self._read, self.said.append)
+        screen = Lines(self._read, self.said.append)
+        self.session = Session(Place(Case(compiled, stage="closed")), screen)
         self.view: View = self.session.run()
 
     def _read(self, prompt: str) -> str:
@@ -212,14 +214,16 @@ class Written:
     def undo(self) -> None:
         self.log.append("undo")
 
+    def check(self, told: object, name: str, result: str | None) -> None:
+        pass
+
 
 def test_on_a_ticket_each_answer_is_written_at_once_and_back_takes_it_back(
     compiled: CompiledModel,
 ) -> None:
     written, answers = Written(), iter(["off", "none", "back", "", "whole", "no", "", "flat"])
-    session = Session(
-        Place(Case(compiled)), lambda _: next(answers, "done"), lambda _: None, keeper=written
-    )
+    screen = Lines(lambda _: next(answers, "done"), lambda _: None)
+    session = Session(Place(Case(compiled)), screen, keeper=written)
     session.run()
     assert written.log == [
         ("backlight", "off", None),
@@ -234,8 +238,19 @@ def test_on_a_ticket_each_answer_is_written_at_once_and_back_takes_it_back(
 
 def test_own_words_offer_the_findings_they_speak_of(compiled: CompiledModel) -> None:
     talk = Talk(compiled, ["cracked glass somewhere"])
-    assert "glass: " in talk.text.partition("Or did you see one of these?")[2]
+    assert "(glass)" in talk.text.partition("Did you see one of these?")[2]
     assert talk.answers == {}
+    chosen = Talk(compiled, ["cracked glass somewhere", "1", "cracked"])
+    assert chosen.answers == {"glass": "cracked"}
+
+
+def test_a_name_leads_to_its_question_and_a_cause_to_what_tells_most_of_it(
+    compiled: CompiledModel,
+) -> None:
+    assert Talk(compiled, ["glass", "whole"]).answers == {"glass": "whole"}
+    talk = Talk(compiled, ["panel", "?"])
+    assert "this tells most of it for its cost" in talk.text
+    assert list(talk.answers.values()) == [None]
 
 
 # At a real terminal
@@ -252,7 +267,7 @@ class Terminal:
             stdin=side,
             stdout=side,
             stderr=side,
-            env={**os.environ, "TERM": "xterm", **more},
+            env={**os.environ, "TERM": "dumb", **more},
             cwd=folder,
             start_new_session=True,
         )
@@ -308,10 +323,10 @@ def folder(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Path:
 
 def test_at_a_terminal_it_asks_and_ends_with_the_page(folder: Path) -> None:
     terminal = Terminal(folder, "-m", "small_lid")
-    terminal.until("> ")
+    terminal.until("\n> ")
     terminal.type("dark\n")
     terminal.until("What does the panel show?")
-    terminal.until("> ")
+    terminal.until("\n> ")
     terminal.type("done\n")
     assert terminal.end() == 0
     assert "NEXT  " in terminal.text
@@ -320,7 +335,11 @@ def test_at_a_terminal_it_asks_and_ends_with_the_page(folder: Path) -> None:
 
 
 def test_headings_are_bold_at_a_terminal_and_plain_under_no_color(folder: Path) -> None:
-    for more, bold in (({}, True), ({"NO_COLOR": "1"}, False), ({"TERM": "dumb"}, False)):
+    for more, bold in (
+        ({"TERM": "xterm"}, True),
+        ({"TERM": "xterm", "NO_COLOR": "1"}, False),
+        ({"TERM": "dumb"}, False),
+    ):
         terminal = Terminal(folder, "-m", "small_lid", "-s", "backlight=off", "--full", **more)
         assert terminal.end() == 0
         assert ("\x1b[1mLikely causes\x1b[0m" in terminal.text) is bold
@@ -329,9 +348,9 @@ def test_headings_are_bold_at_a_terminal_and_plain_under_no_color(folder: Path) 
 
 def test_ctrl_c_is_one_sentence_status_2_and_nothing_written(folder: Path) -> None:
     terminal = Terminal(folder, "-m", "small_lid")
-    terminal.until("> ")
+    terminal.until("\n> ")
     terminal.type("off\n")
-    terminal.until("> ")
+    terminal.until("\n> ")
     os.kill(terminal.process.pid, signal.SIGINT)
     assert terminal.end() == 2
     assert terminal.text.rstrip().endswith("Stopped. Nothing was written.")
@@ -341,7 +360,7 @@ def test_ctrl_c_is_one_sentence_status_2_and_nothing_written(folder: Path) -> No
 
 def test_the_end_of_input_is_one_sentence_status_2_and_nothing_written(folder: Path) -> None:
     terminal = Terminal(folder, "-m", "small_lid")
-    terminal.until("> ")
+    terminal.until("\n> ")
     terminal.type("\x04")
     assert terminal.end() == 2
     assert terminal.text.rstrip().endswith("Stopped. Nothing was written.")
@@ -351,7 +370,7 @@ def test_the_end_of_input_is_one_sentence_status_2_and_nothing_written(folder: P
 
 def test_what_is_typed_cannot_steer_the_terminal(folder: Path) -> None:
     terminal = Terminal(folder, "-m", "small_lid")
-    terminal.until("> ")
+    terminal.until("\n> ")
     # Ctrl-V takes the next key as it is, also an escape.
     terminal.type("x\x16\x1b[31m\n")
     said = terminal.until("is not a result of backlight")

@@ -1,47 +1,43 @@
 """The session at a terminal: one question at a time, the cheapest and most telling first.
 
-`Session` holds what was answered and what to ask next, and knows nothing of a
-terminal; `ask_at_terminal` reads and prints.
+`Session` holds what was answered and what to ask next, and knows neither terminal nor store: a
+`Screen` shows and reads, a `Keeper` writes answers down.
 """
 
 from __future__ import annotations
 
-import contextlib
 import shlex
-import sys
-from collections.abc import Callable
 from dataclasses import dataclass, field, replace
 from typing import Protocol
 
-import click
-
 from faultfinder.cli.bench_words import by_own_words
-from faultfinder.cli.terminal import columns, stoppable
+from faultfinder.cli.screens import ALWAYS, Screen, key_line
 from faultfinder.cli.typed import read_typed
 from faultfinder.consultation.case import Case
 from faultfinder.consultation.consult import Consultation, consult
 from faultfinder.consultation.ranking import RankedCheck
-from faultfinder.errors import ImpossibleEvidence, MisuseError
+from faultfinder.errors import FaultfinderError, ImpossibleEvidence, MisuseError
 from faultfinder.inference.target import TargetSpec
-from faultfinder.model.answers import find_result
-from faultfinder.model.parts import Check, Variable
+from faultfinder.model.answers import COULD_NOT_TELL, find_result, fold
+from faultfinder.model.parts import Check, Kind, Variable
 from faultfinder.report.consultation.ask import (
     change_line,
     offer_page,
     question_page,
+    seen_page,
     start_page,
 )
-from faultfinder.report.consultation.short import screens
+from faultfinder.report.consultation.how import how_page
 from faultfinder.report.consultation.view import View
 from faultfinder.report.consultation.why import add_why
 from faultfinder.report.page import Page
 from faultfinder.report.wording import wrapped
 
-OFFERED = 5
+OFFERED = 6
 """Findings offered for what was typed in own words."""
 
-DONE = frozenset({"done", "quit", "exit", "q"})
-BACK, WHY, SKIP, HELP = "back", "why", "skip", "help"
+DONE = frozenset({"done", "quit", "exit", "q", "end"})
+BACK, WHY, HOW, SKIP, HELP, KEEP = "back", "why", "how", "skip", "help", "keep"
 
 
 @dataclass(frozen=True)
@@ -50,13 +46,14 @@ class Place:
 
     `check` is the check whose findings are being asked, "" before one is chosen;
     `skipped` are checks left out without an answer; `at_bench` tells that going on
-    at the bench was agreed to.
+    at the bench was agreed to; `wanted` is a finding that was searched for and is asked now.
     """
 
     case: Case
     check: str = ""
     skipped: frozenset[str] = frozenset()
     at_bench: bool = False
+    wanted: str = ""
 
 
 class Keeper(Protocol):
@@ -68,42 +65,62 @@ class Keeper(Protocol):
     def undo(self) -> None:
         """Take the last answer back."""
 
+    def check(self, told: Consultation, name: str, result: str | None) -> None:
+        """Raise FaultfinderError where another answer stands that must be taken back first."""
+
 
 @dataclass
 class Session:
     """Questions and answers over one machine; every step can be taken back."""
 
     place: Place
-    read: Callable[[str], str]
-    say: Callable[[str], None]
+    screen: Screen
     target: TargetSpec = "causes"
     keeper: Keeper | None = None
+    counter_only: bool = False
+    keep_asked: bool = False
+    ended: bool = False
+    repair: str = ""
     earlier: list[Place] = field(default_factory=list)
     _told: Consultation | None = None
 
     def run(self) -> View:
         """Ask until there is nothing worth asking, or "done"; the view to end with.
 
-        Questions at the counter come in the order of what they tell for their cost;
-        at the bench the checks come as `faultfinder next` ranks them.
+        Questions at the counter come in the order of what they tell for their cost, those that
+        need no power first; at the bench the checks come as `faultfinder next` ranks them. With
+        `counter_only` it ends where the bench begins. Afterwards `ended` tells that it was ended
+        by hand, `keep_asked` that the case is to be kept as a ticket, `repair` which one was named.
         """
-        self.say(start_page(self.place.case.model.model))
+        title = self.place.case.model.model.title
+        if not self.screen.keyed:
+            self.screen.say(start_page(title, key_line(self._keys)))
         while not (view := self._view(telling=True)).told.stop:
-            ranked = self._at_counter(view)
+            ranked = self._wanted(view) or self._at_counter(view)
+            if ranked is None and self.counter_only:
+                break
             if ranked is None:
                 view = self._view()
                 ranked = self._at_bench(view)
             if ranked is None:
                 break
-            if not self.place.at_bench and not view.check(ranked).intake:
-                self.say(offer_page(view, ranked))
+            asked = ranked.check == self.place.check
+            if not (self.place.at_bench or asked or view.check(ranked).intake):
+                self.screen.show(offer_page(view, ranked))
                 done = self._offer()
             else:
                 self.place = replace(self.place, check=ranked.check)
                 done = self._ask(view, ranked, view.check(ranked))
+            if self.repair:
+                break
             if done:
+                self.ended = True
                 break
         return self._view()
+
+    @property
+    def _keys(self) -> str:
+        return ALWAYS if self.keeper is not None else f"{ALWAYS}*"
 
     def _view(self, case: Case | None = None, telling: bool = False) -> View:
         """The view of a case, worked out once while it stays the one looked at."""
@@ -113,25 +130,47 @@ class Session:
         return View(self._told, telling=telling)
 
     def _complain(self, text: str) -> None:
-        self.say("\n".join(wrapped(text)))
+        self.screen.say("\n".join(wrapped(text)))
 
     # What to ask
 
     def _not_skipped(self, view: View) -> list[RankedCheck]:
         return [c for c in view.checks if c.check not in self.place.skipped]
 
-    def _at_counter(self, view: View) -> RankedCheck | None:
-        """The check being asked about, else the most telling question for its cost at hand."""
-        ranked = self._not_skipped(view)
-        for one in ranked:
-            if one.check == self.place.check and self._open(view, view.check(one)):
+    def _wanted(self, view: View) -> RankedCheck | None:
+        """The check of a finding that was searched for, or the one being asked about."""
+        for one in view.checks:
+            check = view.check(one)
+            if one.check == self.place.check and self._open(view, check):
                 return one
-        at_hand = (c for c in ranked if c.worth and view.check(c).intake and not c.route.moves)
-        return next(at_hand, None)
+        return None
+
+    def _at_counter(self, view: View) -> RankedCheck | None:
+        """The most telling question for its cost at hand: what a machine that may be wet or hurt
+        needs first, then what needs no power; None when a quote can be given."""
+        ranked = self._not_skipped(view)
+        first = view.told.first_look
+        for one in ranked:
+            if first is not None and one.check == first.look and view.check(one).intake:
+                return one
+        at_hand = [c for c in ranked if c.worth and view.check(c).intake and not c.route.moves]
+        cold = next((c for c in at_hand if view.check(c).off), None)
+        if cold is not None or not view.model.repairs:
+            return cold or next(iter(at_hand), None)
+        # A quote can be given once the job is not expected to get cheaper by a look at hand.
+        step, turn = view.told.next_step, view.told.round
+        if step is None or step.kind != "check":
+            return None
+        return next((c for c in at_hand if c.check in turn), None)
 
     def _at_bench(self, view: View) -> RankedCheck | None:
-        """The best check that is worth its cost, or the look that must come before it."""
-        ranked = self._not_skipped(view)
+        """The best check that is worth its cost, or the look that must come before it; None when
+        the next step is a repair or handing over."""
+        step, ranked = view.told.next_step, self._not_skipped(view)
+        if step is not None and step.kind != "check":
+            looks = view.safety_first(view.repair_route, always=True) if step.name else ()
+            names = [check.name for check, _ in looks]
+            return next((one for one in ranked if one.check in names), None)
         best = next((one for one in ranked if one.worth), None)
         return self._safe_first(view, ranked, best)
 
@@ -147,31 +186,38 @@ class Session:
         return chosen
 
     def _open(self, view: View, check: Check) -> list[str]:
-        return [name for name in check.observes if name not in view.told.case.results]
+        latest = view.told.case.latest
+        names = [name for name in check.observes if name not in latest]
+        return sorted(names, key=lambda name: name != self.place.wanted)
 
     # Going on
 
     def _offer(self) -> bool:
         while True:
-            typed = self.read("Go on at the bench? Enter: yes, done: no > ").strip().lower()
-            if typed in ("", "yes", "y"):
+            prompt = "Go on at the bench? Enter: yes, done: no > "
+            typed = self.screen.read(prompt, 2, "<.").lower()
+            if typed in ("", "1", "yes", "y"):
                 self._go(replace(self.place, at_bench=True, check=""))
                 return False
-            if typed in ("no", "n") or typed in DONE:
+            if typed in ("2", "no", "n") or typed in DONE:
                 return True
             if typed == BACK:
                 self._back()
                 return False
-            self.say('Type Enter to go on, "done" for the page, "back" for the last answer.')
+            self.screen.say('Type Enter to go on, "done" for the page, "back" for the last answer.')
 
     def _ask(self, view: View, ranked: RankedCheck, check: Check) -> bool:
         variable = view.model.by_name[self._open(view, check)[0]]
         begun = any(name in view.told.case.results for name in check.observes)
-        self.say(question_page(view, ranked, variable, instruct=not begun))
+        self.screen.show(question_page(view, ranked, variable, instruct=not begun))
+        keys = self._keys if variable.reading is None else self._keys.replace(".", "")
+        choices = len(variable.states) if variable.reading is None else 0
+        offered: list[Variable] = []
         while True:
-            typed = self.read("> ").strip()
+            typed = self.screen.read("> ", len(offered) or choices, keys).strip()
             word = "" if self._is_result(variable, typed) else typed.lower()
-            if word in DONE:
+            if word in DONE or (word == KEEP and "*" in keys):
+                self.keep_asked = word == KEEP
                 return True
             if word == BACK:
                 self._back()
@@ -180,55 +226,110 @@ class Session:
                 skipped = self.place.skipped | {check.name}
                 self._go(replace(self.place, skipped=skipped, check=""))
                 return False
-            if word == WHY:
-                self._say_why(view, ranked)
+            if word in (WHY, HOW, HELP):
+                self._explain(view, ranked, word)
                 continue
-            if word == HELP:
-                self.say(start_page(view.model))
+            if offered and word.isdecimal():
+                if 1 <= int(word) <= len(offered):
+                    return self._go_to(offered[int(word) - 1].name)
+                self.screen.say(f"There is no {word} among these.")
                 continue
+            if self._turn(typed):
+                return False
             if self._take(variable, typed, check):
                 return False
+            near = [] if "=" in typed else by_own_words(view.model, typed)
+            offered = [one for one in near if one.name not in view.told.case.latest][:OFFERED]
+            if offered:
+                self.screen.show(seen_page(offered))
 
     def _is_result(self, variable: Variable, typed: str) -> bool:
         said = {word.lower() for words in variable.words.values() for word in words}
         return typed.lower() in said.union(variable.states)
 
+    def _turn(self, typed: str) -> bool:
+        """Go where a name leads: to the question of a finding or check, to the most telling
+        question about a cause; what a repair takes is said."""
+        model = self.place.case.model.model
+        name = fold(typed).replace(" ", "_")
+        if name in model.repairs_by_name and name not in model.checks_by_name:
+            if self.keeper is not None:
+                self.repair = name
+            else:
+                self.screen.say(how_page(self._view(), name))
+            return True
+        if name in model.checks_by_name:
+            latest = self.place.case.latest
+            left = [one for one in model.checks_by_name[name].observes if one not in latest]
+            if not left:
+                self.screen.say(f"All that {name} tells is known.")
+                return True
+            return not self._go_to(left[0], name)
+        variable = model.by_name.get(name)
+        if variable is None or variable.kind not in (Kind.FINDING, Kind.HISTORY, Kind.CAUSE):
+            return False
+        if variable.kind is not Kind.CAUSE:
+            return not self._go_to(name)
+        if self.place.case.tried:
+            self.screen.say(f"{variable.title}: go on with the checks of the page.")
+            return True
+        telling = consult(self.place.case, target=[name]).most_telling
+        if not telling:
+            self.screen.say(f"No open check tells of {variable.title}.")
+            return True
+        self.screen.say(f"{variable.title}: this tells most of it for its cost.")
+        check = model.checks_by_name[telling[0].check]
+        left = [one for one in check.observes if one not in self.place.case.latest]
+        return not self._go_to(left[0], check.name)
+
+    def _go_to(self, finding: str, name: str = "") -> bool:
+        """Ask about a finding next; False, so that it can end a question that goes on."""
+        view = self._view(telling=True)
+        latest = self.place.case.latest
+        if finding in latest:
+            self.screen.say(
+                f"{finding} is known: {latest[finding] or 'could not be told'}. "
+                '"back" takes answers back.'
+            )
+            return False
+        for one in view.checks:
+            if finding in view.check(one).observes and name in ("", one.check):
+                self._go(replace(self.place, check=one.check, wanted=finding))
+                return False
+        self.screen.say(f"{finding} cannot be looked at as things stand.")
+        return False
+
     def _take(self, variable: Variable, typed: str, check: Check) -> bool:
         """Take an answer in; False, with the reason said, when it cannot be."""
         try:
             name, result = self._understand(variable, typed)
+            if self.keeper is not None:
+                self.keeper.check(self._view(self.place.case).told, name, result)
             case = self.place.case.with_result(name, result)
             if name in check.observes:
-                case = case.at_stage(check.stage)
+                case = case.at_stage(self._stage(check))
             view = self._view(case, telling=True)
-        except MisuseError as error:
-            self._complain(str(error))
-            self._offer_findings(typed)
-            return False
         except ImpossibleEvidence as error:
             self._complain(f'{error} This answer was not taken; "back" takes back the one before.')
             return False
+        except FaultfinderError as error:
+            self._complain(str(error))
+            return False
         if self.keeper is not None:
-            before = self.place.case.stage or case.model.model.start
-            moved = None if case.stage in (None, before) else case.stage
-            self.keeper.keep(name, result, moved)
-        self._go(replace(self.place, case=case))
+            before = self._view(self.place.case).told.stage
+            self.keeper.keep(name, result, None if case.stage in (None, before) else case.stage)
+        self._go(replace(self.place, case=case, wanted=""))
         if not view.told.stop:
-            self.say(change_line(view, name, result))
+            self.screen.say(change_line(view, name, result))
         return True
 
-    def _offer_findings(self, typed: str) -> None:
-        """Findings that what was typed may be about, for whoever tells what they see."""
-        if "=" in typed:
-            return
-        near = by_own_words(self.place.case.model.model, typed)[:OFFERED]
-        if near:
-            self._complain("Or did you see one of these? Type it as NAME=RESULT:")
-        for variable in near:
-            self._complain(f"  {variable.name}: {variable.title} ({', '.join(variable.states)})")
+    def _stage(self, check: Check) -> str | None:
+        """Where the machine stands once a check is made: questions and looks from outside leave
+        it where it is."""
+        return self.place.case.stage if check.intake else check.stage
 
     def _understand(self, variable: Variable, typed: str) -> tuple[str, str | None]:
-        if not typed:
+        if not typed or (fold(typed) in COULD_NOT_TELL and typed not in variable.states):
             return variable.name, None
         if "=" in typed:
             return read_typed(self.place.case.model, typed)
@@ -248,7 +349,7 @@ class Session:
 
     def _back(self) -> None:
         if not self.earlier:
-            self.say("There is nothing to take back.")
+            self.screen.say("There is nothing to take back.")
             return
         now = self.place
         self.place = self.earlier.pop()
@@ -256,49 +357,23 @@ class Session:
         taken = [spoken(*one) for one in now.case.latest.items() if one not in kept]
         if taken and self.keeper is not None:
             self.keeper.undo()
-        self.say(f"Taken back: {', '.join(taken) or 'the last step'}.")
+        self.screen.say(f"Taken back: {', '.join(taken) or 'the last step'}.")
 
-    def _say_why(self, view: View, ranked: RankedCheck) -> None:
-        """Why the check comes now, by the ranking it was chosen by."""
-        page = Page()
-        add_why(page, replace(view, why=ranked.check))
-        self.say(str(page))
+    def _explain(self, view: View, ranked: RankedCheck, word: str) -> None:
+        """Why the check comes now, by the ranking it was chosen by; or its steps."""
+        if word == WHY:
+            page = Page()
+            add_why(page, replace(view, why=ranked.check))
+            self.screen.say(str(page))
+        elif word == HOW:
+            self.screen.say(how_page(view, ranked.check))
+        else:
+            self.screen.say(start_page(view.model.title, key_line(self._keys)))
 
 
 def spoken(name: str, result: str | None) -> str:
     """A result as it is typed."""
     return f"{name}={result or 'unknown'}"
-
-
-def ask_at_terminal(case: Case, target: TargetSpec, bold: bool) -> None:
-    """Ask at the terminal, then print the whole page and how to get it again."""
-    with contextlib.suppress(ImportError):
-        import readline  # noqa: F401 -- the arrow keys, while typing
-
-    if hasattr(sys.stdin, "reconfigure"):
-        sys.stdin.reconfigure(errors="backslashreplace")
-    session = Session(Place(case), input, _say, target)
-    _say("No ticket: nothing is written down.")
-    try:
-        with stoppable():
-            view = session.run()
-    except (KeyboardInterrupt, EOFError):
-        if session.place.case.results:
-            _say("\nTo go on from here:")
-            _say(command_of(session.place.case))
-        raise
-    _say("")
-    _say("\n".join(screens(view, width=columns(), bold=bold)))
-    if session.place.case.results:
-        _say("\nNothing was written. To see this page again:")
-        _say(command_of(session.place.case))
-
-
-def ask_on_ticket(case: Case, keeper: Keeper) -> None:
-    """Ask at the terminal and write each answer down as it comes."""
-    session = Session(Place(case), input, _say, keeper=keeper)
-    with stoppable():
-        session.run()
 
 
 def command_of(case: Case) -> str:
@@ -307,10 +382,13 @@ def command_of(case: Case) -> str:
     words = ["faultfinder", "next", "-m", model.name]
     if case.stage not in (None, model.start):
         words += ["--stage", str(case.stage)]
+    if case.worth is not None:
+        words += ["--worth", f"{case.worth:g}"]
     for name, result in case.results.items():
         words += ["-s", spoken(name, result)]
+    for number, step in enumerate(case.tried):
+        words += ["--tried", step.repair]
+        if number == len(case.tried) - 1:
+            for name, result in step.results_since.items():
+                words += ["--now", spoken(name, result)]
     return shlex.join(words)
-
-
-def _say(text: str) -> None:
-    click.echo(text)

@@ -5,6 +5,7 @@ from __future__ import annotations
 import re
 from collections.abc import Sequence
 
+from faultfinder.cli.searching import search
 from faultfinder.cli.typed import Typed, read_result
 from faultfinder.consultation.consult import Consultation
 from faultfinder.errors import FaultfinderError, MisuseError
@@ -101,21 +102,8 @@ def _brings(part: Variable | Check) -> str:
 
 
 def by_own_words(model: FaultModel, typed: str) -> list[Variable]:
-    """Findings that own words speak of, those that match most of them first: words of a name,
-    title, question, result or a way to say one."""
-    words = [word for word in fold(typed).split() if len(word) > 2]
-    scored = []
-    for variable in model.variables:
-        if variable.kind not in (Kind.HISTORY, Kind.FINDING):
-            continue
-        spoken = [word for said in variable.words.values() for word in said]
-        short = fold(" ".join((variable.name, variable.title)))
-        long = fold(" ".join((variable.ask, *variable.states, *spoken)))
-        score = sum(2.0 * (word in short) + (word in long) for word in words)
-        if score:
-            scored.append((-score, variable.name, variable))
-    scored.sort(key=lambda item: item[:2])
-    return [variable for _, _, variable in scored]
+    """Findings that own words speak of, those that match most of them first."""
+    return [model.by_name[hit.name] for hit in search(model, typed, ("finding",))]
 
 
 def refuse_causes(told: Consultation, results: Sequence[Typed]) -> None:

@@ -7,7 +7,15 @@ from pathlib import Path
 import click
 
 from faultfinder.cli.on_ticket import case_of, the_store, view_of
-from faultfinder.cli.options import DB, REPLACE, TICKET, JsonCommand, echo_json, replacing
+from faultfinder.cli.options import (
+    DB,
+    REPLACE,
+    TICKET,
+    JsonCommand,
+    check_page,
+    echo_json,
+    replacing,
+)
 from faultfinder.cli.standings import standings, with_bar
 from faultfinder.cli.ticket_commands import read_date
 from faultfinder.decide.shop_file import read_shop
@@ -199,4 +207,24 @@ def sheet(ticket: int, target: str) -> None:
     except FaultfinderError as error:
         page = sheet_page(state, str(error))
     write_page(Path(target), page, replacing())
+    click.echo(f"Written: {harmless(target)}")
+
+
+@click.command("slip", short_help="What was taken down at the counter, to hand out.")
+@TICKET
+@click.option("--html", "target", metavar="FILE", help="Write it as a page to print.")
+@REPLACE
+@DB
+def slip(ticket: int, target: str | None) -> None:
+    """The intake slip of a ticket: what was said and found at the counter, and what it may cost."""
+    from faultfinder.report.ticket.slip import slip_lines, slip_page
+
+    check_page(target)
+    store = the_store()
+    state = store.ticket(ticket)
+    view = view_of(store, state)
+    if target is None:
+        click.echo("\n".join(slip_lines(state, view)))
+        return
+    write_page(Path(target), slip_page(state, view), replacing())
     click.echo(f"Written: {harmless(target)}")

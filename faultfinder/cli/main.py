@@ -42,6 +42,7 @@ COMMANDS = {
     "tickets": "faultfinder.cli.list_commands:listing",
     "triage": "faultfinder.cli.list_commands:triage",
     "sheet": "faultfinder.cli.list_commands:sheet",
+    "slip": "faultfinder.cli.list_commands:slip",
     "erase": "faultfinder.cli.repair_commands:erase",
     "remodel": "faultfinder.cli.ticket_commands:remodel",
     "tune": "faultfinder.cli.learning_commands:tune",

@@ -39,6 +39,12 @@ _TARGET_HELP = (
 @click.option(
     "--why", metavar="CHECK", shell_complete=completing.checks, help="Explain one check's rank."
 )
+@click.option(
+    "--instead",
+    metavar="REPAIR",
+    shell_complete=completing.repairs,
+    help="What it costs on average to make that repair now.",
+)
 @click.option("--full", is_flag=True, help="The whole page: all causes, how, what results do.")
 @DB
 @click.argument("ticket", required=False, type=click.IntRange(1), metavar="[TICKET]")
@@ -52,6 +58,7 @@ def next_command(
     age: float | None,
     target: str,
     why: str | None,
+    instead: str | None,
     full: bool,
     ticket: int | None,
     as_json: bool,
@@ -68,7 +75,7 @@ def next_command(
                 f"What ticket {ticket} holds counts. Add to it with "
                 f'"faultfinder found {ticket} NAME=RESULT".'
             )
-        from faultfinder.cli.on_ticket import case_of, open_ticket
+        from faultfinder.cli.on_ticket import case_of, found_by, open_ticket
 
         store, state = open_ticket(ticket)
         case = case_of(store, state)
@@ -76,16 +83,27 @@ def next_command(
         case = read_case(named_model(pick_model(model)), saw, tried, now, stage, worth, age)
     if case.tried and target.strip() != "causes":
         raise MisuseError("--target goes with what was seen before any repair, not with --tried.")
-    asking = ticket is None and not saw and not tried and why is None and not as_json
+    asking = (
+        ticket is None and not saw and not tried and why is None and not instead and not as_json
+    )
     if asking and sys.stdin.isatty() and sys.stdout.isatty():
-        from faultfinder.cli.asking import ask_at_terminal
+        from faultfinder.cli.talking import talk
 
-        ask_at_terminal(case, read_target(target), bold_allowed())
+        talk(case, pick_model(model), target=read_target(target))
         return
     told = consult(case, target=read_target(target))
     if why is not None and not told.stop:
         told.open_check(why)
-    view = View(told, ticket, why)
+    entries = {} if state is None else found_by(state)
+    view = View(told, ticket, why, entries=entries)
+    if instead is not None:
+        from faultfinder.consultation import habit, plain
+        from faultfinder.report.consultation.instead import instead_page
+
+        price = habit.instead(told, instead)
+        asked = plain.Asked(told, why, price)
+        click.echo(json_text(plain.NEXT.plain(asked)) if as_json else instead_page(view, price))
+        return
     if as_json:
         click.echo(json_text(told.as_plain(why)))
     elif why is not None:

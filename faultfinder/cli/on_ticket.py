@@ -13,6 +13,7 @@ import click
 
 from faultfinder.cli.lines import model_place, named_place
 from faultfinder.consultation.case import Case
+from faultfinder.consultation.comeback import likelier_after
 from faultfinder.consultation.consult import consult
 from faultfinder.decide.belief import Tried
 from faultfinder.decide.shop_file import read_shop
@@ -22,7 +23,7 @@ from faultfinder.inference.loading import load_kept, load_model, model_files
 from faultfinder.model.locate import available_models
 from faultfinder.model.was import Was
 from faultfinder.report.consultation.view import View
-from faultfinder.tickets.events import Entry
+from faultfinder.tickets.events import Entry, Found
 from faultfinder.tickets.opening import open_store
 from faultfinder.tickets.store import Store
 from faultfinder.tickets.ticket import Ticket
@@ -112,13 +113,28 @@ def case_of(store: Store, ticket: Ticket) -> Case:
     compiled = compiled_of(store, ticket)
     was = Was(compiled.model)
     tried = tuple(Tried(was.repair(t.repair), was.findings(t.results_since)) for t in ticket.tried)
-    seen, worth = was.findings(ticket.findings), ticket.intake.worth
-    return Case(compiled, seen, ticket.stage, tried, worth, read_shop())
+    seen, worth, likelier = was.findings(ticket.findings), ticket.intake.worth, {}
+    if ticket.first_ticket is not None:
+        first = store.ticket(ticket.first_ticket)
+        made = [*(step.repair for step in first.tried), *filter(None, [first.repaired])]
+        likelier = likelier_after(
+            compiled.model, [was.repair(repair) for repair in made], was.causes(first.causes)
+        )
+    return Case(compiled, seen, ticket.stage, tried, worth, read_shop(), likelier)
 
 
 def view_of(store: Store, ticket: Ticket) -> View:
     """What is said of a ticket as it stands."""
-    return View(consult(case_of(store, ticket)), ticket.number)
+    return View(consult(case_of(store, ticket)), ticket.number, entries=found_by(ticket))
+
+
+def found_by(ticket: Ticket) -> dict[str, int]:
+    """The number of the entry that holds a finding, by its name; the newest counts."""
+    return {
+        event.entry.finding: event.number
+        for event in ticket.counting()
+        if isinstance(event.entry, Found)
+    }
 
 
 def present_model(name: str) -> CompiledModel:

@@ -3,7 +3,9 @@
 from __future__ import annotations
 
 import errno
+import math
 import os
+import re
 from importlib import import_module
 from pathlib import Path
 from typing import Any
@@ -11,7 +13,7 @@ from typing import Any
 import click
 
 from faultfinder.cli import completing
-from faultfinder.errors import FaultfinderError
+from faultfinder.errors import FaultfinderError, MisuseError
 from faultfinder.files import PAGE_MARK, check_target
 from faultfinder.plain import Form, T, json_text
 
@@ -51,9 +53,41 @@ STAGE = click.option(
     help="The teardown stage the machine is in now.",
 )
 
+
+class Amount(click.ParamType[float]):
+    """Money as people write it: 12.50, 12,50, 1200."""
+
+    name = "amount"
+
+    def convert(
+        self, value: Any, param: click.Parameter | None, ctx: click.Context | None
+    ) -> float:
+        try:
+            return value if isinstance(value, float) else amount_of(value)
+        except MisuseError as error:
+            self.fail(str(error), param, ctx)
+
+
+def amount_of(typed: str) -> float:
+    """An amount of at least nothing. Raises MisuseError, also where a sign may stand before the
+    cents or between the thousands."""
+    if re.fullmatch(r"\s*\d{1,3}[.,]\d{3}\s*", typed):
+        plain = re.sub(r"[.,\s]", "", typed)
+        raise MisuseError(
+            f'"{typed}" can be read in two ways. Type {plain}, or the cents with two digits.'
+        )
+    try:
+        amount = float(typed.strip().replace(",", "."))
+    except ValueError:
+        raise MisuseError(f'"{typed}" is no amount. Type it as 80 or 12,50.') from None
+    if not (math.isfinite(amount) and amount >= 0.0):
+        raise MisuseError(f'"{typed}" is no amount from 0.')
+    return amount
+
+
 WORTH = click.option(
     "--worth",
-    type=click.FloatRange(0.0),
+    type=Amount(),
     metavar="AMOUNT",
     help="What the owner loses if it goes back unrepaired.",
 )

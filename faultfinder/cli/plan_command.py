@@ -11,6 +11,7 @@ import click
 
 from faultfinder.cli.lines import named_model
 from faultfinder.cli.options import (
+    DB,
     MODEL,
     NOW,
     REPLACE,
@@ -57,6 +58,8 @@ MOST_STEPS = 300
               help="Write the plan as a page to print, and say so.")  # fmt: skip
 @click.option("--dot", is_flag=True, help="Print it in the DOT language.")
 @REPLACE
+@DB
+@click.argument("ticket", required=False, type=click.IntRange(1), metavar="[TICKET]")
 def plan_command(
     model: str | None,
     saw: tuple[str, ...],
@@ -68,11 +71,22 @@ def plan_command(
     fold: float,
     html: Path | None,
     dot: bool,
+    ticket: int | None,
     as_json: bool,
 ) -> None:
-    """The whole plan from here: what to check, what each result leads to, what to repair."""
+    """The whole plan from here: what to check, what each result leads to, what to repair.
+
+    With the number of a TICKET, from what is written on it.
+    """
     check_page(html)
-    case = read_case(named_model(pick_model(model)), saw, tried, now, stage)
+    if ticket is None:
+        case = read_case(named_model(pick_model(model)), saw, tried, now, stage)
+    elif model or saw or tried or now or stage:
+        raise MisuseError(f"What ticket {ticket} holds counts; give nothing else with it.")
+    else:
+        from faultfinder.cli.on_ticket import case_of, open_ticket
+
+        case = case_of(*open_ticket(ticket))
     refuse_stopped(case)
     if not 0.0 <= fold <= 100.0:
         raise MisuseError("--fold is a percentage from 0 to 100.")

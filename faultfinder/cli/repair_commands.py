@@ -6,7 +6,7 @@ import click
 
 from faultfinder.cli import completing
 from faultfinder.cli.on_ticket import compiled_of, open_ticket, the_store, write
-from faultfinder.cli.options import BY, DB, TICKET
+from faultfinder.cli.options import BY, DB, TICKET, Amount
 from faultfinder.cli.ticket_commands import read_date, show_next
 from faultfinder.consultation.bench import look_stage
 from faultfinder.consultation.case import find_repair
@@ -14,8 +14,10 @@ from faultfinder.errors import FaultfinderError, MisuseError, did_you_mean
 from faultfinder.model.parts import FaultModel, Kind
 from faultfinder.report.wording import counted, harmless
 from faultfinder.tickets.events import (
+    Agreed,
     Arrived,
     Closed,
+    Entry,
     Held,
     Ordered,
     Outcome,
@@ -78,7 +80,7 @@ def _proof_entry(typed: str, repair: str, wanted: tuple[str, ...]) -> Proved:
 @click.argument("part")
 @click.option("--for", "repair", metavar="REPAIR", shell_complete=completing.repairs,
               help="The repair it is for.")  # fmt: skip
-@click.option("--price", type=click.FloatRange(0.0), metavar="AMOUNT")
+@click.option("--price", type=Amount(), metavar="AMOUNT")
 @click.option("--due", metavar="DAY", help="When it should come: YYYY-MM-DD.")
 @DB
 @BY
@@ -143,14 +145,19 @@ def hold(ticket: int, waiting_for: str, why: str, by: str | None) -> None:
 
 @click.command("resume", short_help="Work goes on.")
 @TICKET
+@click.option("--limit", type=Amount(), metavar="AMOUNT",
+              help="What may be spent now without asking again.")  # fmt: skip
 @DB
 @BY
-def resume(ticket: int, by: str | None) -> None:
-    """Take a ticket off hold, and print what comes next."""
+def resume(ticket: int, limit: float | None, by: str | None) -> None:
+    """Take a ticket off hold, and print what comes next; --limit writes what was approved."""
     store, state = open_ticket(ticket)
     if state.hold is None:
         raise FaultfinderError(f"Ticket {ticket} is not on hold.")
-    show_next(store, write(store, state, by, [Resumed()]))
+    entries: list[Entry] = [Resumed()]
+    if limit is not None:
+        entries.append(Agreed(limit=limit))
+    show_next(store, write(store, state, by, entries))
 
 
 @click.command("close", short_help="Close a ticket.")

@@ -25,7 +25,7 @@ from faultfinder.report.ticket.standing import Standing, standing_of
 from faultfinder.tickets.store import Store
 from faultfinder.tickets.ticket import Ticket
 
-LAYOUT = 2
+LAYOUT = 3
 """Raised when what is kept, or how it is worked out, changes."""
 
 T = TypeVar("T")
@@ -68,7 +68,8 @@ def _key(store: Store, ticket: Ticket, shop: str) -> str:
     except FaultfinderError:
         return ""
     events = repr([(e.number, e.kind, e.entry.as_data()) for e in ticket.counting()])
-    return _hash(f"{LAYOUT}|{digest}|{shop}|{ticket.key}|{events}")
+    first = "" if ticket.first_ticket is None else store.ticket(ticket.first_ticket).last
+    return _hash(f"{LAYOUT}|{digest}|{shop}|{ticket.key}|{events}|{first}")
 
 
 def _work_out(make: Callable[[], Standing]) -> Standing:

@@ -49,6 +49,11 @@ def guarded() -> Iterator[None]:
         sys.stdout, sys.stderr = out, err
 
 
+def raw_output() -> Any:
+    """The output stream for what moves the cursor itself; only what is harmless goes there."""
+    return sys.stdout._stream if isinstance(sys.stdout, _Harmless) else sys.stdout
+
+
 def for_bars() -> Any:
     """The error stream for a progress bar, which moves the cursor itself."""
     return sys.stderr._stream if isinstance(sys.stderr, _Harmless) else sys.stderr

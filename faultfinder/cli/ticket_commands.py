@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import sys
 from dataclasses import replace
 from datetime import UTC, date, datetime
 
@@ -19,6 +20,7 @@ from faultfinder.cli.on_ticket import (
     DIGITS,
     case_of,
     compiled_of,
+    found_by,
     keep_model,
     now,
     open_ticket,
@@ -27,7 +29,7 @@ from faultfinder.cli.on_ticket import (
     who,
     write,
 )
-from faultfinder.cli.options import AGE, BY, DB, MODEL, SAW, STAGE, TICKET, WORTH
+from faultfinder.cli.options import AGE, BY, DB, MODEL, SAW, STAGE, TICKET, WORTH, Amount
 from faultfinder.cli.terminal import bold_allowed, columns, echo_screens
 from faultfinder.cli.typed import Typed, pick_model, read_all_typed, read_typed
 from faultfinder.consultation.bench import look_stage
@@ -92,7 +94,7 @@ def show_next(store: Store, state: Ticket, *before: str) -> None:
               help="What the customer agrees to. May be repeated.")  # fmt: skip
 @click.option("--data-copy", type=click.Choice(["yes", "no", "unknown"]),
               help="Whether the customer has a copy of the data.")  # fmt: skip
-@click.option("--limit", type=click.FloatRange(0.0), metavar="AMOUNT",
+@click.option("--limit", type=Amount(), metavar="AMOUNT",
               help="What may be spent without asking again.")  # fmt: skip
 @WORTH
 @AGE
@@ -118,7 +120,16 @@ def intake(
     by: str | None,
     **person: str,
 ) -> None:
-    """Open a ticket, and print its number and the next check."""
+    """Open a ticket, and print its number and the next check.
+
+    At a terminal, with nothing to write down, it asks one thing at a time.
+    """
+    said = (saw, complaint, condition, left, consent, data_copy, limit, worth, age, comeback_of)
+    if not any(said) and not any(person.values()) and sys.stdin.isatty() and sys.stdout.isatty():
+        from faultfinder.cli.counter import at_the_counter
+
+        at_the_counter(model, by)
+        return
     first = None if comeback_of is None else the_store().ticket(comeback_of)
     if first is not None and first.open:
         raise FaultfinderError(
@@ -212,12 +223,7 @@ def found(
     if judgement:
         told, entries = _judged(case.model, told)
     refuse_causes(before, told)
-    logged = {
-        event.entry.finding: event.number
-        for event in state.counting()
-        if isinstance(event.entry, Found)
-    }
-    refuse_corrections(before, told, logged, ticket)
+    refuse_corrections(before, told, found_by(state), ticket)
     if not state.tried:
         # What the model holds impossible is refused before it is written.
         consult(replace(case, results={**case.results, **dict(told)}))

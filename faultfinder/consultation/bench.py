@@ -60,6 +60,7 @@ def smallest_problem(case: Case) -> Problem:
                 unclear=[name for name, result in case.results.items() if result is None],
                 stage=stage,
                 shop=case.terms,
+                hints=case.hints,
                 at_once=size,
                 lost=LEFT_OUT,
             )
@@ -89,6 +90,7 @@ def build_problem(
     unclear: Sequence[str] = (),
     stage: str | None = None,
     shop: Shop | None = None,
+    hints: Mapping[int, Array] | None = None,
     at_once: int = 3,
     lost: float = 1e-5,
 ) -> Problem:
@@ -104,7 +106,7 @@ def build_problem(
     """
     shop = shop or Shop()
     model = compiled.model
-    belief = belief_now(compiled, findings, tried, at_once)
+    belief = belief_now(compiled, findings, tried, at_once, hints)
     weights = belief.weights
     scenarios, _ = scenario_values(compiled, at_once)
     # Negligible scenarios cost time and cannot change a decision.

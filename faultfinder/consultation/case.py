@@ -13,6 +13,7 @@ from faultfinder.decide.shop import Shop
 from faultfinder.errors import MisuseError, did_you_mean
 from faultfinder.inference.compiled import CompiledModel
 from faultfinder.model.answers import find_result, find_stage, find_variable
+from faultfinder.model.network import Array
 from faultfinder.model.parts import Repair
 
 
@@ -25,7 +26,8 @@ class Case:
     machine is in now (default: the one it arrives in; after a repair the one in which that was
     looked at). `tried` are repairs that did not cure, with the results since. `worth` is what
     the owner loses if the machine goes back unrepaired, in the shop's currency (default: the
-    shop's `hand_over`).
+    shop's `hand_over`). `likelier` maps a cause to how many times likelier than out of the blue it
+    is, for what was done to the machine before it came (odds against being in order).
 
     Names and results may be given as people say them; they are kept as the model names them.
     Raises MisuseError for unknown ones, for one finding with two different results, and for a
@@ -38,6 +40,7 @@ class Case:
     tried: tuple[Tried, ...] = ()
     worth: float | None = None
     shop: Shop = field(default_factory=Shop)
+    likelier: Mapping[str, float] = field(default_factory=dict)
 
     def __post_init__(self) -> None:
         tried = tuple(
@@ -60,6 +63,17 @@ class Case:
     def findings(self) -> dict[str, str]:
         """The results that are known, seen before any repair."""
         return {name: result for name, result in self.results.items() if result is not None}
+
+    @property
+    def hints(self) -> dict[int, Array]:
+        """`likelier` as likelihoods by variable number: shape (states,), normal first."""
+        network = self.model.network
+        return {
+            network.index[cause]: np.array(
+                [1.0 / times] + [1.0] * (network.cards[network.index[cause]] - 1)
+            )
+            for cause, times in self.likelier.items()
+        }
 
     @property
     def latest(self) -> Mapping[str, str | None]:

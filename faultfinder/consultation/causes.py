@@ -12,6 +12,7 @@ from faultfinder.inference.information import effects, open_findings
 from faultfinder.inference.posterior import beliefs, evidence_from, posterior
 from faultfinder.inference.propagation import Calibrated
 from faultfinder.model.answers import join_results
+from faultfinder.model.network import Array
 from faultfinder.model.parts import FaultModel, Kind
 
 States = dict[str, dict[str, float]]
@@ -54,21 +55,30 @@ def present(model: FaultModel, states: States) -> dict[str, float]:
     return dict(sorted(chances.items(), key=lambda item: (-item[1], item[0])))
 
 
-def causes_given(compiled: CompiledModel, findings: Mapping[str, str]) -> dict[str, float]:
-    """The probability that each cause is present, from possible findings."""
-    calibrated = beliefs(compiled, evidence_from(compiled, findings))
+def causes_given(
+    compiled: CompiledModel,
+    findings: Mapping[str, str],
+    hints: Mapping[int, Array] | None = None,
+) -> dict[str, float]:
+    """The probability that each cause is present, from possible findings and `hints` (see
+    `evidence_from`)."""
+    calibrated = beliefs(compiled, evidence_from(compiled, findings, hints))
     return present(compiled.model, cause_states(compiled, calibrated))
 
 
 def after_results(
-    compiled: CompiledModel, findings: Mapping[str, str], unclear: tuple[str, ...], check: str
+    compiled: CompiledModel,
+    findings: Mapping[str, str],
+    unclear: tuple[str, ...],
+    check: str,
+    hints: Mapping[int, Array] | None = None,
 ) -> dict[str, dict[str, float]]:
     """What each result of a check would make of the causes: result label -> cause -> chance.
 
     Results that cannot happen are left out.
     """
     model, network = compiled.model, compiled.network
-    evidence = evidence_from(compiled, findings)
+    evidence = evidence_from(compiled, findings, hints)
     told = open_findings(compiled, check, evidence, [network.index[name] for name in unclear])
     after = effects(compiled, evidence, told)
     found: dict[str, dict[str, float]] = {}

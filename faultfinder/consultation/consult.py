@@ -112,7 +112,7 @@ class Consultation:
     @cached_property
     def evidence(self) -> Evidence:
         """The findings before any repair, and the complaint."""
-        return evidence_from(self.case.model, self.case.findings)
+        return evidence_from(self.case.model, self.case.findings, self.case.hints)
 
     @cached_property
     def beliefs(self) -> Calibrated:
@@ -163,12 +163,12 @@ class Consultation:
     def before(self) -> Mapping[str, float]:
         """The same before the last result, or before the repairs; empty when nothing came."""
         if self.case.tried:
-            return causes_given(self.case.model, self.case.findings)
+            return causes_given(self.case.model, self.case.findings, self.case.hints)
         if not self.last:
             return {}
         last = list(self.case.results)[-1]
         known = {name: one for name, one in self.case.findings.items() if name != last}
-        return causes_given(self.case.model, known)
+        return causes_given(self.case.model, known, self.case.hints)
 
     @property
     def last(self) -> str:
@@ -360,7 +360,7 @@ class Consultation:
         if self._by_scenarios:
             return after_results_now(self.problem, check)
         unclear = tuple(name for name, result in self.case.results.items() if result is None)
-        return after_results(self.case.model, self.case.findings, unclear, check)
+        return after_results(self.case.model, self.case.findings, unclear, check, self.case.hints)
 
     def ranked(self, check: str) -> RankedCheck:
         """An open check as it stands in `order`; raises as `open_check`."""

@@ -11,6 +11,7 @@ from typing import Any, NamedTuple
 
 from faultfinder.consultation.advice import Advice, CheckAdvice
 from faultfinder.consultation.consult import Consultation, NextStep
+from faultfinder.consultation.habit import Instead
 from faultfinder.consultation.leads import Lead
 from faultfinder.consultation.quote import Quote
 from faultfinder.consultation.ranking import RankedCheck
@@ -31,10 +32,11 @@ LEAD = Form[Lead](
 
 
 class Asked(NamedTuple):
-    """A consultation, and the check whose rank is to be explained, if any."""
+    """A consultation, and the check to explain or the habit to price, if any."""
 
     told: Consultation
     why: str | None = None
+    instead: Instead | None = None
 
 
 class Open(NamedTuple):
@@ -85,6 +87,17 @@ ADVICE = Form[tuple[Advice, Quote | None]](
         Key("neglected_probability", "probability", "of faults left out", lambda a: a.neglected),
     ),
     Key("quote", "object or null", "what to tell the customer", lambda pair: pair[1], QUOTE),
+)
+
+INSTEAD = Form[Instead](
+    "A repair made now instead of what is advised",
+    Key("repair", "word", "its name"),
+    Key("cost", "money", "of the whole job with it first"),
+    Key("cost_advised", "money", "of the whole job as advised"),
+    Key("minutes", "minutes", "of bench time with it first, on average"),
+    Key("minutes_advised", "minutes", "of bench time as advised, on average"),
+    Key("right", "probability", "that the machine is sound after it"),
+    Key("teaches", "object", "cause: its probability now, and where it has not cured"),
 )
 
 CAUSE = Form[tuple[str, Consultation]](
@@ -240,6 +253,14 @@ NEXT = Form[Asked](
         lambda asked: Open(asked.told, asked.told.ranked(asked.why or "")),
         WHY,
         when=lambda asked: asked.why is not None and not asked.told.stop,
+    ),
+    Key(
+        "instead",
+        "object",
+        "only with --instead: the price of that repair now",
+        lambda asked: asked.instead,
+        INSTEAD,
+        when=lambda asked: asked.instead is not None,
     ),
 )
 

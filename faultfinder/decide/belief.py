@@ -69,11 +69,13 @@ def belief_now(
     findings: Mapping[str, str],
     tried: Sequence[Tried] = (),
     at_once: int = 3,
+    hints: Mapping[int, Array] | None = None,
 ) -> BeliefNow:
     """The belief after findings, repairs that did not cure, and findings since.
 
     `findings` were made before any repair. After each repair in `tried` the complaint
-    is taken to be still there, unless its findings say otherwise. Raises
+    is taken to be still there, unless its findings say otherwise. `hints` are likelihoods of
+    causes, shape (states,), of the machine as it came. Raises
     ImpossibleEvidence when nothing explains what was found.
     """
     model, network = compiled.model, compiled.network
@@ -93,12 +95,14 @@ def belief_now(
     judge = _Judge(compiled, likelihoods, common_conditions(compiled, at_once), roots, at_once)
     rest = {name: state for name, state in findings.items() if name not in at_start}
     silent = silent_about(compiled, findings)
-    weights = judge.seen(histories.weights, rest, silent)
+    weights = judge.seen(histories.weights, rest, {**silent, **(hints or {})})
     # After a repair the machine is another, of which nobody has been silent.
     told = judge.told(tried[-1].findings) if tried else judge.told(rest, silent)
     kept = float(weights.sum())
     exact = float(
-        np.exp(beliefs(compiled, evidence_from(compiled, {**findings, **known})).log_evidence[0])
+        np.exp(
+            beliefs(compiled, evidence_from(compiled, {**findings, **known}, hints)).log_evidence[0]
+        )
     )
     if kept <= 0.0 or exact <= 0.0:
         raise ImpossibleEvidence(sorted(findings.items()))

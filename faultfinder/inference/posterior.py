@@ -62,8 +62,15 @@ def certain(card: int, state: int) -> Array:
     return vector
 
 
-def evidence_from(compiled: CompiledModel, findings: Mapping[str, str]) -> Evidence:
+def evidence_from(
+    compiled: CompiledModel,
+    findings: Mapping[str, str],
+    hints: Mapping[int, Array] | None = None,
+) -> Evidence:
     """Evidence from state names; the complaint, where the model has one, is added.
+
+    `hints` are likelihoods of variables that stay open, shape (states,) each: what bears on them
+    from outside the model.
 
     The names must be the model's own (see `faultfinder.model.answers` for what people type).
     """
@@ -76,7 +83,8 @@ def evidence_from(compiled: CompiledModel, findings: Mapping[str, str]) -> Evide
     if complaint is not None and complaint not in findings:
         number = network.index[complaint]
         likelihoods[number] = certain(network.cards[number], network.cards[number] - 1)
-    return Evidence(likelihoods, silent_about(compiled, findings))
+    open_ones = {n: vector for n, vector in (hints or {}).items() if n not in likelihoods}
+    return Evidence(likelihoods, {**silent_about(compiled, findings), **open_ones})
 
 
 def silent_about(compiled: CompiledModel, findings: Mapping[str, str]) -> dict[int, Array]:

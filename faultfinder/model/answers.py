@@ -15,7 +15,8 @@ TYPED_LENGTH = 200
 
 COULD_NOT_TELL = frozenset(
     {"?", "unknown", "unclear", "dont know", "don't know", "do not know", "could not tell"}
-    | {"cant tell", "can't tell", "not sure", "unsure"}
+    | {"cant tell", "can't tell", "not sure", "unsure", "dunno", "no idea", "weiss nicht"}
+    | {"weiß nicht", "keine ahnung"}
 )
 """Words for "no result"; as normal an answer as any."""
 

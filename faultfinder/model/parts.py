@@ -374,7 +374,8 @@ class Risk:
 
 @dataclass(frozen=True)
 class Proof:
-    """A test that proves a repair; `before_cover` ones are done with the cover still off."""
+    """A test that proves a repair; `before_cover` ones are done with the cover still off.
+    `shares` are the causes that share cable or plug with what it tests."""
 
     name: str
     title: str
@@ -383,6 +384,7 @@ class Proof:
     minutes: float
     before_cover: bool = True
     line: int = 0
+    shares: tuple[str, ...] = ()
 
 
 @dataclass(frozen=True)
@@ -466,6 +468,10 @@ class FaultModel:
     @cached_property
     def needs_by_name(self) -> Mapping[str, Need]:
         return {need.name: need for need in self.needs}
+
+    def proof(self, name: str) -> Proof:
+        """The proof test of that name."""
+        return next(one for one in self.proofs if one.name == name)
 
     def of_kind(self, kind: Kind) -> tuple[Variable, ...]:
         return tuple(variable for variable in self.variables if variable.kind is kind)

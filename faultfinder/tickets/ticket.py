@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 from faultfinder.decide.belief import Tried
 from faultfinder.errors import FaultfinderError, MisuseError
@@ -17,6 +17,7 @@ class Ticket:
 
     `findings` were made before any repair: finding -> result, or None when it could not
     be told. `tried` are the repairs that did not cure, each with what was found after it.
+    `intake` is what was taken down at the desk, with what was agreed to later.
     `repaired` is the repair after which the picture came back, `proofs` what its tests said.
     `version` is the digest of the model the ticket goes by. `last` is the number of the
     newest event: whoever writes next must have seen it. `damage` says what of the log could not
@@ -127,7 +128,7 @@ def fold(
         model=intake.model,
         version=state.version,
         opened_at=events[0].at if events else "",
-        intake=intake,
+        intake=replace(intake, **state.agreed),
         person=state.person,
         first_ticket=first_ticket,
         findings=state.findings,

@@ -51,7 +51,9 @@ def main() -> None:
         begun = time.perf_counter()
         seeds = range(FIRST_SEED[sd], FIRST_SEED[sd] + shops)
         found = [judged(file, sd, seed, played) for seed in seeds]
-        print(f"sd {sd}: {shops} shops, seeds {seeds[0]} to {seeds[-1]}, {TICKETS} tickets, {played} played")
+        print(
+            f"sd {sd}: {shops} shops, seeds {seeds[0]} to {seeds[-1]}, {TICKETS} tickets, {played} played"
+        )
         for name in SHOWN:
             some = [
                 {**one.found.differences, **(one.jobs.differences if one.jobs else {})}[name]

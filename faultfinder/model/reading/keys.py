@@ -272,6 +272,7 @@ PROOF = Keys(
         "passes": "what is seen when it passes",
         "minutes": "it takes",
         "before_cover": "yes: made before the cover goes back on",
+        "shares": "causes that share cable or plug with what is tested",
     },
 )
 

@@ -29,8 +29,9 @@ def read_retest(faults: Faults, complaint: Head | None) -> Retest | None:
     return Retest(minutes or 0.0, missed or 0.0)
 
 
-def read_proofs(faults: Faults, root: Fields) -> tuple[Proof, ...]:
+def read_proofs(faults: Faults, root: Fields, heads: Mapping[str, Head]) -> tuple[Proof, ...]:
     """The tests that prove a repair, in file order."""
+    causes = [name for name, head in heads.items() if head.kind is Kind.CAUSE]
     proofs: list[Proof] = []
     for word, node in root.entries("proofs"):
         fields = Fields(faults, node, word.line, f"proof {word.value}", keys.PROOF)
@@ -38,8 +39,18 @@ def read_proofs(faults: Faults, root: Fields) -> tuple[Proof, ...]:
         passes = fields.text("passes", "Say what is seen when it passes: passes: Even light.")
         minutes = fields.number("minutes", "Give its time: minutes: 2.")
         before = fields.yes_no("before_cover", True)
+        shares = [
+            pick(faults, cause, causes, fields.label, "cause") for cause in fields.words("shares")
+        ]
         proof = Proof(
-            word.value, title, fields.texts("how"), passes, minutes or 0.0, before, word.line
+            word.value,
+            title,
+            fields.texts("how"),
+            passes,
+            minutes or 0.0,
+            before,
+            word.line,
+            tuple(cause for cause in shares if cause is not None),
         )
         good_name(faults, word, "A proof")
         proofs.append(proof)

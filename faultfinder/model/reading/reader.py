@@ -166,7 +166,7 @@ def _read_all(node: Node, faults: Faults, file: str) -> FaultModel | None:
         )
     variables += figures.conditions
     complaint = next((head for head in heads.values() if head.kind is Kind.COMPLAINT), None)
-    proofs = read_proofs(faults, root)
+    proofs = read_proofs(faults, root, heads)
     needs = read_needs(faults, root, heads)
     checks = read_checks(faults, root, heads, stage_names, [need.name for need in needs])
     repairs = read_repairs(

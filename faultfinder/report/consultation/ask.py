@@ -2,23 +2,38 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
+
 from faultfinder.consultation.ranking import RankedCheck
-from faultfinder.model.parts import FaultModel, Variable
-from faultfinder.report.consultation.check import add_how, add_way, gain_and_cost
+from faultfinder.model.parts import Proof, Repair, Variable
+from faultfinder.report.consultation.check import add_caution, add_how, add_way, gain_and_cost
 from faultfinder.report.consultation.view import View, result_words
 from faultfinder.report.page import Page
-from faultfinder.report.wording import WIDTH, before_after, harmless, joined, minutes, unbroken
+from faultfinder.report.wording import (
+    WIDTH,
+    before_after,
+    counted,
+    harmless,
+    joined,
+    minutes,
+    unbroken,
+)
 
 MOVERS_SHOWN = 2
 
+FILLED = 12
+"""Lines of way and steps that leave room for a question and what a search offers."""
 
-def start_page(model: FaultModel) -> str:
+
+def start_page(title: str, keys: str) -> str:
+    """What can be typed; `keys` are the signs that stand for words."""
     page = Page()
-    page.text(f"{model.title}. Answer with a number or in words; Enter means it cannot be told.")
+    page.text(f"{title}. Answer with a number or in words; Enter means it cannot be told.")
     page.text(
-        '"back" takes back the last answer, "why" says why this is asked, '
-        '"skip" leaves a check out, "done" ends with the whole page.'
+        "Or type what you see, or a part's name: what is meant is looked for. "
+        '"back", "skip", "why", "how" and "done" may be typed, or:'
     )
+    page.text(keys, 2)
     return str(page)
 
 
@@ -30,7 +45,12 @@ def question_page(view: View, ranked: RankedCheck, variable: Variable, instruct:
     if instruct and (ranked.route.moves or not check.intake):
         page.text(f"At the bench: {check.title} ({minutes(ranked.minutes)})")
         add_way(page, view, ranked)
-        add_how(page, check)
+        brief, full = Page(), Page()
+        add_caution(brief, check.caution, 2)
+        add_how(full, check)
+        # Steps yield where they would fill the screen; cautions never do.
+        long = len(str(page).splitlines()) + len(str(full).splitlines()) > FILLED
+        page.page(str(brief if long else full))
     elif instruct and check.caution.strip():
         page.item("Caution:", check.caution.strip(), hang=2)
     page.text(variable.ask or f"{variable.title}?")
@@ -54,6 +74,16 @@ def _add_answers(page: Page, variable: Variable) -> None:
         return
     # One after the other, not one a line: 22 answers would scroll the question away.
     page.text("   ".join(map(unbroken, numbered)), 2)
+
+
+def seen_page(findings: Sequence[Variable]) -> str:
+    """Findings that may have been meant, by number."""
+    page = Page()
+    page.text(" ")
+    page.text("Did you see one of these?")
+    for number, variable in enumerate(findings, start=1):
+        page.item(f"{number}", f"{variable.title} ({variable.name})", 2, hang=2)
+    return str(page)
 
 
 def offer_page(view: View, ranked: RankedCheck) -> str:
@@ -87,3 +117,31 @@ def change_line(view: View, name: str, result: str | None) -> str:
 def _spoken(state: str) -> str:
     """A state as people read it; it may be typed like this too."""
     return state.replace("_", " ")
+
+
+def choice_page(choices: Sequence[str]) -> str:
+    """What can be chosen, by number."""
+    page = Page()
+    for number, said in enumerate(choices, start=1):
+        page.item(f"{number}", said, 2, hang=2)
+    return str(page)
+
+
+def proof_page(repair: Repair, test: Proof, left: int) -> str:
+    """A proof test that is to be made now, the first of `left`."""
+    page = Page()
+    page.text(f"{repair.title}: the picture is back. {counted(left, 'proof test')} to make.")
+    cover = "before the cover goes back on" if test.before_cover else "closed up"
+    page.text(f"{test.title}, {cover} ({minutes(test.minutes)})")
+    page.numbered(test.how, 2)
+    page.text(f"Passes when: {test.passes}.", 2)
+    return str(page)
+
+
+def proved_page(repair: Repair, more: bool) -> str:
+    """The question once a repair is proved; `more` causes than are listed can be named."""
+    page = Page()
+    page.text(f"{repair.title}: all proof tests are passed.")
+    other = " Another cause that it mends may be typed by its name." if more else ""
+    page.text(f"What was it? The answer closes the ticket.{other}")
+    return str(page)

@@ -333,7 +333,7 @@ class _Writer:
             return made
         if not step.name:
             if number is not None:
-                text = f"Type: faultfinder close {number} --outcome unrepaired"
+                text = f"Type: faultfinder close {number} --outcome uneconomic"
                 made.append(self._lines(text, "  ", 4))
             return made
         ways = [f"Picture not back: --tried {step.name}"]
@@ -428,12 +428,9 @@ class _Writer:
                     f"{lift} ({', '.join(other)} or unknown)."
                 )
             )
-            if number is not None:
-                made.append(
-                    self._lines(
-                        "Was it a slip of the hand? The log has its number: "
-                        f"faultfinder ticket {number}, then faultfinder takeback {number} ENTRY."
-                    )
-                )
+            entry = self.view.entries.get(rule.finding)
+            if number is not None and entry is not None:
+                slip = f"A slip of the hand? Take it back: faultfinder takeback {number} {entry}"
+                made.append(self._lines(slip))
         made += [Line(("",)), *self._known()]
         return made

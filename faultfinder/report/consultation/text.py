@@ -193,7 +193,9 @@ def worth_of(view: View, ranked: RankedCheck) -> str:
     rate = money(view.shop.worth_per_bit, view.shop.currency)
     worth = money(ranked.gain_bits * view.shop.worth_per_bit, view.shop.currency)
     cost = money(ranked.cost, view.shop.currency)
-    against = "at least" if ranked.worth else "less than"
+    # Whether it is made may hang on what it saves instead; these two figures speak of themselves.
+    more = ranked.gain_bits * view.shop.worth_per_bit >= ranked.cost
+    against = "at least" if more else "less than"
     return f"At {rate} a bit that is worth {worth}, {against} the {cost} it costs."
 
 

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from functools import cached_property
 from itertools import pairwise
 
@@ -25,13 +25,15 @@ class View:
 
     `ticket` is the ticket it is about, if any; `why` the check to explain instead of the next
     one. Questions for the counter are among `checks` only where one is explained: ranking them
-    takes time. With `telling` the checks are those of the counter, by what they tell.
+    takes time. With `telling` the checks are those of the counter, by what they tell. `entries` are
+    the ticket's log entries by the finding they hold.
     """
 
     told: Consultation
     ticket: int | None = None
     why: str | None = None
     telling: bool = False
+    entries: Mapping[str, int] = field(default_factory=dict)
 
     @property
     def model(self) -> FaultModel:

@@ -117,7 +117,8 @@ def _add_others(page: Page, view: View, ranked: RankedCheck, place: int) -> None
         reason = _against(view, other, ranked)
         page.item(f"{number}.", f"{view.check(other).title}: {reason}.", 4)
     if len(before) > OTHERS_SHOWN:
-        page.text(f"and {len(before) - OTHERS_SHOWN} more.", 4)
+        rest = len(before) - OTHERS_SHOWN
+        page.text(f"and {rest} more, in order in what --json prints.", 4)
 
 
 def _figures(view: View, ranked: RankedCheck) -> str:

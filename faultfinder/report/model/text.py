@@ -31,7 +31,7 @@ def model_page(model: FaultModel, found: Assessment, bold: bool = False) -> str:
     """Causes, checks and how they hang together; what is told apart, and how well."""
     page = Page(bold)
     page.heading(model.title)
-    page.text(f"{counts(model)}.")
+    page.text(f"{counts(model)}. Long lists are cut short: --json names all.")
     if model.about:
         page.text(model.about)
     _causes(page, model, found)

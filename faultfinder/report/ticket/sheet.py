@@ -24,7 +24,7 @@ from faultfinder.report.consultation.view import View, result_words
 from faultfinder.report.html import minute_of, render
 from faultfinder.report.page import Page
 from faultfinder.report.plan.words import BATTERY, safety_words
-from faultfinder.report.ticket.standing import COPIES, blocked_by
+from faultfinder.report.ticket.standing import CONSENT, COPIES, blocked_by
 from faultfinder.report.wording import counted, joined, minutes, money, percent
 from faultfinder.tickets.events import Event, Note, Proved, Tried
 from faultfinder.tickets.ticket import Ticket
@@ -39,12 +39,6 @@ TEXT_GONE = "(the text was erased)"
 
 CAUSES_SHOWN = 6
 CHECKS_AFTER = 3
-
-_CONSENT = {
-    "opening": "opening the machine",
-    "data-loss": "losing data",
-    "contact-kept": "keeping name and contact",
-}
 
 
 class Said(NamedTuple):
@@ -146,7 +140,7 @@ def _finding(model: FaultModel | None, name: str, result: str | None) -> tuple[s
 def _desk(ticket: Ticket, view: View | str) -> list[Said]:
     intake = ticket.intake
     model = None if isinstance(view, str) else view.model
-    consent = joined(_CONSENT.get(name, name) for name in intake.consent)
+    consent = joined(CONSENT.get(name, name) for name in intake.consent)
     may = "no limit written down"
     if intake.limit is not None:
         most = f"{intake.limit:,.2f} in the shop's currency"

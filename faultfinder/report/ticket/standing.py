@@ -12,6 +12,14 @@ COPIES = {"yes": "the customer has one", "no": "there is none", "unknown": "not 
 """What is said of a copy of the customer's data."""
 
 
+CONSENT = {
+    "opening": "opening the machine",
+    "data-loss": "losing data",
+    "contact-kept": "keeping name and contact",
+}
+"""What is said of what a customer can agree to."""
+
+
 @dataclass(frozen=True)
 class Standing:
     """What the diagnosis says of a ticket; `trouble` is the sentence why there is none."""

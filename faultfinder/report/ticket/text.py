@@ -5,14 +5,14 @@ from __future__ import annotations
 from collections.abc import Sequence
 from datetime import date
 
-from faultfinder.model.parts import FaultModel
+from faultfinder.model.parts import FaultModel, Proof, Repair
 from faultfinder.report.consultation.repair import add_proofs
 from faultfinder.report.consultation.short import HEIGHT, Line, fitted, screens
 from faultfinder.report.consultation.text import next_page
 from faultfinder.report.consultation.view import View
 from faultfinder.report.page import Page
 from faultfinder.report.ticket.standing import COPIES, blocked_by
-from faultfinder.report.wording import harmless, money, shortened, wrapped
+from faultfinder.report.wording import harmless, minutes, money, shortened, wrapped
 from faultfinder.tickets.events import ERASED_TEXT
 from faultfinder.tickets.ticket import Ticket
 
@@ -81,9 +81,10 @@ def ticket_next_page(ticket: Ticket, view: View, bold: bool = False) -> str:
     return str(page)
 
 
-def ticket_head(ticket: Ticket, now: str, width: int = 80) -> list[Line]:
+def ticket_head(ticket: Ticket, now: str, width: int = 80, view: View | None = None) -> list[Line]:
     """What stands on top of a ticket's screens: its number, complaint and days open, then what
-    whoever takes it up must know. `now` is a time as tickets write it."""
+    whoever takes it up must know. `now` is a time as tickets write it; a `view` of it says
+    whether the customer's limit may be crossed."""
     days = (date.fromisoformat(now[:10]) - date.fromisoformat(ticket.opened_at[:10])).days + 1
     said = f"Ticket {ticket.number}, day {days}"
     if ticket.complaint:
@@ -95,9 +96,31 @@ def ticket_head(ticket: Ticket, now: str, width: int = 80) -> list[Line]:
         lines.append(f"Handed over by {note.who}: {told}")
     lines += [f"Blocked: {block}" for block in blocked_by(ticket)]
     if ticket.first_ticket is not None:
-        lines.append(f"A comeback: look at ticket {ticket.first_ticket} as well.")
+        lines.append(
+            f"A comeback of ticket {ticket.first_ticket}, whose work counts in the figures."
+        )
+    if view is not None:
+        lines += over_limit(ticket, view)
     # A colleague's note is read whole where there is room, and named where it is cut.
     return [Line((shortened(harmless(line), width),), "step") for line in lines]
+
+
+def over_limit(ticket: Ticket, view: View) -> list[str]:
+    """A line where the job, or the step that is next, may cost more than the customer agreed to,
+    with the way to ask."""
+    limit, quote, step = ticket.intake.limit, view.quote, view.told.next_step
+    if limit is None or quote is None or ticket.repaired is not None or view.told.stop:
+        return []
+    ask = f"faultfinder hold {ticket.number} approval"
+    currency = view.shop.currency
+    if step is not None and step.kind != "check" and step.name:
+        repair = view.model.repairs_by_name[step.name]
+        spent = view.shop.cost(view.repair_route.minutes + repair.minutes, repair.part.high)
+        if spent > limit:
+            return [f"Up to {spent:.0f} {currency}, the limit is {limit:.0f}: ask first: {ask}"]
+    if quote.high > limit:
+        return [f"May come to {quote.high:.0f} {currency}, the limit is {limit:.0f}: {ask}"]
+    return []
 
 
 def ticket_screens(
@@ -109,13 +132,54 @@ def ticket_screens(
     bold: bool = False,
 ) -> list[str]:
     """What comes next on a ticket, a screen or more; `before` is said first ("Now: ...")."""
-    head = ticket_head(ticket, now, width)
+    head = ticket_head(ticket, now, width, view)
     head += [Line(tuple(wrapped(line, width=width)), "step") for line in before]
     if ticket.repaired is not None and not view.told.stop:
         page = Page(bold)
         _add_proof(page, ticket, view.model)
         return fitted([*head, *(Line((line,)) for line in str(page).splitlines())], HEIGHT)
     return screens(view, head, width, bold=bold)
+
+
+def failed_page(model: FaultModel, ticket: Ticket, test: Proof) -> str:
+    """What a failed proof test points at: what shares cable and plug with what it tests, the work
+    to do there first, and how to go on."""
+    page, number = Page(), ticket.number
+    page.text(f"{test.title} failed: the repair is not proved.", 2)
+    again = f"faultfinder proved {number} {test.name}=pass"
+    first = _first_there(model, ticket, test)
+    if test.shares:
+        titles = [model.by_name[cause].title for cause in test.shares]
+        page.item("It shares cable or plug with:", f"{'; '.join(titles)}.", 2, hang=2)
+    if first is not None:
+        page.text(
+            f"NEXT  {first.title}, {minutes(first.minutes)}, then the test again. "
+            f"Steps: faultfinder how {number} {first.name}",
+            2,
+        )
+        if first.caution.strip():
+            page.item("Caution:", first.caution.strip(), 4, hang=2)
+    page.text(f"When it passes: {again}", 2)
+    page.text(
+        f"If the fault itself is there again: faultfinder tried {number} {ticket.repaired}", 2
+    )
+    return str(page)
+
+
+def _first_there(model: FaultModel, ticket: Ticket, test: Proof) -> Repair | None:
+    """The work on what the test shares: without a part before all else, what was just handled
+    first, then the shortest; a part that costs money only where nothing else is left."""
+    tried = {step.repair for step in ticket.tried}
+    mending = [
+        repair
+        for repair in model.repairs
+        if set(test.shares) & set(repair.mends) and repair.name not in tried
+    ]
+    order = sorted(
+        mending,
+        key=lambda one: (one.part.likely, one.hand_over, one.name != ticket.repaired, one.minutes),
+    )
+    return order[0] if order else None
 
 
 def _add_proof(page: Page, ticket: Ticket, model: FaultModel) -> None:
@@ -127,12 +191,8 @@ def _add_proof(page: Page, ticket: Ticket, model: FaultModel) -> None:
     for name in repair.proof:
         if name in ticket.proofs:
             page.text(f"{name}: {'passed' if ticket.proofs[name] else 'FAILED'}", 2)
-    if failed:
-        page.text(
-            "A proof test failed, so the repair is not proved. If the fault is still there: "
-            f"faultfinder tried {ticket.number} {repair.name}",
-            2,
-        )
+    for name in failed:
+        page.page(failed_page(model, ticket, model.proof(name)))
     if open_ones:
         page.text("Still to prove:", 2)
         add_proofs(page, model, repair, open_ones, 4)

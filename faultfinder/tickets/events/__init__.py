@@ -13,6 +13,7 @@ from __future__ import annotations
 from importlib import import_module
 from pkgutil import iter_modules
 
+from faultfinder.tickets.events.agreed import Agreed
 from faultfinder.tickets.events.arrived import Arrived
 from faultfinder.tickets.events.closed import Closed, Outcome
 from faultfinder.tickets.events.entry import ERASED_TEXT, KINDS, Entry, Titles
@@ -47,6 +48,7 @@ __all__ = [
     "ERASED_TEXT",
     "KINDS",
     "PERSONAL",
+    "Agreed",
     "Arrived",
     "Closed",
     "Entry",

@@ -1,0 +1,335 @@
+"""Conversations at a terminal: about a machine without a ticket, and on a ticket to its close."""
+
+from __future__ import annotations
+
+import sys
+from collections.abc import Collection, Mapping
+from dataclasses import dataclass, field
+
+from faultfinder.cli.asking import BACK, DONE, Place, Session, command_of
+from faultfinder.cli.bench_words import refuse_corrections
+from faultfinder.cli.on_ticket import (
+    case_of,
+    found_by,
+    keep_model,
+    now,
+    the_store,
+    view_of,
+    who,
+    write,
+)
+from faultfinder.cli.screens import Screen, screen_for
+from faultfinder.cli.terminal import bold_allowed, columns, stoppable
+from faultfinder.consultation.bench import look_stage
+from faultfinder.consultation.case import Case
+from faultfinder.consultation.consult import Consultation
+from faultfinder.errors import MisuseError
+from faultfinder.inference.target import TargetSpec
+from faultfinder.model.answers import fold
+from faultfinder.model.parts import FaultModel, Proof, Repair
+from faultfinder.report.consultation.ask import choice_page, proof_page, proved_page
+from faultfinder.report.consultation.how import how_page
+from faultfinder.report.consultation.short import screens
+from faultfinder.report.consultation.view import View
+from faultfinder.report.ticket.text import failed_page, ticket_head, ticket_screens
+from faultfinder.tickets.events import (
+    Closed,
+    Entry,
+    Found,
+    Held,
+    Intake,
+    Moved,
+    Ordered,
+    Outcome,
+    Proved,
+    Repaired,
+    TakenBack,
+    Tried,
+    Waiting,
+)
+from faultfinder.tickets.store import Store
+from faultfinder.tickets.ticket import Ticket
+from faultfinder.written import sum_up
+
+CAUSES = 9
+"""Causes offered by number: a number is one key."""
+
+PAGE = 17
+"""Lines of a page below which a question has room."""
+
+
+@dataclass
+class OnTicket:
+    """Writes answers on a ticket as they come; what is taken back is an entry of its own."""
+
+    store: Store
+    state: Ticket
+    by: str | None
+    _written: list[range] = field(default_factory=list)
+
+    def write(self, *entries: Entry) -> None:
+        """Write entries that `undo` takes back together."""
+        first = self.state.last + 1
+        self.state = write(self.store, self.state, self.by, entries)
+        self._written.append(range(first, self.state.last + 1))
+
+    def keep(self, name: str, result: str | None, stage: str | None) -> None:
+        moved = [] if stage is None else [Moved(stage)]
+        self.write(Found(name, result, self.state.version), *moved)
+
+    def check(self, told: Consultation, name: str, result: str | None) -> None:
+        refuse_corrections(told, [(name, result)], found_by(self.state), self.state.number)
+
+    def undo(self) -> None:
+        back = [TakenBack(number) for number in reversed(self._written.pop())]
+        self.state = write(self.store, self.state, self.by, back)
+
+
+def refuse_unattended(instead: str) -> None:
+    """Raise MisuseError where nobody can answer."""
+    if not (sys.stdin.isatty() and sys.stdout.isatty()):
+        raise MisuseError(f'Questions need a terminal; "{instead}" prints what comes next.')
+
+
+def talk(case: Case, name: str, by: str | None = None, target: TargetSpec = "causes") -> None:
+    """Ask about a machine without a ticket, then print the page and how to get it again.
+
+    `name` is the model's, as it was typed. Kept as a ticket, it goes on there.
+    """
+    screen = screen_for(case.model.model)
+    screen.say("No ticket: nothing is written down.")
+    session = Session(Place(case), screen, target)
+    try:
+        with stoppable():
+            view = session.run()
+    except (KeyboardInterrupt, EOFError):
+        if session.place.case.results:
+            screen.end("To go on from here:\n" + command_of(session.place.case))
+        raise
+    if session.keep_asked:
+        store, state = keep_as_ticket(session.place.case, name, by)
+        screen.say(f"Kept as ticket {state.number}.")
+        talk_on(store, state, by, screen)
+        return
+    known = session.place.case.results or session.place.case.tried
+    again = "\n\nNothing was written. To see this page again:\n" + command_of(session.place.case)
+    page = "\n".join(screens(view, width=columns(), bold=bold_allowed()))
+    screen.end(page + (again if known else ""))
+
+
+def keep_as_ticket(case: Case, name: str, by: str | None) -> tuple[Store, Ticket]:
+    """A new ticket that holds all that is known of a case."""
+    store = the_store(make=True)
+    version = keep_model(store, case.model, name)
+    entries: list[Entry] = [Intake(name, version, worth=case.worth)]
+    entries += [Found(one, result, version) for one, result in case.results.items()]
+    for step in case.tried:
+        made = case.model.model.repairs_by_name[step.repair]
+        entries.append(Tried(step.repair, look_stage(case.model, made), version))
+        entries += [Found(one, result, version) for one, result in step.results_since.items()]
+    if case.stage not in (None, case.model.model.start):
+        entries.append(Moved(str(case.stage)))
+    number = store.intake(name, now(), who(by), entries, None)
+    return store, store.ticket(number)
+
+
+def talk_on(
+    store: Store,
+    state: Ticket,
+    by: str | None,
+    screen: Screen | None = None,
+    counter_only: bool = False,
+) -> Ticket:
+    """Ask on a ticket until it is closed, rests, or somebody ends it; each answer is written at
+    once. With `counter_only` only what is asked at the counter."""
+    case = case_of(store, state)
+    screen = screen or screen_for(case.model.model)
+    screen.look_in(case.model.model)
+    keeper = OnTicket(store, state, by)
+    screen.say(f"Ticket {state.number}: each answer is written down at once.")
+    try:
+        with stoppable():
+            while _one_round(keeper, screen, counter_only):
+                pass
+    except (KeyboardInterrupt, EOFError):
+        screen.end(f"\nTo go on from here: faultfinder ask {state.number}")
+        sum_up(f"Every answer given stands on ticket {state.number}.")
+        raise
+    state = keeper.state
+    if counter_only:
+        return state
+    if not state.open:
+        screen.end(f"Ticket {state.number} closed: {state.outcome}.")
+    else:
+        pages = ticket_screens(state, view_of(store, state), now(), (), columns(), bold_allowed())
+        screen.end("\n".join(pages))
+    return state
+
+
+def _one_round(keeper: OnTicket, screen: Screen, counter_only: bool) -> bool:
+    """Checks until a repair is due, then the repair, or its proof; whether to go on."""
+    state = keeper.state
+    if state.repaired is not None:
+        return _prove(keeper, screen)
+    session = Session(
+        Place(case_of(keeper.store, state), at_bench=state.stage is not None),
+        screen,
+        keeper=keeper,
+        counter_only=counter_only,
+    )
+    view = session.run()
+    state = keeper.state
+    if counter_only or session.ended or view.told.stop:
+        return False
+    if session.repair:
+        return _repair(keeper, screen, View(view.told, state.number), session.repair)
+    step = view.told.next_step
+    if step is None or step.kind == "check":
+        return False
+    return _repair(keeper, screen, View(view.told, state.number), step.name)
+
+
+def _repair(keeper: OnTicket, screen: Screen, view: View, name: str) -> bool:
+    """The repair that is due: made or not, and whether the picture is back."""
+    state, model = keeper.state, view.model
+    head = ticket_head(state, now(), columns(), view)
+    pages = screens(view, head, columns(), PAGE, bold_allowed())
+    page = "\n".join(pages)
+    answer = _choose(screen, page, _ends(model, name), model.repairs_by_name)
+    while answer in model.repairs_by_name:
+        name = answer
+        answer = _choose(screen, how_page(view, name), _ends(model, name), model.repairs_by_name)
+    if answer == BACK:
+        _back(keeper, screen)
+        return True
+    if answer in DONE:
+        return False
+    if answer in set(Outcome):
+        keeper.write(Closed(answer, (), state.version))
+        return False
+    if answer == "sent":
+        keeper.write(Held(str(Waiting.SPECIALIST)))
+        return False
+    repair = model.repairs_by_name[name]
+    if answer == "ordered":
+        keeper.write(Ordered(repair.title, name))
+        return False
+    stage = look_stage(case_of(keeper.store, state).model, repair)
+    if answer == "cured":
+        keeper.write(Repaired(name, stage, state.version))
+    else:
+        keeper.write(Tried(name, stage, state.version))
+    return True
+
+
+def _ends(model: FaultModel, name: str) -> list[tuple[str, str]]:
+    """How a repair can end, or handing over as it is ("")."""
+    if not name:
+        return [
+            (str(Outcome.UNECONOMIC), "Handed back: not worth repairing"),
+            (str(Outcome.DECLINED), "Handed back: the customer does not want it repaired"),
+            (str(Outcome.NOT_ESTABLISHED), "Handed back: the cause was not established"),
+        ]
+    repair = model.repairs_by_name[name]
+    ends = [("cured", "Made: the picture is back"), ("not", "Made: the picture is not back")]
+    if repair.hand_over:
+        ends.append(("sent", "Sent away: the ticket rests until it is here again"))
+    elif repair.part.high > 0.0:
+        ends.append(("ordered", "The part is ordered: the ticket waits for it"))
+    return ends
+
+
+def _back(keeper: OnTicket, screen: Screen) -> None:
+    """Take the last thing written in this sitting back."""
+    if not keeper._written:
+        screen.say("There is nothing to take back.")
+        return
+    keeper.undo()
+    screen.say("Taken back: the last entry.")
+
+
+def _choose(
+    screen: Screen,
+    page: str,
+    choices: list[tuple[str, str]],
+    names: Collection[str] = (),
+) -> str:
+    """The word of what was chosen by its number, "back" or "done", or one of `names` typed."""
+    screen.show(f"{page}\n{choice_page([said for _, said in choices])}".strip("\n"))
+    while True:
+        typed = screen.read("> ", len(choices), "<.").lower()
+        if typed in DONE or typed == BACK:
+            return typed
+        if typed.isdecimal() and 1 <= int(typed) <= len(choices):
+            return choices[int(typed) - 1][0]
+        name = fold(typed).replace(" ", "_")
+        if name in names:
+            return name
+        screen.say(f'Type 1 to {len(choices)}, "back", or "done" to go on later.')
+
+
+def _prove(keeper: OnTicket, screen: Screen) -> bool:
+    """The next proof test of the repair, or what it was once all are passed."""
+    state = keeper.state
+    view = view_of(keeper.store, state)
+    model = view.model
+    assert state.repaired is not None
+    repair = model.repairs_by_name[state.repaired]
+    tests = {proof.name: proof for proof in model.proofs}
+    left = [name for name in repair.proof if name not in state.proofs]
+    failed = [name for name, passed in state.proofs.items() if not passed]
+    if failed:
+        return _failed(keeper, screen, model, repair, tests, failed)
+    if left:
+        choices = [("pass", "passed"), ("fail", "failed")]
+        answer = _choose(screen, proof_page(repair, tests[left[0]], len(left)), choices)
+        entries: dict[str, Entry] = {
+            "pass": Proved(left[0], True),
+            "fail": Proved(left[0], False),
+        }
+        return _written(keeper, screen, answer, entries)
+    likely = [cause for cause in view.told.causes if cause in repair.mends]
+    choices = [(one, f"{model.by_name[one].title} ({one})") for one in likely[:CAUSES]]
+    answer = _choose(screen, proved_page(repair, len(likely) > CAUSES), choices, likely)
+    closing: dict[str, Entry] = {
+        cause: Closed(str(Outcome.REPAIRED), (cause,), state.version, False) for cause in likely
+    }
+    if answer in closing:
+        keeper.write(closing[answer])
+        return False
+    return _written(keeper, screen, answer, closing)
+
+
+def _failed(
+    keeper: OnTicket,
+    screen: Screen,
+    model: FaultModel,
+    repair: Repair,
+    tests: dict[str, Proof],
+    failed: list[str],
+) -> bool:
+    """After a failed proof: what shares its cable or plug, and the test again."""
+    name = failed[0]
+    page = failed_page(model, keeper.state, tests[name])
+    choices = [
+        ("again", f"{tests[name].title} passes now"),
+        ("fault", "The fault itself is there again"),
+    ]
+    answer = _choose(screen, page, choices)
+    stage = keeper.state.stage or model.start
+    entries: dict[str, Entry] = {
+        "again": Proved(name, True),
+        "fault": Tried(repair.name, stage, keeper.state.version),
+    }
+    return _written(keeper, screen, answer, entries)
+
+
+def _written(keeper: OnTicket, screen: Screen, answer: str, entries: Mapping[str, Entry]) -> bool:
+    """Write the entry of an answer; whether to go on."""
+    if answer == BACK:
+        _back(keeper, screen)
+        return True
+    if answer in DONE:
+        return False
+    keeper.write(entries[answer])
+    return True

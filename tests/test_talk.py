@@ -1,0 +1,68 @@
+"""A case from the counter to the closed ticket, typed at a terminal of 80 x 24."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import pytest
+
+from faultfinder.tickets.opening import open_store
+from tests.small_model import SMALL_MODEL
+from tests.typist import Typist
+
+
+@pytest.fixture
+def typist(tmp_path: Path) -> Typist:
+    models = tmp_path / "models"
+    models.mkdir()
+    (models / "small.yaml").write_text(SMALL_MODEL)
+    return Typist(tmp_path, {
+        "FAULTFINDER_MODELS": str(models), "FAULTFINDER_CACHE": str(tmp_path / "kept"),
+        "FAULTFINDER_DB": str(tmp_path / "tickets.db"), "FAULTFINDER_WHO": "lena",
+        "XDG_CONFIG_HOME": str(tmp_path / "settings"),
+    })  # fmt: skip
+
+
+def test_a_case_goes_from_the_counter_to_the_closed_ticket_by_single_keys(
+    typist: Typist, tmp_path: Path
+) -> None:
+    typist.start("intake", "-m", "small")
+    assert "Ticket 1 opened." in typist.text
+    typist.press("dark since Monday\r")
+    for key in ("1", "2", "250\r", "12,50\r"):
+        typist.press(key)
+    for _ in range(9):
+        if typist.ended:
+            break
+        keys = typist.keys
+        typist.press("1" if "lit" in typist.text else "?")
+        assert typist.keys == keys + 1
+    assert "Intake slip, ticket 1" in typist.text
+    assert "12.50 EUR" in typist.text
+    store = open_store(str(tmp_path / "tickets.db"), False)
+    ticket = store.ticket(1)
+    assert (ticket.intake.limit, ticket.intake.worth) == (12.5, 250.0)
+    assert ticket.findings
+
+    typist.start("ask", "1")
+    for _ in range(9):
+        if "Made: the picture is back" in typist.text:
+            break
+        typist.press("1" if "Go on at the bench" in typist.text else "?")
+    for _ in range(5):
+        if not typist.ended:
+            typist.press("1")
+    store = open_store(str(tmp_path / "tickets.db"), False)
+    assert store.ticket(1).outcome == "repaired"
+    assert typist.scrolled == 0
+
+
+def test_ctrl_c_loses_nothing_and_says_how_to_go_on(typist: Typist, tmp_path: Path) -> None:
+    typist.start("ask", "-m", "small")
+    assert typist.text.startswith("No ticket: nothing is written down.")
+    typist.press("1")
+    typist.press("*")
+    assert "Kept as ticket 1" in typist.text
+    assert typist.stop() == 2
+    assert "To go on from here: faultfinder ask 1" in typist.text
+    assert open_store(str(tmp_path / "tickets.db"), False).ticket(1).findings
