@@ -70,7 +70,7 @@ def test_adopting_keeps_comments_counts_and_the_file_before(models: Path) -> Non
     old = load_model(file).model
     told = json.loads(run("tune", "-m", NAME, "--json").output)
     run("adopt", "-m", NAME, status=2)
-    assert "in force" in run("adopt", "-m", NAME, "--by", "invented lead").output
+    assert "in force" in run("adopt", "-m", NAME, "--by", "invented lead", "--unjudged").output
     after = file.read_text(encoding="utf-8")
     comments = [line for line in before.splitlines() if line.lstrip().startswith("#")]
     assert comments
@@ -110,27 +110,34 @@ def test_a_proposal_for_a_file_changed_since_is_refused(models: Path) -> None:
     assert "by hand" in run("adopt", "-m", NAME, "--by", "x", status=1).output
 
 
-def test_replay_judges_on_tickets_held_out_and_changes_nothing(models: Path) -> None:
+def test_a_proposal_is_judged_before_it_is_adopted(models: Path) -> None:
     before = (models / f"{NAME}.yaml").read_bytes()
-    page = run("replay", "-m", NAME, "--played", "10").output
-    scored, left_out = map(int, re.findall(r"(\d+) tickets? scored; (\d+) without", page)[0])
-    assert scored + left_out == 150
-    assert "not clear" in page or "better" in page
-    assert "Played again" in page
+    assert "no proposal" in run("replay", "-m", NAME, status=1).output
+    run("tune", "-m", NAME, "--since", "2026-06-01")
+    said = run("adopt", "-m", NAME, "--by", "lena", status=1).output
+    assert "was not judged" in said
+    assert "--unjudged" in said
+    page = run("replay", "-m", NAME, "--folds", "2", "--played", "6").output
+    verdict = re.search(r"Against the figures in force: (BETTER|WORSE|CANNOT TELL YET)", page)
+    assert verdict is not None
+    assert "Dear parts for nothing" in page
+    assert "Wrong repairs" in page
     assert max(map(len, page.splitlines())) <= 80
-    told = json.loads(run("replay", "-m", NAME, "--played", "0", "--json").output)
-    assert told["new"]["label_log_loss"] > 0.0
-    murphy = told["new"]
-    assert murphy["reliability"] >= 0.0
     assert (models / f"{NAME}.yaml").read_bytes() == before
-    assert not (models / f"{NAME}.versions").exists()
+    assert f"(judged: {verdict[1].lower()})" in " ".join(
+        run("adopt", "-m", NAME, "--by", "lena").output.split()
+    )
+    # A verdict is on one proposal, and on no other.
+    run("tune", "-m", NAME, "--since", "2026-07-01")
+    run("adopt", "-m", NAME, "--by", "lena", status=1)
+    assert "(unjudged)" in run("adopt", "-m", NAME, "--by", "lena", "--unjudged").output
 
 
 def test_too_few_tickets_and_other_families_are_a_sentence(models: Path) -> None:
     said = run("tune", "-m", NAME, "--since", "2026-10-25", status=1).output
     assert "at least 20 are needed" in said
     assert "at least 20" in run("tune", "-m", "bezel_clamshell", status=1).output
-    run("replay", "-m", "bezel_clamshell", status=2)
+    run("replay", "-m", "bezel_clamshell", status=1)
     run("tune", "-m", NAME, "--since", "soon", status=2)
 
 
