@@ -51,7 +51,7 @@ PRINTED: dict[str, tuple[tuple[str, ...], ...]] = {
     "tickets": (("--all", "--limit", "650"),),
     "triage": ((),),
     "tune": (M,),
-    "replay": ((*M, "--since", "2026-05-01", "--played", "2"),),
+    "replay": ((*M, "--folds", "2", "--played", "2"),),
     "doubts": ((*M, "--least", "20"),),
     "plan": ((*M, *DARK, "--planner", "one-step", "--depth", "3"),),
     "prove": ((*M, "new_assembly"),),
@@ -99,6 +99,7 @@ def shop(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Shop]:
         run("tried", number[1], "reseat_data")
         run("found", number[1], "image=none", "flicker=unknown")
         run("ordered", number[1], "panel, invented", "--due", "2031-01-02")
+        run("tune", *M, "--since", "2026-05-01")
         yield Shop(folder / "tickets.db", folder / "models", folder / "kept", number[1])
 
 

@@ -9,6 +9,7 @@ import pytest
 
 from faultfinder.consultation.advice import advice_from
 from faultfinder.consultation.bench import build_problem
+from faultfinder.consultation.causes import causes_given
 from faultfinder.consultation.quote import spread
 from faultfinder.decide.belief import Tried
 from faultfinder.decide.plan import make_plan
@@ -25,6 +26,7 @@ from faultfinder.decide.situation import Policy, start
 from faultfinder.errors import FaultfinderError
 from faultfinder.inference.compiled import CompiledModel, compile_model
 from faultfinder.inference.loading import load_model
+from faultfinder.model.parts import Kind, Link, NoisyMax
 from tests.as_printed import AsPrinted
 from tests.consulted import advised
 from tests.problems import problem as make_problem
@@ -295,3 +297,30 @@ def test_looks_that_stop_the_job_are_never_weighed_in_a_plan() -> None:
     assert stopping
     for check in problem.checks:
         assert not stopping.intersection(compiled.model.checks_by_name[check.name].observes)
+
+
+def test_a_cause_of_many_histories_is_weighed_exactly() -> None:
+    """Its table is split into steps; what is listed is then believed as the network does."""
+    model = small_shop()
+    names = ("worn", "wet", "hot")
+    histories = [replace(model.by_name["knock"], name=name) for name in names]
+    given = {name: {"yes": Link((0.8, 0.2))} for name in names}
+    told = NoisyMax(names, Link((0.9, 0.1)), given)
+    variables = [replace(v, distribution=told) if v.name == "strip" else v for v in model.variables]
+    compiled = compile_model(replace(model, variables=(*histories, *variables)))
+    for known in ({}, {"wet": "yes"}, {"worn": "yes", "hot": "no", "look": "faint"}):
+        problem = build_problem(compiled, known, at_once=4, lost=0.0)
+        exact = causes_given(compiled, known)
+        for place, cause in enumerate(problem.causes):
+            listed = float(problem.weights @ (problem.scenarios[:, place] != 0))
+            assert listed == pytest.approx(exact[cause], abs=1e-12)
+
+
+def test_a_cause_of_what_cannot_be_listed_is_a_sentence() -> None:
+    model = small_shop()
+    damp = replace(model.by_name["knock"], name="damp", kind=Kind.CONDITION)
+    told = NoisyMax(("damp",), Link((0.9, 0.1)), {"damp": {"yes": Link((0.8, 0.2))}})
+    variables = [replace(v, distribution=told) if v.name == "strip" else v for v in model.variables]
+    compiled = compile_model(replace(model, variables=(damp, *variables)))
+    with pytest.raises(FaultfinderError, match="damp is no history"):
+        build_problem(compiled, {})

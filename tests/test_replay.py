@@ -14,7 +14,7 @@ from hypothesis import strategies as st
 from faultfinder.errors import MisuseError
 from faultfinder.inference.compiled import CompiledModel, compile_model
 from faultfinder.learning.judge.forecasts import batches, forecast
-from faultfinder.learning.judge.replay import compare, cross_validate, random_folds, split_by_time
+from faultfinder.learning.judge.replay import compare, random_folds, split_by_time
 from faultfinder.learning.records import ClosedTicket
 from faultfinder.model.parts import Row, Table
 from tests.brute_force import joint_of_model
@@ -250,38 +250,3 @@ def test_each_ticket_is_held_out_once_and_never_learnt_from_then(
         assert sorted(numbers) == list(range(count))
         assert abs(len(after) - count / folds) < 1
     assert split == random_folds(some, folds, seed)
-
-
-@pytest.mark.parametrize("folds", [None, 4])
-def test_cross_validation_never_judges_on_what_was_learnt_from(
-    truth: CompiledModel, wrong: CompiledModel, tickets: list[ClosedTicket], folds: int | None
-) -> None:
-    learnt: list[set[int]] = []
-
-    def fit(part: Sequence[ClosedTicket]) -> CompiledModel:
-        learnt.append({ticket.number for ticket in part})
-        return truth
-
-    told = cross_validate(tickets, fit, wrong, folds=folds, resamples=200)
-    everything = {ticket.number for ticket in tickets}
-    if folds is None:
-        assert learnt == [everything - set(told.numbers)]
-        assert set(told.numbers) == {t.number for t in tickets[-80:]}
-    else:
-        assert len(learnt) == 4
-        assert sorted(told.numbers) == sorted(everything)
-        assert sorted(n for part in learnt for n in everything - part) == sorted(everything)
-    assert told.differences["log_loss"].interval[1] < 0.0
-
-
-def test_a_fit_that_counts_does_better_than_the_wrong_figures(
-    wrong: CompiledModel, tickets: list[ClosedTicket]
-) -> None:
-    """A crude fit that chooses among rates of the strip by the tickets it is given."""
-
-    def fit(part: Sequence[ClosedTicket]) -> CompiledModel:
-        rates = [with_rate(small_shop(), "strip", 1 - p, p) for p in (0.5, 0.2, 0.05, 0.01)]
-        return min(rates, key=lambda model: forecast(model, part).label_loss.mean())
-
-    told = cross_validate(tickets, fit, wrong, folds=3, resamples=200)
-    assert told.differences["label_log_loss"].interval[1] < 0.0

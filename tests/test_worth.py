@@ -34,7 +34,7 @@ def test_where_the_file_is_right_its_figures_stand(file: CompiledModel) -> None:
     tuned = tune(file, drawn_tickets(file, 60, seed=1), weigh_belief=True)
     assert factors(tuned) == {"base rates": KEPT, "results": KEPT}
     for figure in tuned.figures:
-        assert figure.after == pytest.approx(figure.before, rel=1e-4)
+        assert figure.after == pytest.approx(figure.before, rel=1e-12)
 
 
 def test_where_the_shop_is_another_the_tickets_count_and_predict_better(

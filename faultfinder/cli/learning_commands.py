@@ -26,6 +26,8 @@ from faultfinder.report.wording import counted, harmless
 
 if TYPE_CHECKING:
     from faultfinder.learning.em.estimates import Tuned
+    from faultfinder.learning.judge.judging import Rival
+    from faultfinder.learning.versions import Line
     from faultfinder.learning.watch.drift import Shift
 
 SINCE = click.option("--since", metavar="DAY", help="Closed on this day or later: YYYY-MM-DD.")
@@ -164,79 +166,77 @@ def _shifts(compiled: CompiledModel, tickets: Sequence[ClosedTicket]) -> Sequenc
     "replay",
     cls=JsonCommand,
     form="faultfinder.report.learning.plain:REPLAY",
-    short_help="Would tuned figures have predicted better?",
+    short_help="Judge the proposal: better or not, and what it saves.",
 )
 @MODEL
-@SINCE
-@UNTIL
-@LABELS
-@HALF_LIFE
-@click.option("--folds", type=click.IntRange(2, 20), metavar="N",
-              help="Random folds; else the last --held share by time is held out.")  # fmt: skip
-@click.option("--held", type=click.FloatRange(0.05, 0.9), default=0.25, show_default=True,
-              metavar="SHARE", help="The share held out at the end.")  # fmt: skip
+@click.option("--folds", type=click.IntRange(2, 20), default=5, metavar="N", show_default=True,
+              help="In how many parts the tickets are held out in turn.")  # fmt: skip
 @click.option("--played", type=click.IntRange(0), default=100, show_default=True, metavar="N",
-              help="Play up to N held-out tickets again, check by check.")  # fmt: skip
+              help="Play up to N held-out tickets again, to the end.")  # fmt: skip
 @click.option("--seed", type=int, default=0, show_default=True)
 @DB
-def replay(
-    model: str | None,
-    since: str | None,
-    until: str | None,
-    label_error: float,
-    half_life: float | None,
-    folds: int | None,
-    held: float,
-    played: int,
-    seed: int,
-    as_json: bool,
-) -> None:
-    """Tune on a part of the closed tickets and judge old and new figures on the rest.
+def replay(model: str | None, folds: int, played: int, seed: int, as_json: bool) -> None:
+    """Judge the proposal of "tune" against the figures in force and those it began with.
 
-    Nothing is changed, and no proposal is made: each part is tuned by itself, so that
-    no ticket judges figures that it helped to make.
+    Each part of the tickets is held out in turn and the figures are tuned on the others, with
+    the options of the proposal, so that no ticket judges figures that it helped to make. The
+    verdict is kept for "faultfinder adopt".
     """
-    from faultfinder.learning.judge.played import play_tickets
-    from faultfinder.learning.judge.replay import compare, cross_validate, split_by_time
+    from faultfinder.learning.judge.judging import judge
+    from faultfinder.learning.versions import digest_of
     from faultfinder.report.learning.plain import REPLAY, Replayed
     from faultfinder.report.learning.text import replay_page
 
-    prior = compile_model(the_line(pick_model(model)).base().believed)
-    tickets = records_of(prior.model, since, until)
+    line = the_line(pick_model(model))
+    proposal = line.proposal()
+    facts = proposal.evidence.options
+    prior = compile_model(line.base().believed)
+    tickets = records_of(prior.model, facts.get("since"), facts.get("until"))
 
     def fit(some: Sequence[ClosedTicket]) -> CompiledModel:
-        tuned = tuned_on(prior, some, label_error=label_error, half_life_days=half_life,
-                       leave_out_impossible=True)  # fmt: skip
+        tuned = tuned_on(prior, some, label_error=facts["label_error"], least=1,
+                         half_life_days=facts["half_life"], leave_out_impossible=True)  # fmt: skip
         return compile_model(replace(tuned.model, digest=""))
 
-    plays = None
-    if folds is not None:
-        found = cross_validate(tickets, fit, prior, folds=folds, seed=seed)
-    else:
-        earlier, later = split_by_time(tickets, held)
-        new = fit(earlier)
-        found = compare(prior, new, later, seed=seed)
-        if played:
-            shop = read_shop()
-            old_play = play_tickets(prior, later, new, shop=shop, most=played, seed=seed)
-            new_play = play_tickets(new, later, new, shop=shop, most=played, seed=seed)
-            plays = (old_play, new_play)
-    how = f"{folds} random folds" if folds else f"last {held * 100:.0f} % held out"
+    shop = read_shop()
+    rivals = _rivals(line, prior)
+    found = judge(tickets, fit, rivals, folds=folds, most=played, shop=shop, seed=seed)
+    word = found[0].verdict.word if found else "cannot tell yet"
+    line.judged(word)
     if as_json:
-        echo_json(REPLAY, Replayed(found, plays))
+        echo_json(REPLAY, Replayed(digest_of(proposal.files), found))
     else:
-        click.echo(replay_page(found, plays, how))
+        click.echo(replay_page(found, prior.model.name, folds, shop.currency))
+
+
+def _rivals(line: Line, prior: CompiledModel) -> tuple[Rival, ...]:
+    """The figures in force, and the first that ever were, where these are others."""
+    from faultfinder.inference.loading import read_kept
+    from faultfinder.learning.judge.judging import Rival, same_structure
+
+    versions = line.versions()
+    if not versions:
+        return (Rival("the figures in force", prior),)
+    found = [Rival("the figures in force", compile_model(read_kept(line.in_force())),
+                   versions[-1].evidence.until)]  # fmt: skip
+    if versions[0].files != line.in_force():
+        first = compile_model(read_kept(versions[0].files))
+        if same_structure(first, prior):
+            found.append(Rival("the file as it came", first))
+    return tuple(found)
 
 
 @click.command("adopt", short_help="Put the proposed figures in force.")
 @MODEL
 @LEAD
 @click.option("--file", metavar="FILE", help="Put this file, edited by hand, in force instead.")
+@click.option("--unjudged", is_flag=True, help="Although no replay has judged the proposal.")
 @DB
-def adopt(model: str | None, by: str, file: str | None) -> None:
+def adopt(model: str | None, by: str, file: str | None, unjudged: bool) -> None:
     """Put the proposal of "tune" in force; every version before it is kept.
 
-    Open tickets keep the version they began with until "faultfinder remodel".
+    It takes a "faultfinder replay" of that proposal, or --unjudged. Open tickets keep the
+    version they began with until "faultfinder remodel".
     """
     name = pick_model(model)
     the_store()
@@ -245,8 +245,16 @@ def adopt(model: str | None, by: str, file: str | None) -> None:
         version = line.take(Path(file), by, now())
         told = f"{harmless(file)} is in force"
     else:
+        verdict = line.proposal().verdict
+        if not verdict and not unjudged:
+            raise FaultfinderError(
+                f"The proposal for {line.name} was not judged. Judge it: faultfinder replay -m "
+                f"{line.name}. Or adopt it with --unjudged."
+            )
         version = line.adopt(by, now())
-        told = f"the proposal from {counted(version.evidence.count, 'ticket')} is in force"
+        tickets = counted(version.evidence.count, "ticket")
+        judged = f"judged: {verdict}" if verdict else "unjudged"
+        told = f"the proposal from {tickets} ({judged}) is in force"
     named_model(line.name)
     click.echo(
         f"{line.name}: {told}, as version {version.number}. The one before is version "

@@ -80,18 +80,58 @@ def _cause_columns(
 ) -> dict[int, dict[tuple[int, ...], Array]]:
     """P(state of cause in scenario | state of its history parents), for each such state."""
     network = compiled.network
-    _, values = scenario_values(compiled, at_once)
+    scenarios, values = scenario_values(compiled, at_once)
     columns: dict[int, dict[tuple[int, ...], Array]] = {}
     for cause in compiled.causes:
-        outer = [p for p in network.parents[cause] if p not in values]
+        outer = _outer(compiled, cause)
         columns[cause] = {}
         for combo in product(*(range(network.cards[p]) for p in outer)):
             state = dict(zip(outer, combo, strict=True))
-            index = tuple(
-                values[p] if p in values else np.int64(state[p]) for p in network.parents[cause]
-            )
-            columns[cause][combo] = network.tables[cause][(*index, values[cause])]
+            chances = _chances(compiled, cause, values, state, len(scenarios))
+            columns[cause][combo] = chances[np.arange(len(scenarios)), values[cause]]
     return columns
+
+
+def _outer(compiled: CompiledModel, number: int) -> list[int]:
+    """The histories that a cause depends on, also by the steps its table is split into.
+
+    Raises FaultfinderError where it depends on more than histories and other causes.
+    """
+    network = compiled.network
+    found: list[int] = []
+    for parent in network.parents[number]:
+        if parent >= network.own:
+            found += _outer(compiled, parent)
+        elif parent not in compiled.closed_causes:
+            if compiled.model.variables[parent].kind is not Kind.HISTORY:
+                raise FaultfinderError(
+                    f"{network.names[parent]} is no history and does not follow from the causes "
+                    "alone, yet a cause depends on it: advice on such a model is not to be had."
+                )
+            found.append(parent)
+    return list(dict.fromkeys(found))
+
+
+def _chances(
+    compiled: CompiledModel,
+    number: int,
+    values: Mapping[int, Ints],
+    state: Mapping[int, int],
+    count: int,
+) -> Array:
+    """P(each state | scenario, histories in `state`): shape (scenarios, states)."""
+    network = compiled.network
+    table = network.tables[number]
+    parents = network.parents[number]
+    known = [p for p in parents if p in values or p in state]
+    before = [p for p in parents if p not in known]
+    index = tuple(np.asarray(values[p]) if p in values else np.full(count, state[p]) for p in known)
+    turned = table.transpose([*(parents.index(p) for p in (*known, *before)), len(parents)])
+    rows: Array = turned[index] if known else np.broadcast_to(turned, (count, *turned.shape))
+    for step in before:
+        # A step of a table that is split: summed over, being no variable of the model's own.
+        rows = np.einsum("sb,sb...->s...", _chances(compiled, step, values, state, count), rows)
+    return rows
 
 
 def sum_histories(compiled: CompiledModel, findings: Mapping[str, str], at_once: int) -> Histories:
@@ -105,6 +145,7 @@ def sum_histories(compiled: CompiledModel, findings: Mapping[str, str], at_once:
     scenarios, values = scenario_values(compiled, at_once)
     roots = _roots(compiled)
     columns = _cause_columns(compiled, at_once)
+    outers = {cause: _outer(compiled, cause) for cause in compiled.causes}
     open_states = [
         [network.states[root].index(findings[network.names[root]])]
         if network.names[root] in findings
@@ -118,8 +159,7 @@ def sum_histories(compiled: CompiledModel, findings: Mapping[str, str], at_once:
         state = dict(zip(roots, combo, strict=True))
         weights = np.full(len(scenarios), _chance(compiled, roots, state))
         for cause in compiled.causes:
-            outer = tuple(state[p] for p in network.parents[cause] if p in state)
-            weights = weights * columns[cause][outer]
+            weights = weights * columns[cause][tuple(state[p] for p in outers[cause])]
         for number in seen:
             index = tuple(
                 values[p] if p in values else np.int64(state[p]) for p in network.parents[number]

@@ -40,7 +40,8 @@ class Evidence:
 class Version:
     """One version. `files` are as they were put in force, the model's own first; `shipped` is the
     number of the version that holds the shipped files it comes from, in `shipped_files` (None:
-    its own). A proposal has number 0, and `base` is the digest of the files it was made from."""
+    its own). A proposal has number 0, `base` is the digest of the files it was made from, and
+    `verdict` what a replay made of it ("" before one)."""
 
     number: int
     parent: int
@@ -53,6 +54,7 @@ class Version:
     shipped: int = 1
     shipped_files: Files | None = None
     base: str = ""
+    verdict: str = ""
 
     def as_plain(self) -> dict[str, Any]:
         return asdict(self)
@@ -197,6 +199,10 @@ class Line:
         if digest_of(self._shelf.files(self.name, PROPOSAL)) != digest_of(proposal.files):
             raise FaultfinderError(f"The proposal for {self.name} was changed by hand. Tune again.")
         return proposal
+
+    def judged(self, word: str) -> None:
+        """Keep the verdict of a replay with the proposal."""
+        self._shelf.propose(self.name, replace(self.proposal(), verdict=word).as_plain())
 
     def adopt(self, by: str, at: str) -> Version:
         """Put the proposal in force. Raises FaultfinderError when somebody else put a version in

@@ -52,7 +52,8 @@ def main() -> None:
         seeds = range(FIRST_SEED[sd], FIRST_SEED[sd] + shops)
         found = [judged(file, sd, seed, played) for seed in seeds]
         print(
-            f"sd {sd}: {shops} shops, seeds {seeds[0]} to {seeds[-1]}, {TICKETS} tickets, {played} played"
+            f"sd {sd}: {shops} shops, seeds {seeds[0]} to {seeds[-1]}, {TICKETS} tickets, "
+            f"{played} played"
         )
         for name in SHOWN:
             some = [
@@ -62,8 +63,9 @@ def main() -> None:
             ]
             if some:
                 means = np.array([one.mean for one in some])
+                zero = sum(not one.clear for one in some)
                 print(
-                    f"  {name:<15} holds zero in {sum(not one.clear for one in some)} of {len(some)}; "
+                    f"  {name:<15} holds zero in {zero} of {len(some)}; "
                     f"mean {means.mean():+.4f} (sd {means.std():.4f})"
                 )
         words = Counter(one.verdict.word for one in found)

@@ -16,6 +16,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from faultfinder.decide.shop import Shop
+from faultfinder.errors import MisuseError
 from faultfinder.inference.compiled import CompiledModel
 from faultfinder.learning.em.patterns import moment
 from faultfinder.learning.judge.forecasts import Forecasts, check_same_structure, forecast
@@ -70,6 +71,15 @@ class Rival:
     since: str = ""
 
 
+def same_structure(one: CompiledModel, other: CompiledModel) -> bool:
+    """Whether two models have the same causes and findings, so that they can be compared."""
+    try:
+        check_same_structure(one, other)
+    except MisuseError:
+        return False
+    return True
+
+
 def judge(
     tickets: Tickets,
     fit: Callable[[Tickets], CompiledModel],
@@ -86,13 +96,14 @@ def judge(
     repairs, none. Raises MisuseError as `replay.compare` does.
     """
     known = [ticket for ticket in tickets if ticket.causes is not None]
+    unknown = [ticket for ticket in tickets if ticket.causes is None]
     split = random_folds(known, folds, seed)
     chosen = [r for r in rivals if not r.since or len(_after(known, r)) >= 2]
     forecasts: dict[str, list[tuple[Forecasts, Forecasts]]] = {r.name: [] for r in chosen}
     plays: dict[str, list[tuple[Played, Played]]] = {r.name: [] for r in chosen}
     held: dict[str, list[int]] = {r.name: [] for r in chosen}
     for learn_from, judge_by in split:
-        new = fit(learn_from)
+        new = fit([*learn_from, *unknown])
         may_play = most and new.model.repairs and any(t.causes for t in judge_by)
         reference = fit(judge_by) if may_play else None
         new_plays: dict[int, Played] = {}
@@ -117,7 +128,7 @@ def judge(
     found = []
     for rival in chosen:
         scored = [by_number[number] for number in held[rival.name]]
-        comparison = compared(forecasts[rival.name], scored, seed)
+        comparison = compared(forecasts[rival.name], [*scored, *unknown], seed)
         jobs = _jobs(plays[rival.name], seed)
         verdict = verdict_on(comparison, jobs)
         found.append(Judged(rival.name, comparison, jobs, verdict))

@@ -7,7 +7,7 @@ for; `faultfinder.learning.judge.played` looks at that.
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from datetime import UTC, datetime
 
@@ -112,35 +112,6 @@ def compare(
     check_same_structure(old, new)
     parts = [(forecast(old, tickets), forecast(new, tickets))]
     return compared(parts, tickets, seed, resamples, edges)
-
-
-def cross_validate(
-    tickets: Tickets,
-    fit: Callable[[Tickets], CompiledModel],
-    old: CompiledModel,
-    *,
-    folds: int | None = None,
-    share: float = 0.2,
-    seed: int = 0,
-    resamples: int = RESAMPLES,
-    edges: Sequence[float] = TENTHS,
-) -> Comparison:
-    """Compare `old` with what `fit` makes of the tickets, each judged on tickets held out.
-
-    With `folds`, that many random folds (by `seed`), each held out once, all pooled; else
-    the last `share` of the tickets by closing time is held out, as figures would be used.
-    The interval takes tickets as independent, which held-out tickets of several folds are
-    only nearly (their models share tickets). Raises MisuseError as `compare` does.
-    """
-    split = [split_by_time(tickets, share)] if folds is None else random_folds(tickets, folds, seed)
-    parts: list[tuple[Forecasts, Forecasts]] = []
-    held: list[ClosedTicket] = []
-    for learn_from, judge_by in split:
-        new = fit(learn_from)
-        check_same_structure(old, new)
-        parts.append((forecast(old, judge_by), forecast(new, judge_by)))
-        held += judge_by
-    return compared(parts, held, seed, resamples, edges)
 
 
 def split_by_time(tickets: Tickets, share: float = 0.2) -> Fold:

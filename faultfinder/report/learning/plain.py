@@ -2,15 +2,15 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Sequence
+from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import dataclass
 
 from faultfinder.learning.em.estimates import Figure, Tuned
 from faultfinder.learning.em.worth import Weighed
 from faultfinder.learning.judge.calibration import CalibrationBin
+from faultfinder.learning.judge.judging import Jobs, Judged
 from faultfinder.learning.judge.paired import Difference
-from faultfinder.learning.judge.played import Played
-from faultfinder.learning.judge.replay import Comparison, ModelScores
+from faultfinder.learning.judge.replay import ModelScores
 from faultfinder.learning.proposal import effect
 from faultfinder.learning.watch.drift import Shift
 from faultfinder.learning.watch.structure import Doubt, ShapeTest
@@ -31,10 +31,10 @@ class Tuning:
 
 @dataclass(frozen=True)
 class Replayed:
-    """Old and new figures on tickets held out; `played` is (old, new), if any was played."""
+    """A proposal by the digest of its text, judged against each rival."""
 
-    found: Comparison
-    played: tuple[Played, Played] | None
+    proposal: str
+    against: Sequence[Judged]
 
 
 FIGURE = Form[Figure](
@@ -129,24 +129,46 @@ DIFFERENCE = Form[Difference](
     Key("clear", "true or false", "whether the interval leaves 0 out"),
 )
 
-PLAYED = Form[Played](
-    "Tickets played again, check by check",
-    Key("tickets", "count", "that were played", lambda p: len(p.plays)),
-    Key("checks", "number or null", "mean checks a ticket", lambda p: p.mean("checks")),
-    Key(
-        "drawn",
-        "number or null",
-        "of these, result drawn from the model",
-        lambda p: p.mean("drawn"),
-    ),
-    Key("minutes", "minutes or null", "mean minutes a ticket", lambda p: p.mean("minutes")),
-    Key("successes", "count", "tickets whose confirmed cause led at the end"),
+MEANS = (
+    ("money", "shop's currency", "of a job, comebacks and handing over included"),
+    ("minutes", "minutes", "on the bench"),
+    ("needless", "count", "dear parts fitted to a machine that had none of what they mend"),
+    ("wrong", "count", "repairs that mended nothing"),
+    ("solved", "probability", "the machine left without a fault"),
+    ("checks", "count", "checks made"),
+    ("drawn", "count", "of these, with a result that is not on the ticket"),
 )
 
-REPLAY = Form[Replayed](
-    "Old and new figures on tickets held out",
+
+def _mean(name: str) -> Callable[[Mapping[str, float]], float]:
+    return lambda job: job[name]
+
+
+MEAN_JOB = Form[Mapping[str, float]](
+    "Means of the jobs played again",
+    *(Key(name, unit, says, _mean(name)) for name, unit, says in MEANS),
+)
+
+JOBS = Form[Jobs](
+    "Jobs played again to their end",
+    Key("tickets", "count", "that were played", lambda jobs: len(jobs.numbers)),
+    Key("old", "object", "under the rival's figures", form=MEAN_JOB),
+    Key("new", "object", "under the proposal's", form=MEAN_JOB),
+    Key("differences", "object for each mean", "ticket by ticket", form=DIFFERENCE),
+)
+
+JUDGED = Form[Judged](
+    "The proposal, new, against other figures, old",
+    Key("rival", "text", "whose figures the old ones are"),
+    Key("verdict", "text", "better, worse or cannot tell yet", lambda j: j.verdict.word),
+    Key(
+        "more_tickets",
+        "count or null",
+        "about how many more would tell; null where that is settled or out of reach",
+        lambda judged: judged.verdict.more,
+    ),
     *within(
-        lambda replayed: replayed.found,
+        lambda judged: judged.found,
         Key("tickets", "count", "scored", lambda found: len(found.numbers)),
         Key("without_cause", "count", "left out: no confirmed cause"),
         Key("impossible_old", "list of counts", "tickets the old figures hold impossible"),
@@ -155,11 +177,13 @@ REPLAY = Form[Replayed](
         Key("new", "object", "scores of the new figures", form=SCORES),
         Key("differences", "object for each score", "ticket by ticket", form=DIFFERENCE),
     ),
-    *within(
-        lambda replayed: replayed.played,
-        Key("played", "objects", "old, new; where tickets were played", lambda p: p, PLAYED),
-        when=lambda replayed: replayed.played is not None,
-    ),
+    Key("jobs", "object or null", "null where none was played", form=JOBS),
+)
+
+REPLAY = Form[Replayed](
+    "A proposal judged on tickets held out",
+    Key("proposal", "text", "what identifies it"),
+    Key("against", "objects", "one for each set of figures", form=JUDGED),
 )
 
 DOUBT = Form[Doubt](

@@ -6,7 +6,7 @@ from collections.abc import Sequence
 
 from faultfinder.learning.em.estimates import Figure, Tuned
 from faultfinder.learning.em.worth import KEPT, LEAST_WORTH, Weighed
-from faultfinder.learning.judge.played import Played
+from faultfinder.learning.judge.judging import Jobs, Judged
 from faultfinder.learning.judge.replay import Comparison
 from faultfinder.learning.watch.drift import Shift
 from faultfinder.learning.watch.unlikely import UnlikelyTicket
@@ -56,8 +56,7 @@ def tune_page(
     _add_doubtful(page, doubtful)
     _add_shifts(page, shifts)
     page.blank()
-    page.text(f"Does it predict better? faultfinder replay -m {name}")
-    page.text(f"Put it in force: faultfinder adopt -m {name} --by NAME")
+    page.text(f"Is it better, and what does it save? faultfinder replay -m {name}")
     return str(page)
 
 
@@ -124,61 +123,79 @@ def _add_shifts(page: Page, shifts: Sequence[Shift]) -> None:
         page.item("-", f"{shift.name}: {moves} of those recorded", 2)
 
 
-def replay_page(found: Comparison, played: tuple[Played, Played] | None, how: str) -> str:
-    """Old and new figures on tickets held out."""
+def replay_page(judged: Sequence[Judged], name: str, folds: int, currency: str) -> str:
+    """The verdict on a proposal, and what it rests on."""
     page = Page()
-    page.heading(f"Would the new figures have done better? ({how})")
+    page.heading(f"The proposal for {name}, judged on tickets that it did not learn from")
+    if not judged:
+        page.text(
+            "Cannot tell: no closed tickets with a confirmed cause are left that neither side has "
+            "learnt from."
+        )
+    for one in judged:
+        page.item("-", f"Against {one.rival}: {verdict_words(one)}", 2)
+    page.text(
+        f"Each ticket was held out once ({folds} folds), the figures tuned on the others with the "
+        "options of the proposal."
+    )
+    for one in judged:
+        page.blank()
+        page.heading(f"Against {one.rival}")
+        _add_scores(page, one.found)
+        if one.jobs is not None:
+            _add_jobs(page, one.jobs, currency)
+    if judged:
+        page.blank()
+        page.heading("Calibration of the proposal (said, seen, 95 % interval, cases)")
+        for row in judged[0].found.new.calibration:
+            if row.count:
+                page.text(
+                    f"{percent(row.mean_forecast):>5} said, {percent(row.observed):>5} seen "
+                    f"[{percent(row.interval[0])} to {percent(row.interval[1])}], {row.count:,}",
+                    2,
+                )
+    page.blank()
+    page.text(f"Put it in force: faultfinder adopt -m {name} --by NAME")
+    return str(page)
+
+
+def verdict_words(judged: Judged) -> str:
+    """The verdict, with what it would take where it cannot be told."""
+    verdict = judged.verdict
+    if verdict.word != "cannot tell yet":
+        return f"{verdict.word.upper()}."
+    if verdict.more is None:
+        return "CANNOT TELL YET, and more tickets like these are unlikely to tell."
+    return f"CANNOT TELL YET; about {counted(verdict.more, 'more ticket')} would."
+
+
+def _add_scores(page: Page, found: Comparison) -> None:
     page.text(
         f"{counted(len(found.numbers), 'ticket')} scored; {found.without_cause} without a "
         "confirmed cause left out."
     )
     if found.impossible_old or found.impossible_new:
         page.text(impossible_words(found))
-    page.blank()
     page.row("", [("old", 9), ("new", 9), ("new - old, 95 % interval", 26)], 2)
     for words, old, new, within, verdict in score_rows(found):
         page.row(words, [(old, 9), (new, 9), (within, 26)], 2)
         page.text(verdict, 6)
-    for which, scores in (("Old", found.old), ("New", found.new)):
-        murphy = scores.binned
-        page.text(
-            f"{which}, Brier by tenths: reliability {murphy.reliability:.4f} (less is better), "
-            f"resolution {murphy.resolution:.4f} (more is better), uncertainty "
-            f"{murphy.uncertainty:.4f}.",
-            2,
-        )
-    page.blank()
-    page.heading("Calibration of the new figures (said, seen, 95 % interval, cases)")
-    for row in found.new.calibration:
-        if row.count:
-            page.text(
-                f"{percent(row.mean_forecast):>5} said, {percent(row.observed):>5} seen "
-                f"[{percent(row.interval[0])} to {percent(row.interval[1])}], {row.count:,}",
-                2,
-            )
-    if played is not None:
-        _add_played(page, played)
-    return str(page)
 
 
-def _add_played(page: Page, played: tuple[Played, Played]) -> None:
-    page.blank()
-    page.heading("Played again, one check at a time")
-    for which, one in zip(("Old", "New"), played, strict=True):
-        if not one.plays:
-            page.text("No ticket could be played.", 2)
-            return
-        page.text(
-            f"{which}: {one.mean('checks'):.1f} checks ({one.mean('drawn'):.1f} of them with a "
-            f"result drawn from the model), {one.mean('minutes'):.0f} min, confirmed cause leads "
-            f"at the end in {percent(one.successes / len(one.plays))} of "
-            f"{counted(len(one.plays), 'ticket')}.",
-            2,
-        )
-    aside = [len(one.set_aside) for one in played]
-    if any(aside) or played[0].stopped:
-        page.text(
-            f"Not played: {len(played[0].stopped)} stopped for safety, {max(aside)} that the "
-            "model holds impossible.",
-            2,
-        )
+def _add_jobs(page: Page, jobs: Jobs, currency: str) -> None:
+    drawn = jobs.new["drawn"] / max(jobs.new["checks"], 1e-9)
+    page.text(
+        f"{counted(len(jobs.numbers), 'job')} played again to the end; {percent(drawn)} of the "
+        "checks show what the ticket does not say, drawn from the tickets held out."
+    )
+    titles = (
+        ("money", f"Cost of a job, {currency}", 1.0, 0),
+        ("minutes", "Bench time, min", 1.0, 0),
+        ("needless", "Dear parts for nothing in 100 jobs", 100.0, 0),
+        ("wrong", "Wrong repairs in 100 jobs", 100.0, 0),
+        ("solved", "Leaves without a fault, %", 100.0, 0),
+    )
+    for name, words, scale, places in titles:
+        low, high = (f"{end * scale:+.{places}f}" for end in jobs.differences[name].interval)
+        old, new = (f"{side[name] * scale:.{places}f}" for side in (jobs.old, jobs.new))
+        page.row(words, [(old, 9), (new, 9), (f"{low} to {high}", 26)], 2)

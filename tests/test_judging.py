@@ -1,0 +1,118 @@
+"""Proposals judged against other figures, on tickets that they did not learn from. All invented."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import replace
+
+import pytest
+
+from faultfinder.inference.compiled import CompiledModel, compile_model
+from faultfinder.learning.judge.judging import Judged, Rival, judge, verdict_on
+from faultfinder.learning.judge.paired import Difference
+from faultfinder.learning.records import ClosedTicket
+from tests.drawn_tickets import drawn_tickets, with_rate
+from tests.small_shop import small_shop
+
+
+@pytest.fixture(scope="module")
+def truth() -> CompiledModel:
+    return compile_model(small_shop())
+
+
+@pytest.fixture(scope="module")
+def wrong() -> CompiledModel:
+    """Thinks that backlight strips die far more often than they do."""
+    return with_rate(small_shop(), "strip", 0.2, 0.8)
+
+
+@pytest.fixture(scope="module")
+def tickets(truth: CompiledModel) -> list[ClosedTicket]:
+    return drawn_tickets(truth, 400, seed=1)
+
+
+@pytest.fixture(scope="module")
+def better(truth: CompiledModel, wrong: CompiledModel, tickets: list[ClosedTicket]) -> Judged:
+    (told,) = judge(tickets, lambda _: truth, (Rival("file", wrong),), most=400)
+    return told
+
+
+def test_true_figures_are_better_than_wrong_ones_in_forecasts_and_money(better: Judged) -> None:
+    assert better.verdict.word == "better"
+    assert better.found.differences["label_log_loss"].interval[1] < 0.0
+    assert better.jobs is not None
+    assert better.jobs.differences["money"].interval[1] < 0.0
+    assert better.jobs.new["money"] < better.jobs.old["money"]
+
+
+def test_wrong_figures_are_worse_than_the_true_ones(
+    truth: CompiledModel, wrong: CompiledModel, tickets: list[ClosedTicket]
+) -> None:
+    (told,) = judge(tickets, lambda _: wrong, (Rival("file", truth),), most=0)
+    assert (told.verdict.word, told.verdict.more, told.jobs) == ("worse", None, None)
+
+
+def test_where_nothing_changes_nothing_can_be_told(
+    truth: CompiledModel, tickets: list[ClosedTicket]
+) -> None:
+    (told,) = judge(tickets, lambda _: truth, (Rival("file", truth),), most=20)
+    assert (told.verdict.word, told.verdict.more) == ("cannot tell yet", None)
+    assert told.jobs is not None
+    assert {difference.mean for difference in told.jobs.differences.values()} == {0.0}
+
+
+def test_no_ticket_judges_figures_or_a_reference_that_both_know_it(
+    truth: CompiledModel, wrong: CompiledModel, tickets: list[ClosedTicket]
+) -> None:
+    calls: list[set[int]] = []
+    bare = replace(tickets[0], number=999, causes=None)
+
+    def fit(some: Sequence[ClosedTicket]) -> CompiledModel:
+        calls.append({ticket.number for ticket in some})
+        return truth
+
+    (told,) = judge([bare, *tickets], fit, (Rival("file", wrong),), folds=4, most=8)
+    proposals, references = calls[::2], calls[1::2]
+    everything = {ticket.number for ticket in tickets}
+    for learnt, reference in zip(proposals, references, strict=True):
+        assert learnt - {999} | reference == everything
+        assert not learnt & reference
+        # What has no confirmed cause is learnt from, as by the proposal, and judges nothing.
+        assert 999 in learnt
+    assert sorted(told.found.numbers) == sorted(everything)
+    assert told.found.without_cause == 1
+
+
+def test_figures_that_have_learnt_are_judged_on_later_tickets_alone(
+    truth: CompiledModel, wrong: CompiledModel, tickets: list[ClosedTicket]
+) -> None:
+    day = tickets[119].closed_at
+    rivals = (Rival("in force", wrong, since=day), Rival("file", wrong))
+    in_force, file = judge(tickets, lambda _: truth, rivals, most=0)
+    assert sorted(in_force.found.numbers) == list(range(121, 401))
+    assert len(file.found.numbers) == 400
+    assert judge(tickets, lambda _: truth, (Rival("x", wrong, since="2031-01-01"),), most=0) == ()
+
+
+def about(mean: float, half: float, count: int = 100) -> Difference:
+    return Difference(mean, (mean - half, mean + half), 0.95, count, 0, 0, 0)
+
+
+@pytest.mark.parametrize(
+    ("loss", "money", "word", "more"),
+    [
+        (about(-0.2, 0.1), about(-5.0, 9.0), "better", None),
+        (about(-0.2, 0.1), about(20.0, 9.0), "worse", None),
+        (about(0.2, 0.1), about(-20.0, 9.0), "worse", None),
+        # Twice as wide as it is long: four times the tickets, three times as many more.
+        (about(-0.1, 0.2), about(-5.0, 9.0), "cannot tell yet", 300),
+        (about(-0.1, 1.0), about(-5.0, 9.0), "cannot tell yet", None),
+    ],
+)
+def test_one_verdict_from_forecasts_and_money(
+    better: Judged, loss: Difference, money: Difference, word: str, more: int | None
+) -> None:
+    assert better.jobs is not None
+    found = replace(better.found, differences={"label_log_loss": loss})
+    told = verdict_on(found, replace(better.jobs, differences={"money": money}))
+    assert (told.word, told.more) == (word, more)
