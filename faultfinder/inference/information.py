@@ -81,13 +81,14 @@ def information(
     calibrated: Calibrated,
     checks: Sequence[str],
     unclear: Collection[int] = (),
+    refused: dict[str, TargetTooLarge] | None = None,
 ) -> dict[str, Information]:
     """The gain and outcome probabilities of each check, for possible evidence.
 
     `calibrated` are the beliefs of `target.compiled` given `evidence`, unbatched.
     Checks with nothing left to tell are left out; findings in `unclear` (variable
-    numbers) count as not to be had. Raises TargetTooLarge when some
-    check's exact gain would pass the limits.
+    numbers) count as not to be had. A check whose exact gain would pass the limits is put into
+    `refused`; without one it raises TargetTooLarge.
     """
     compiled = target.compiled
     results: dict[str, Information] = {}
@@ -118,7 +119,7 @@ def information(
             gain = float(entropy_bits(outcomes)) - float(way.entropy @ weights)
             results[check] = Information(max(gain, 0.0), way.findings, outcomes)
     if rest:
-        results.update(_dear(target, evidence, calibrated, rest))
+        results.update(_dear(target, evidence, calibrated, rest, refused))
     return {check: results[check] for check in checks if check in results}
 
 
@@ -141,6 +142,7 @@ def _dear(
     evidence: Evidence,
     calibrated: Calibrated,
     rest: Sequence[tuple[str, tuple[int, ...], Readout | None]],
+    refused: dict[str, TargetTooLarge] | None,
 ) -> dict[str, Information]:
     compiled = target.compiled
     results: dict[str, Information] = {}
@@ -165,22 +167,25 @@ def _dear(
     for check, findings, read in rest:
         if check in results:
             continue
-        if target.summed:
-            parts = [
-                _by_elimination(compiled, frozenset((v,)), evidence, check, findings)
-                for v in target.variables
-            ]
-            total = sum(part.gain_bits for part in parts)
-            results[check] = Information(total, findings, parts[0].outcomes)
-            continue
         try:
-            results[check] = _by_elimination(
-                compiled, target.closed, evidence, check, findings, calibrated
-            )
-        except TargetTooLarge:
-            if read is None or states > JOINT_LIMIT:
+            if target.summed:
+                parts = [
+                    _by_elimination(compiled, frozenset((v,)), evidence, check, findings)
+                    for v in target.variables
+                ]
+                total = sum(part.gain_bits for part in parts)
+                results[check] = Information(total, findings, parts[0].outcomes)
+            else:
+                results[check] = _by_elimination(
+                    compiled, target.closed, evidence, check, findings, calibrated
+                )
+        except TargetTooLarge as too_large:
+            if not target.summed and read is not None and states <= JOINT_LIMIT:
+                results.update(_columns(target, evidence, calibrated, [(check, read)]))
+            elif refused is None:
                 raise
-            results.update(_columns(target, evidence, calibrated, [(check, read)]))
+            else:
+                refused[check] = too_large
     return results
 
 

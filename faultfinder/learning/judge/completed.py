@@ -111,8 +111,9 @@ def _from_tree(compiled: CompiledModel, calibrated: Calibrated, luck: Array) -> 
     for number, first in network.firsts.items():
         states = drawn[:, list(first.members)].T
         drawn[:, number] = first_present(states, [network.cards[m] for m in first.members])
-    for place, twig in enumerate(tree.twigs, start=len(tree.cliques)):
-        given = np.broadcast_to(calibrated.tables[place], (*twig.shape, count))
+    behind = calibrated.tables[len(tree.cliques) :]
+    for twig, held in zip(tree.twigs, behind, strict=True):
+        given = np.broadcast_to(held, (*twig.shape, count))
         chances = given[drawn[:, twig.first], :, columns]
         drawn[:, twig.number] = _pick(chances, luck[:, twig.number])
     return drawn
