@@ -17,8 +17,8 @@ from faultfinder.inference.firsts import Factor
 from faultfinder.inference.propagation import initial_tables
 from faultfinder.inference.separation import determined
 from faultfinder.inference.tree import JunctionTree, Twig, build_tree, tree_size
-from faultfinder.model.network import Array, DiscreteNetwork, to_network
-from faultfinder.model.parts import FaultModel, Kind
+from faultfinder.model.network import Array, DiscreteNetwork, dense_table, to_network
+from faultfinder.model.parts import FaultModel, Kind, Variable
 from faultfinder.model.routes import Routes, all_routes
 
 COMPILER_VERSION = 9
@@ -131,6 +131,37 @@ def compile_model(model: FaultModel) -> CompiledModel:
         findings = tuple(index[name] for name in check.observes)
         compiled.readouts[check.name] = readout(compiled, findings)
     return compiled
+
+
+def with_variable(compiled: CompiledModel, moved: Variable) -> CompiledModel:
+    """The model with other figures in one variable's distribution, as `compile_model` makes it.
+
+    Where the variable has one table and the new one is zero where that is, the tree stays and
+    only what is read from the table is made anew.
+    """
+    model, network = compiled.model, compiled.network
+    variables = tuple(moved if v.name == moved.name else v for v in model.variables)
+    model = replace(model, variables=variables)
+    number = network.index[moved.name]
+    family = tuple(network.names[p] for p in network.parents[number])
+    if number in network.firsts or family != moved.parents:
+        return compile_model(model)
+    before = network.tables[number]
+    table = dense_table(moved, tuple(model.by_name[name] for name in family))
+    if table.shape != before.shape or ((table > 0.0) != (before > 0.0)).any():
+        return compile_model(model)
+    tables = (*network.tables[:number], table, *network.tables[number + 1 :])
+    network = replace(network, tables=tables)
+    start = compiled.start
+    if number not in compiled.leaves:
+        start = start_tables(compiled.tree, network, compiled.leaves)
+    found = replace(
+        compiled, model=model, network=network, start=start, readouts=dict(compiled.readouts)
+    )
+    for check in model.checks:
+        if moved.name in check.observes:
+            found.readouts[check.name] = readout(found, found.check_findings(check.name))
+    return found
 
 
 def _twigs(network: DiscreteNetwork, leaves: frozenset[int]) -> tuple[Twig, ...]:
