@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import itertools
+from dataclasses import replace
 
 import numpy as np
 import pytest
@@ -15,6 +16,7 @@ from faultfinder.errors import ModelFileError
 from faultfinder.inference.compiled import CompiledModel, compile_model
 from faultfinder.inference.elimination import joint_with_evidence
 from faultfinder.inference.posterior import beliefs, evidence_from, posterior
+from faultfinder.model.reading.reader import parse_model
 from tests.brute_force import Joint, joint_of_model, mutual_information
 from tests.leading_model import TEXT, leading_model
 
@@ -35,6 +37,88 @@ def compiled() -> CompiledModel:
 @pytest.fixture(scope="module")
 def joint() -> Joint:
     return joint_of_model(leading_model())
+
+
+HANGING = (
+    TEXT.replace(
+        "hinge]}\n\nfindings:\n",
+        "hinge]}\n"
+        "  course: {title: How it came, states: [at_once, slowly]}\n"
+        "  runs: {title: How far it runs, states: [yes, half, no]}\n\nfindings:\n"
+        "  began: {title: Began, states: [now, before]}\n"
+        "  fan: {title: Fan, states: [still, turns]}\n"
+        "  heard: {title: Heard, states: [no, yes]}\n",
+    )
+    .replace(
+        "\nfigures:\n",
+        "\nfigures:\n"
+        "  course: {default: {slowly: 0.1}, given: {hinge: {slowly: 0.8}}}\n"
+        "  runs:\n"
+        "    default: {yes: 0.9, half: 0.06, no: 0.04}\n"
+        "    given:\n"
+        "      board: {yes: 0.1, half: 0.3, no: 0.6}\n"
+        "      cable: {yes: 0.5, half: 0.4, no: 0.1}\n"
+        "  began: {of: [course], default: {before: 0.2}, given: {course.slowly: {before: 0.9}}}\n"
+        "  fan: {of: [runs], default: {turns: 0.9}, given: {runs.no: {turns: 0.1}}}\n"
+        "  heard: {of: [runs], default: {yes: 0.95}, given: {runs.half: {yes: 0.4}}}\n",
+    )
+    .replace(
+        "\nchecks:\n",
+        "\nchecks:\n"
+        "  ask_began: {title: Began, observes: [began, light], minutes: 1, stage: closed}\n"
+        "  look_on: {title: On, observes: [fan, heard], minutes: 1, stage: closed}\n"
+        "  look_fan: {title: Fan and course, observes: [fan, began], minutes: 1, stage: closed}\n",
+    )
+)
+"""The same with two conditions that hang on what speaks, and findings that hang on those."""
+
+
+@pytest.mark.parametrize(
+    "known",
+    [
+        {},
+        {"began": "before"},
+        {"fan": "still", "heard": "yes", "light": "dim"},
+        {"began": "now", "fan": "turns", "liquid": "yes"},
+    ],
+)
+def test_what_hangs_on_the_speaking_cause_alone_stays_out_of_the_tree_and_counts_all_the_same(
+    known: dict[str, str],
+) -> None:
+    whole = parse_model(HANGING.encode(), "leading.yaml")
+    away = {"crack", "cable_seen", "wet_trace", "anything_else"}
+    model = replace(
+        whole,
+        variables=tuple(v for v in whole.variables if v.name not in away),
+        checks=tuple(check for check in whole.checks if away.isdisjoint(check.observes)),
+        silence=None,
+    )
+    compiled, joint = compile_model(model), joint_of_model(model)
+    index = compiled.network.index
+    assert not any({index["course"], index["runs"]} & set(c) for c in compiled.tree.cliques)
+    seen = beliefs(compiled, evidence_from(compiled, known))
+    for name in ("board", "hinge", "cable", "lamp", "liquid", "course", "runs", "light"):
+        if name in known:
+            continue
+        told = posterior(compiled, seen, index[name])[:, 0]
+        true = joint.posterior(name, _with_complaint(known))
+        assert told == pytest.approx(list(true.values()), abs=1e-12), name
+    log = np.log(joint.probability(_with_complaint(known)))
+    assert float(seen.log_evidence[0]) == pytest.approx(log, abs=1e-10)
+    together = seen.marginal([index["runs"], index["course"]])[..., 0]
+    weights = joint.weights(_with_complaint(known))
+    away = {joint.axis("runs"), joint.axis("course")} ^ set(range(weights.ndim))
+    true_table = weights.sum(axis=tuple(away))
+    if joint.axis("runs") > joint.axis("course"):
+        true_table = true_table.T
+    assert together == pytest.approx(true_table / true_table.sum(), abs=1e-12)
+    leading = joint.joint_labels(["leading"])
+    for ranked in consult(Case(compiled, known)).order:
+        if ranked.check in ("ask_began", "look_on", "look_fan"):
+            observes = compiled.model.checks_by_name[ranked.check].observes
+            left = [name for name in observes if name not in known]
+            truth = joint.contingency(leading, joint.joint_labels(left), _with_complaint(known))
+            assert ranked.gain_bits == pytest.approx(mutual_information(truth), abs=1e-9)
 
 
 def _with_complaint(known: dict[str, str]) -> dict[str, str]:

@@ -20,6 +20,10 @@ from faultfinder.inference.compiled import compile_model, readout
 from faultfinder.inference.posterior import beliefs, evidence_from
 from faultfinder.inference.target import TargetSpec, resolve_target
 from faultfinder.model.parts import Kind, Link, NoisyMax, Row, Table, Variable
+from faultfinder.model.reading.reader import parse_model
+from faultfinder.report.consultation.short import screens
+from faultfinder.report.consultation.text import next_page
+from faultfinder.report.consultation.view import View
 from tests.brute_force import Joint, Labels, entropy, mutual_information
 from tests.consulted import look_at
 from tests.networks import Case, cases, make_model, root, to_pgmpy
@@ -326,15 +330,88 @@ def many_causes(count: int) -> tuple[list[Variable], list[float], list[float]]:
     return [*causes, finding, *own], priors, strengths
 
 
-def test_a_target_too_large_is_refused_with_its_size() -> None:
+def test_a_gain_too_large_is_said_and_the_other_checks_keep_theirs() -> None:
     variables, _, _ = many_causes(26)
-    compiled = compile_model(make_model(variables))
+    told = look_at(compile_model(make_model(variables)), {})
+    assert told.too_large == ("light",)
+    names = {check.check for check in told.most_telling}
+    assert names == {check.name for check in told.case.model.model.checks} - {"light"}
     with pytest.raises(TargetTooLarge) as refused:
-        assert look_at(compiled, {}).most_telling
+        told.ranked("light")
     assert refused.value.check == "light"
     assert refused.value.states == 2**26
     assert f"{2**26:,} joint states" in str(refused.value)
     assert 'target="sum-of-single-causes"' in str(refused.value)
+
+
+def test_causes_named_as_a_target_that_are_too_many_are_refused() -> None:
+    variables, _, _ = many_causes(26)
+    compiled = compile_model(make_model(variables))
+    some = [variable.name for variable in variables if variable.kind is Kind.CAUSE][:25]
+    with pytest.raises(TargetTooLarge):
+        assert look_at(compiled, {}, some).most_telling
+
+
+MANY = 26
+
+
+def _with_repairs() -> str:
+    """An invented model in which one look depends on all causes at once."""
+    causes = "".join(
+        f"  c{n}: {{title: Cause {n}, states: [fine, bad], chance: {{bad: 0.02}}}}\n"
+        for n in range(MANY)
+    )
+    links = ", ".join(f"c{n}: {{bad: {{on: 0.7}}}}" for n in range(MANY))
+    repairs = "".join(
+        f"  mend{n}:\n    title: Mend {n}\n    mends: {{c{n}: {{bad: 0.95}}}}\n    stage: closed\n"
+        f"    minutes: 20\n    part: {{low: {10 + n}, likely: {20 + n}, high: {30 + n}}}\n"
+        "    proof: [looks]\n"
+        for n in range(MANY)
+    )
+    return f"""\
+faultfinder_model: 1
+name: many
+title: Invented model with a look at all causes
+start: closed
+complaint:
+  name: dark
+  title: Dark
+  any_of: [{", ".join(f"c{n}" for n in range(MANY))}]
+  retest: {{minutes: 3, missed: 0.02}}
+causes:
+{causes}findings:
+  light:
+    title: Light
+    states: [off, on]
+    noisy_max: {{leak: {{on: 0.01}}, links: {{{links}}}}}
+  own:
+    title: Own
+    states: [negative, positive]
+    test: {{of: c0, sensitivity: 0.9, specificity: 0.95}}
+stages:
+  closed: {{title: Closed, powered: yes}}
+checks:
+  look_light: {{title: Look, observes: [light], minutes: 1, stage: closed}}
+  look_own: {{title: Own, observes: [own], minutes: 2, stage: closed}}
+proofs:
+  looks: {{title: It looks right, how: [look], passes: good, minutes: 2}}
+repairs:
+{repairs}"""
+
+
+def test_a_gain_too_large_never_keeps_the_next_step_from_being_told() -> None:
+    compiled = compile_model(parse_model(_with_repairs(), "many.yaml"))
+    for known in ({}, {"own": "negative"}, {"light": "on"}):
+        told = look_at(compiled, known)
+        assert told.next_step is not None
+        assert {one.check for one in told.order} == {
+            check.name for check in compiled.model.checks if not set(check.observes) & known.keys()
+        }
+        left = () if "light" in known else ("look_light",)
+        assert told.too_large == left
+        assert list(told.as_plain()["too_large"]) == list(left)
+        for page in ("\n".join(screens(View(told))), next_page(View(told))):
+            assert ("Too large to compute exactly" in page) == bool(left)
 
 
 def test_what_is_refused_at_once_can_be_had_as_a_sum_or_for_fewer_causes() -> None:

@@ -2,7 +2,7 @@
 
 One-way sensitivity analysis: each figure is moved alone, its odds multiplied by a factor in
 both directions, the rest of its row scaled to fill up, until another check is advised (or none
-any more): the case is consulted anew on a model compiled anew, so this takes its time.
+any more): the case is consulted anew for each, so this takes its time.
 """
 
 from __future__ import annotations
@@ -11,11 +11,11 @@ import math
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass, replace
 
-from faultfinder.assess.figures import Figure, figures_of, odds_times, with_figure
+from faultfinder.assess.figures import Figure, figures_of, moved_variable, odds_times
 from faultfinder.consultation.case import Case
 from faultfinder.consultation.consult import consult
 from faultfinder.errors import ImpossibleEvidence
-from faultfinder.inference.compiled import compile_model
+from faultfinder.inference.compiled import with_variable
 
 FARTHEST = 100.0
 """Factor on the odds up to which a figure is moved."""
@@ -122,9 +122,10 @@ class _Advised:
 
     def __call__(self, figure: Figure, factor: float) -> str | None:
         """None where all that was found would be impossible."""
-        moved = with_figure(self.case.model.model, figure, odds_times(figure.value, factor))
+        variable = self.case.model.model.by_name[figure.variable]
+        moved = moved_variable(variable, figure, odds_times(figure.value, factor))
         try:
-            return _check(replace(self.case, model=compile_model(moved)))
+            return _check(replace(self.case, model=with_variable(self.case.model, moved)))
         except ImpossibleEvidence:
             return None
 

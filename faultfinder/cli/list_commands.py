@@ -6,7 +6,7 @@ from pathlib import Path
 
 import click
 
-from faultfinder.cli.on_ticket import case_of, the_store, view_of
+from faultfinder.cli.on_ticket import the_store, view_of
 from faultfinder.cli.options import (
     DB,
     REPLACE,
@@ -16,7 +16,7 @@ from faultfinder.cli.options import (
     echo_json,
     replacing,
 )
-from faultfinder.cli.standings import standings, with_bar
+from faultfinder.cli.standings import standings, standings_and_minutes
 from faultfinder.cli.ticket_commands import read_date
 from faultfinder.decide.shop_file import read_shop
 from faultfinder.errors import FaultfinderError, MisuseError
@@ -160,32 +160,23 @@ def triage(benches: int, without: tuple[str, ...], as_json: bool) -> None:
 
     store = the_store()
     found, _ = find_tickets(store, Wanted(), 100_000)
-    rows = _with_standing(store, found)
+    both = standings_and_minutes(store, found, without)
+    rows: list[tuple[Ticket, Standing | None]] = [
+        (ticket, standing) for ticket, (standing, _) in zip(found, both, strict=True)
+    ]
+    minutes = {ticket.number: took for ticket, (_, took) in zip(found, both, strict=True)}
     free: list[tuple[Ticket, Standing | None]] = []
     blocked: list[tuple[Ticket, Standing | None]] = []
     for ticket, standing in rows:
         stuck = standing is None or standing.trouble or blocked_by(ticket, standing.stop)
         (blocked if stuck else free).append((ticket, standing))
-    jobs = [
-        (ticket.number, _minutes(store, ticket, without))
-        for ticket, _ in with_bar(free, "Expected minutes")
-    ]
+    jobs = [(ticket.number, minutes[ticket.number]) for ticket, _ in free]
     turns = deal(jobs, benches)
     if as_json:
         echo_json(MORNING, Morning(turns, rows))
     else:
         by_number = {ticket.number: (ticket, standing) for ticket, standing in free}
         click.echo(triage_page(turns, by_number, blocked, benches))
-
-
-def _minutes(store: Store, ticket: Ticket, without: tuple[str, ...]) -> float:
-    from faultfinder.consultation.consult import consult
-    from faultfinder.consultation.triage import minutes_to_decision
-
-    if ticket.repaired is not None:
-        return 0.0
-    case = case_of(store, ticket)
-    return minutes_to_decision(consult(case), without) if case.model.model.repairs else 0.0
 
 
 @click.command("sheet", short_help="A ticket as a page to print.")

@@ -51,7 +51,7 @@ from faultfinder.decide.policies.one_step import OneStep
 from faultfinder.decide.policies.roll_out_once import RollOutOnce
 from faultfinder.decide.problem import Problem
 from faultfinder.decide.situation import Action, Policy, start
-from faultfinder.errors import FaultfinderError, MisuseError, did_you_mean
+from faultfinder.errors import FaultfinderError, MisuseError, TargetTooLarge, did_you_mean
 from faultfinder.inference.posterior import Evidence, beliefs, evidence_from
 from faultfinder.inference.propagation import Calibrated
 from faultfinder.inference.target import ALL_CAUSES, Target, TargetSpec, resolve_target
@@ -88,7 +88,7 @@ def consult(
     bits of checks are about (see `faultfinder.inference.target.resolve_target`).
 
     Raises ImpossibleEvidence (with a smallest set of findings that contradict each other) and
-    MisuseError at once; TargetTooLarge when checks are asked for.
+    MisuseError at once.
     """
     maker = policy_maker(policy) if isinstance(policy, str) else policy
     if case.tried and target != ALL_CAUSES:
@@ -248,9 +248,13 @@ class Consultation:
             return ranked_over(self.problem, self.case.model, self.case.terms)
         asked = questions(self.case.model.model)
         checks = self.case.model.model.checks
-        return self._ranked(
+        exact = self._ranked(
             [c.name for c in checks if c.name not in asked and c.name in self._makeable]
         )
+        if not self._refused or not self.case.model.model.repairs:
+            return exact
+        over = ranked_over(self.problem, self.case.model, self.case.terms)
+        return (*exact, *(one for one in over if one.check in self._refused))
 
     @cached_property
     def _at_counter(self) -> tuple[RankedCheck, ...]:
@@ -267,8 +271,28 @@ class Consultation:
         given = self.beliefs if same else beliefs(aim.compiled, self.evidence)
         unclear = [name for name, result in case.results.items() if result is None]
         return ranked_exactly(
-            aim, self.evidence, given, names, unclear, case.model, self.stage, case.terms
+            aim,
+            self.evidence,
+            given,
+            names,
+            unclear,
+            case.model,
+            self.stage,
+            case.terms,
+            # Somebody who asks about some causes only is told that it cannot be had.
+            self._refused if aim.title == resolve_target(case.model, ALL_CAUSES).title else None,
         )
+
+    @cached_property
+    def _refused(self) -> dict[str, TargetTooLarge]:
+        return {}
+
+    @property
+    def too_large(self) -> tuple[str, ...]:
+        """Open checks whose exact gain is too large to compute: ranked by what they tell of the
+        joint states that the advice goes by, and left out of `order` where there are none."""
+        _ = self._at_bench, self._at_counter
+        return tuple(self._refused)
 
     def _in_order(self, checks: tuple[RankedCheck, ...]) -> tuple[RankedCheck, ...]:
         if self.advice is None:
@@ -363,9 +387,12 @@ class Consultation:
         return after_results(self.case.model, self.case.findings, unclear, check, self.case.hints)
 
     def ranked(self, check: str) -> RankedCheck:
-        """An open check as it stands in `order`; raises as `open_check`."""
+        """An open check as it stands in `order`; raises as `open_check`, and TargetTooLarge."""
         self.open_check(check)
-        return next(one for one in self.order if one.check == check)
+        found = next((one for one in self.order if one.check == check), None)
+        if found is None:
+            raise self._refused[check]
+        return found
 
     def open_check(self, name: str) -> Check:
         """The check of that name. Raises MisuseError for an unknown one, FaultfinderError for

@@ -217,6 +217,7 @@ NEXT = Form[Asked](
         Key("evidence_probability", "probability", "of what is known, before it was known"),
         Key("causes", "objects", "likeliest first", lambda t: [(c, t) for c in t.causes], CAUSE),
         Key("checks", "objects", "all that are open, the best first", _open_checks, CHECK),
+        Key("too_large", "list of words", "open checks whose exact gain is too large to compute"),
         Key(
             "next",
             "word or null",

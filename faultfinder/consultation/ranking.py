@@ -15,6 +15,7 @@ from faultfinder.decide.problem import Problem
 from faultfinder.decide.shop import Shop
 from faultfinder.decide.situation import Action
 from faultfinder.decide.together import Telling
+from faultfinder.errors import TargetTooLarge
 from faultfinder.inference.compiled import CompiledModel
 from faultfinder.inference.information import information
 from faultfinder.inference.posterior import Evidence
@@ -64,15 +65,17 @@ def ranked_exactly(
     compiled: CompiledModel,
     stage: str,
     shop: Shop,
+    refused: dict[str, TargetTooLarge] | None,
 ) -> tuple[RankedCheck, ...]:
-    """Those of the checks `names` that are open, by exact information, in no order."""
+    """Those of the checks `names` that are open, by exact information, in no order; those whose
+    gain is too large to compute are put into `refused` instead, or raise without it."""
     reachable = [
         name
         for name in names
         if (stage, compiled.model.checks_by_name[name].stage) in compiled.routes
     ]
     aside = [compiled.network.index[name] for name in unclear]
-    told = information(aim, evidence, given, reachable, aside)
+    told = information(aim, evidence, given, reachable, aside, refused)
     checks = []
     for name in reachable:
         if name in told:

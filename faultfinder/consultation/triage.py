@@ -14,7 +14,9 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from faultfinder.consultation.consult import Consultation
-from faultfinder.decide.policies import roll_out_once
+from faultfinder.decide.policies import roll_out
+from faultfinder.decide.policies.one_step import OneStep
+from faultfinder.decide.situation import Action, Situation, start
 from faultfinder.decide.walk import FromScenarios, walk
 from faultfinder.model.parts import Check
 
@@ -32,8 +34,10 @@ def minutes_to_decision(consultation: Consultation, without: Sequence[str] = ())
     problem, model = consultation.problem, consultation.case.model.model
     by_name = model.checks_by_name
     kept = tuple(c for c in problem.checks if not missing_tools(by_name[c.name], without))
-    problem = replace(problem, checks=kept)
-    terms = consultation.case.terms
+    terms, first = consultation.case.terms, consultation.action
+    if len(kept) < len(problem.checks):
+        problem = replace(problem, checks=kept)
+        first = roll_out.make(problem, terms).decide(start(problem))
     per_minute = terms.cost(1.0, 0.0)
     if per_minute <= 0.0:
         return 0.0
@@ -41,7 +45,7 @@ def minutes_to_decision(consultation: Consultation, without: Sequence[str] = ())
     truths = np.searchsorted(np.cumsum(problem.weights), places * float(problem.weights.sum()))
     truths = np.minimum(truths, len(problem.weights) - 1)
     machines = FromScenarios(problem, truths, np.random.default_rng(0))
-    policy = roll_out_once.make(problem, terms)
+    policy = _ChecksAlone(first, OneStep(problem, terms.worth_per_bit))
     total = 0.0
     for step in walk(problem, policy, machines, checks_only=True):
         if step.action.kind == "check":
@@ -49,6 +53,19 @@ def minutes_to_decision(consultation: Consultation, without: Sequence[str] = ())
             besides = by_name[check.name].consumables + check.shop_share
             total += (step.cost - besides) * len(step.group)
     return total / per_minute / DRAWS
+
+
+@dataclass(frozen=True, eq=False)
+class _ChecksAlone:
+    """As `roll_out_once`, as far as the checks go: which repair then comes is not worked out."""
+
+    first: Action
+    then: OneStep
+
+    def decide(self, situation: Situation) -> Action:
+        if not situation.checked:
+            return self.first
+        return self.then.check(situation) or Action("hand over", -1, np.nan)
 
 
 @dataclass(frozen=True)

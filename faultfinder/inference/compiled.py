@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Iterable
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 
 import numpy as np
 
@@ -16,12 +16,12 @@ from faultfinder.errors import FaultfinderError, counted
 from faultfinder.inference.firsts import Factor
 from faultfinder.inference.propagation import initial_tables
 from faultfinder.inference.separation import determined
-from faultfinder.inference.tree import JunctionTree, build_tree, tree_size
-from faultfinder.model.network import Array, DiscreteNetwork, to_network
-from faultfinder.model.parts import FaultModel, Kind
+from faultfinder.inference.tree import JunctionTree, Twig, build_tree, tree_size
+from faultfinder.model.network import Array, DiscreteNetwork, dense_table, to_network
+from faultfinder.model.parts import FaultModel, Kind, Variable
 from faultfinder.model.routes import Routes, all_routes
 
-COMPILER_VERSION = 9
+COMPILER_VERSION = 10
 """Raised whenever the compiled form changes, so that kept results are made anew."""
 
 TREE_BUDGET = 1 << 21
@@ -100,14 +100,20 @@ def compile_model(model: FaultModel) -> CompiledModel:
     ):
         # It is read from the first of the causes, like a finding, and need not be carried along.
         leaves |= {complaint}
-    core = [(*network.parents[number], number) for number in tree_variables(network, leaves)]
+    twigs = _twigs(network, leaves)
+    core = [
+        (*network.parents[number], number)
+        for number in tree_variables(network, leaves)
+        if number not in {twig.number for twig in twigs}
+    ]
     families = {network.parents[number] for number in leaves}
     for check in model.checks:
         inside = [index[name] for name in check.observes if index[name] in leaves]
         if len(inside) > 1:
             families.add(tuple(sorted({p for n in inside for p in network.parents[n]})))
+    families = {JunctionTree((), (), (), 0, twigs=twigs).without_twigs(f) for f in families}
     ordered = sorted(families, key=lambda f: (_entries(network, f), f))
-    tree = _fit(core, ordered, network)
+    tree = replace(_fit(core, ordered, network), twigs=twigs)
     start = start_tables(tree, network, leaves)
     causes = tuple(index[variable.name] for variable in model.of_kind(Kind.CAUSE))
     compiled = CompiledModel(
@@ -125,6 +131,55 @@ def compile_model(model: FaultModel) -> CompiledModel:
         findings = tuple(index[name] for name in check.observes)
         compiled.readouts[check.name] = readout(compiled, findings)
     return compiled
+
+
+def with_variable(compiled: CompiledModel, moved: Variable) -> CompiledModel:
+    """The model with other figures in one variable's distribution, as `compile_model` makes it.
+
+    Where the variable has one table and the new one is zero where that is, the tree stays and
+    only what is read from the table is made anew.
+    """
+    model, network = compiled.model, compiled.network
+    variables = tuple(moved if v.name == moved.name else v for v in model.variables)
+    model = replace(model, variables=variables)
+    number = network.index[moved.name]
+    family = tuple(network.names[p] for p in network.parents[number])
+    if number in network.firsts or family != moved.parents:
+        return compile_model(model)
+    before = network.tables[number]
+    table = dense_table(moved, tuple(model.by_name[name] for name in family))
+    if table.shape != before.shape or ((table > 0.0) != (before > 0.0)).any():
+        return compile_model(model)
+    tables = (*network.tables[:number], table, *network.tables[number + 1 :])
+    network = replace(network, tables=tables)
+    start = compiled.start
+    if number not in compiled.leaves:
+        start = start_tables(compiled.tree, network, compiled.leaves)
+    found = replace(
+        compiled, model=model, network=network, start=start, readouts=dict(compiled.readouts)
+    )
+    for check in model.checks:
+        if moved.name in check.observes:
+            found.readouts[check.name] = readout(found, found.check_findings(check.name))
+    return found
+
+
+def _twigs(network: DiscreteNetwork, leaves: frozenset[int]) -> tuple[Twig, ...]:
+    """The variables on which only leaves hang, and which hang on a first alone.
+
+    Carried along in the tree they would multiply every clique of the first's chain.
+    """
+    found = []
+    for number, parents in enumerate(network.parents):
+        if number in leaves or len(parents) != 1 or parents[0] not in network.firsts:
+            continue
+        around = {number, parents[0]}
+        if all(
+            c in leaves and around.issuperset(network.parents[c]) for c in network.children[number]
+        ):
+            shape = (network.cards[parents[0]], network.cards[number])
+            found.append(Twig(number, parents[0], shape))
+    return tuple(found)
 
 
 def start_tables(

@@ -16,8 +16,9 @@ exact, from cheap to dear:
 
 In a model where one condition says which of all causes speaks (`first_of`), what depends on
 more than that (a history, a finding that also hangs on one) is weighed by what it tells about
-the speaking cause and its state instead: I(first; T | e), a lower bound of I(C; T | e), from
-one pass with a column per result. For all else both are the same.
+the speaking cause and its state instead: I(first; T | e), a lower bound of I(C; T | e), read
+from their joint belief, or from one pass with a column per result where no clique holds it.
+For all else both are the same.
 
 This module never sees a cost.
 """
@@ -80,13 +81,14 @@ def information(
     calibrated: Calibrated,
     checks: Sequence[str],
     unclear: Collection[int] = (),
+    refused: dict[str, TargetTooLarge] | None = None,
 ) -> dict[str, Information]:
     """The gain and outcome probabilities of each check, for possible evidence.
 
     `calibrated` are the beliefs of `target.compiled` given `evidence`, unbatched.
     Checks with nothing left to tell are left out; findings in `unclear` (variable
-    numbers) count as not to be had. Raises TargetTooLarge when some
-    check's exact gain would pass the limits.
+    numbers) count as not to be had. A check whose exact gain would pass the limits is put into
+    `refused`; without one it raises TargetTooLarge.
     """
     compiled = target.compiled
     results: dict[str, Information] = {}
@@ -117,7 +119,7 @@ def information(
             gain = float(entropy_bits(outcomes)) - float(way.entropy @ weights)
             results[check] = Information(max(gain, 0.0), way.findings, outcomes)
     if rest:
-        results.update(_dear(target, evidence, calibrated, rest))
+        results.update(_dear(target, evidence, calibrated, rest, refused))
     return {check: results[check] for check in checks if check in results}
 
 
@@ -140,6 +142,7 @@ def _dear(
     evidence: Evidence,
     calibrated: Calibrated,
     rest: Sequence[tuple[str, tuple[int, ...], Readout | None]],
+    refused: dict[str, TargetTooLarge] | None,
 ) -> dict[str, Information]:
     compiled = target.compiled
     results: dict[str, Information] = {}
@@ -164,22 +167,25 @@ def _dear(
     for check, findings, read in rest:
         if check in results:
             continue
-        if target.summed:
-            parts = [
-                _by_elimination(compiled, frozenset((v,)), evidence, check, findings)
-                for v in target.variables
-            ]
-            total = sum(part.gain_bits for part in parts)
-            results[check] = Information(total, findings, parts[0].outcomes)
-            continue
         try:
-            results[check] = _by_elimination(
-                compiled, target.closed, evidence, check, findings, calibrated
-            )
-        except TargetTooLarge:
-            if read is None or states > JOINT_LIMIT:
+            if target.summed:
+                parts = [
+                    _by_elimination(compiled, frozenset((v,)), evidence, check, findings)
+                    for v in target.variables
+                ]
+                total = sum(part.gain_bits for part in parts)
+                results[check] = Information(total, findings, parts[0].outcomes)
+            else:
+                results[check] = _by_elimination(
+                    compiled, target.closed, evidence, check, findings, calibrated
+                )
+        except TargetTooLarge as too_large:
+            if not target.summed and read is not None and states <= JOINT_LIMIT:
+                results.update(_columns(target, evidence, calibrated, [(check, read)]))
+            elif refused is None:
                 raise
-            results.update(_columns(target, evidence, calibrated, [(check, read)]))
+            else:
+                refused[check] = too_large
     return results
 
 
@@ -197,8 +203,52 @@ def _about_first(
     calibrated: Calibrated,
     rest: Sequence[tuple[str, tuple[int, ...], Readout | None]],
 ) -> dict[str, Information]:
-    """What checks tell about the cause that speaks: a column of beliefs for each result."""
+    """What checks tell about the cause that speaks: read from one joint table where the beliefs
+    hold it, else from a column of beliefs for each result."""
     before = float(entropy_bits(calibrated.marginal((first,)))[0])
+    results: dict[str, Information] = {}
+    joints: dict[tuple[int, ...], Array] = {}
+    left: list[tuple[str, tuple[int, ...], Readout | None]] = []
+    for check, findings, way in rest:
+        scope = () if way is None else (first, *(v for v in way.scope if v != first))
+        if (
+            way is None
+            or calibrated.tree.home(scope) is None
+            or any(number in evidence.silent for number in findings)
+        ):
+            left.append((check, findings, way))
+            continue
+        if scope not in joints:
+            joints[scope] = calibrated.marginal(scope)[..., 0]
+        results[check] = _read_about(compiled, first, way, joints[scope], before)
+    if left:
+        results.update(_first_by_columns(compiled, first, evidence, calibrated, left, before))
+    return results
+
+
+def _read_about(
+    compiled: CompiledModel, first: int, way: Readout, joint: Array, before: float
+) -> Information:
+    """What a check tells about `first` from P(first, the rest of its scope): `before` is the
+    entropy of the first, in bits."""
+    rows = way.rows.reshape(-1, *(compiled.network.cards[v] for v in way.scope))
+    inside = first in way.scope
+    rows = np.moveaxis(rows, 1 + way.scope.index(first), 1) if inside else rows[:, None]
+    told = (rows * joint).reshape(len(rows), len(joint), -1).sum(axis=2)
+    outcomes = told.sum(axis=1)
+    given = told.T / np.where(outcomes > 0.0, outcomes, 1.0)
+    gain = before - float(entropy_bits(given) @ outcomes)
+    return Information(max(gain, 0.0), way.findings, outcomes)
+
+
+def _first_by_columns(
+    compiled: CompiledModel,
+    first: int,
+    evidence: Evidence,
+    calibrated: Calibrated,
+    rest: Sequence[tuple[str, tuple[int, ...], Readout | None]],
+    before: float,
+) -> dict[str, Information]:
     counts = [math.prod(compiled.network.cards[v] for v in findings) for _, findings, _ in rest]
     columns: dict[int, Array] = {}
     start, total = 0, sum(counts)

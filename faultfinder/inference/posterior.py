@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from functools import lru_cache
 
 import numpy as np
@@ -141,7 +141,9 @@ def _grown(
     compiled: CompiledModel, extra: frozenset[tuple[int, ...]]
 ) -> tuple[JunctionTree, tuple[Array, ...]]:
     network = compiled.network
-    tree = build_tree([*compiled.tree.cliques, *sorted(extra)], network.cards, network.firsts)
+    scopes = [compiled.tree.without_twigs(scope) for scope in sorted(extra)]
+    tree = build_tree([*compiled.tree.cliques, *scopes], network.cards, network.firsts)
+    tree = replace(tree, twigs=compiled.tree.twigs)
     return tree, start_tables(tree, compiled.network, compiled.leaves)
 
 

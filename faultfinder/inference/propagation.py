@@ -42,6 +42,8 @@ class Calibrated:
         home = self.tree.home(scope)
         if home is None:
             raise KeyError(f"no clique holds {scope}")
+        if any(twig.number in scope for twig in self.tree.twigs):
+            return self._beside_twigs(scope)
         first = first_in(scope, self.tree.firsts)
         if first is not None:
             return marginal_of_first(scope, first, self.tree.firsts[first], self.marginal)
@@ -54,6 +56,21 @@ class Calibrated:
         kept = [v for v in clique if v in wanted]
         if kept == list(scope):
             return table
+        return table.transpose([kept.index(v) for v in scope] + [len(kept)])
+
+    def _beside_twigs(self, scope: Sequence[int]) -> Array:
+        """The same with twigs in the scope: each times what its first says of it."""
+        axes = list(self.tree.without_twigs(scope))
+        table: Array = self.marginal(axes)
+        for place, twig in enumerate(self.tree.twigs, start=len(self.tree.cliques)):
+            if twig.number in scope:
+                given = self.tables[place]
+                view = [1] * len(axes) + [twig.shape[1], given.shape[-1]]
+                view[axes.index(twig.first)] = twig.shape[0]
+                table = table[..., None, :] * given.reshape(view)
+                axes.append(twig.number)
+        table = table.sum(axis=tuple(axis for axis, v in enumerate(axes) if v not in scope))
+        kept = [v for v in axes if v in scope]
         return table.transpose([kept.index(v) for v in scope] + [len(kept)])
 
 
@@ -85,6 +102,52 @@ def multiply_in(
             tables[home], log = _scaled(tables[home])
             scaled = scaled + log
     return scaled
+
+
+def _on_twigs(
+    tree: JunctionTree, tables: list[Array], factors: Sequence[Factor], scale: bool = True
+) -> tuple[list[Factor], list[int], Array]:
+    """Multiply the factors on twigs into their tables, in place of the list's entries.
+
+    Returns the other factors, the places of the tables that have changed, and the log of what
+    was scaled out.
+    """
+    places = {twig.number: place for place, twig in enumerate(tree.twigs, len(tree.cliques))}
+    plain: list[Factor] = []
+    changed: dict[int, None] = {}
+    scaled = np.zeros(1)
+    for scope, values in factors:
+        number = next((v for v in scope if v in places), None)
+        if number is None:
+            plain.append((scope, values))
+            continue
+        place = places[number]
+        twig = tree.twigs[place - len(tree.cliques)]
+        assert {number, twig.first}.issuperset(scope), "a twig hangs on its first alone"
+        if scale:
+            values, log = _scaled(values)
+            scaled = scaled + log
+        if scope == (number, twig.first):
+            values = values.swapaxes(0, 1)
+        tables[place] = tables[place] * (values if len(scope) == 2 else values[None])
+        changed[place] = None
+    return plain, list(changed), scaled
+
+
+def _take_in(tree: JunctionTree, tables: list[Array], factors: Sequence[Factor]) -> Array:
+    """Multiply evidence into the tables; returns the log of what was scaled out.
+
+    The tables of twigs become P(twig | first, evidence), and what is known of them a factor
+    over their first.
+    """
+    if not tree.twigs:
+        return multiply_in(tree, tables, factors)
+    plain, changed, scaled = _on_twigs(tree, tables, factors)
+    for place in changed:
+        message = tables[place].sum(axis=1)
+        tables[place] = tables[place] / np.where(message > 0.0, message, 1.0)[:, None]
+        plain.append(((tree.twigs[place - len(tree.cliques)].first,), message))
+    return scaled + multiply_in(tree, tables, plain)
 
 
 def _written_out(
@@ -122,7 +185,9 @@ def _axes(tree: JunctionTree, number: int) -> list[tuple[int, int]]:
 
 def initial_tables(tree: JunctionTree, factors: Sequence[Factor]) -> tuple[Array, ...]:
     """Product of all factors, clique by clique, with a batch axis of one."""
-    tables: list[Array] = [np.ones((*shape, 1)) for shape in tree.shapes]
+    shapes = (*tree.shapes, *(twig.shape for twig in tree.twigs))
+    tables: list[Array] = [np.ones((*shape, 1)) for shape in shapes]
+    factors, _, _ = _on_twigs(tree, tables, factors, scale=False)
     # Families sum to one over their child, so that a clique's product keeps its size.
     multiply_in(tree, tables, factors, scale=False)
     return tuple(tables)
@@ -165,7 +230,7 @@ def _scale_with_zeros(message: Array, total: Array, log_evidence: Array) -> tupl
 def calibrate(tree: JunctionTree, start: Sequence[Array], factors: Sequence[Factor]) -> Calibrated:
     """Beliefs of all cliques after multiplying `factors` into the `start` tables."""
     tables = list(start)
-    scaled = multiply_in(tree, tables, factors)
+    scaled = _take_in(tree, tables, factors)
     messages, log_evidence = collect(tree, tables)
     log_evidence = log_evidence + scaled
     for edge, message in zip(reversed(tree.edges), reversed(messages), strict=True):
@@ -186,5 +251,5 @@ def evidence_probability(
 ) -> Array:
     """Natural log of P(evidence), shape (batch,); one pass only."""
     tables = list(start)
-    scaled = multiply_in(tree, tables, factors)
+    scaled = _take_in(tree, tables, factors)
     return collect(tree, tables)[1] + scaled

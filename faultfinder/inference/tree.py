@@ -33,11 +33,25 @@ class Edge:
 
 
 @dataclass(frozen=True)
+class Twig:
+    """A variable that hangs on a first alone, and with all that hangs on it outside the tree.
+
+    Given the first it is independent of everything else, so that evidence on it comes down to
+    a factor over the first. `shape` is (states of the first, own states).
+    """
+
+    number: int
+    first: int
+    shape: tuple[int, int]
+
+
+@dataclass(frozen=True)
 class JunctionTree:
     """Cliques of variable numbers (ascending), and edges in leaves-to-root order.
 
     `firsts` are variables outside it that are the first of others inside; what hangs on them
-    is written out over those (see `faultfinder.inference.firsts`).
+    is written out over those (see `faultfinder.inference.firsts`), but for `twigs`, which have
+    tables of their own behind those of the cliques.
     """
 
     cliques: tuple[tuple[int, ...], ...]
@@ -45,6 +59,7 @@ class JunctionTree:
     edges: tuple[Edge, ...]
     root: int
     firsts: Firsts = field(default_factory=dict)
+    twigs: tuple[Twig, ...] = ()
 
     @cached_property
     def cards(self) -> dict[int, int]:
@@ -54,8 +69,14 @@ class JunctionTree:
 
     @cached_property
     def size(self) -> int:
-        """Total entries of all clique tables."""
-        return sum(math.prod(shape) for shape in self.shapes)
+        """Total entries of all tables."""
+        own = sum(math.prod(twig.shape) for twig in self.twigs)
+        return own + sum(math.prod(shape) for shape in self.shapes)
+
+    def without_twigs(self, scope: Iterable[int]) -> tuple[int, ...]:
+        """The scope with the firsts of its twigs in their place, ascending."""
+        of = {twig.number: twig.first for twig in self.twigs}
+        return tuple(sorted({of.get(v, v) for v in scope}))
 
     @cached_property
     def _sets(self) -> tuple[frozenset[int], ...]:
@@ -68,7 +89,8 @@ class JunctionTree:
         """
         wanted = frozenset(scope)
         if wanted not in self._homes:
-            self._homes[wanted] = self._find_home(wanted)
+            # A twig is read beside its first.
+            self._homes[wanted] = self._find_home(frozenset(self.without_twigs(wanted)))
         return self._homes[wanted]
 
     @cached_property

@@ -67,6 +67,11 @@ class OneStep:
 
     def decide(self, situation: Situation) -> Action:
         """The open check with most bits per cost, or the next repair."""
+        check = self.check(situation)
+        return repair_now(self.problem, situation) if check is None else check
+
+    def check(self, situation: Situation) -> Action | None:
+        """The open check with most bits per cost; None where none is worth it."""
         if self.problem.checks:
             bits = self.bits(situation.weights)
             own, stages = self._own
@@ -76,4 +81,4 @@ class OneStep:
             if worth.any():
                 score = np.where(worth, bits / np.maximum(cost, 1e-9), -1.0)
                 return Action("check", int(score.argmax()), np.nan)
-        return repair_now(self.problem, situation)
+        return None

@@ -111,6 +111,11 @@ def _from_tree(compiled: CompiledModel, calibrated: Calibrated, luck: Array) -> 
     for number, first in network.firsts.items():
         states = drawn[:, list(first.members)].T
         drawn[:, number] = first_present(states, [network.cards[m] for m in first.members])
+    behind = calibrated.tables[len(tree.cliques) :]
+    for twig, held in zip(tree.twigs, behind, strict=True):
+        given = np.broadcast_to(held, (*twig.shape, count))
+        chances = given[drawn[:, twig.first], :, columns]
+        drawn[:, twig.number] = _pick(chances, luck[:, twig.number])
     return drawn
 
 

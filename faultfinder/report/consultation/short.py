@@ -381,6 +381,8 @@ class _Writer:
         made: list[Line] = []
         for warning in told.warnings[:1]:
             made.append(self._lines(warning, role="known"))
+        if not told.stop and self.view.too_large:
+            made.append(self._lines(self.view.too_large, role="known"))
         if said:
             begin = f"{len(said)} known: " if len(said) > 3 else "Known: "
             made.append(self._one(f"{begin}{', '.join(said)}", "known"))

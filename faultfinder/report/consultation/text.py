@@ -71,6 +71,8 @@ def add_known(page: Page, view: View) -> None:
                   hang=2)  # fmt: skip
     for warning in told.warnings:
         page.text(warning)
+    if not told.stop and view.too_large:
+        page.text(view.too_large)
 
 
 def add_causes(page: Page, view: View) -> None:

@@ -64,6 +64,15 @@ class View:
             return self.told.most_telling
         return self.told.order_at_bench if self.why is None else self.told.order
 
+    @property
+    def too_large(self) -> str:
+        """A sentence on checks whose exact gain is too large to compute, or ""."""
+        names = self.told.too_large
+        if not names:
+            return ""
+        how = "over the likeliest joint states of the causes" if self.advice else "left out"
+        return f"Too large to compute exactly, so {how}: {', '.join(names)}."
+
     @cached_property
     def after(self) -> Mapping[str, Mapping[str, float]]:
         """What each result of the check looked at would make of the causes."""
