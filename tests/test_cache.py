@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import hashlib
 import os
 import pickle
 import subprocess
@@ -23,7 +22,7 @@ from tests.consulted import look_at
 from tests.invented_models import SMALL_LID, write_small_lid
 
 CONTENT = SMALL_LID.encode()
-HEAD = len(cache._MAGIC) + 32
+HEAD = cache._BEFORE
 
 
 @pytest.fixture(scope="module")
@@ -54,8 +53,9 @@ def the_kept_file(folder: Path) -> Path:
 
 
 def sealed(body: bytes) -> bytes:
-    """A kept file around `body`, with a checksum that fits it."""
-    return cache._MAGIC + hashlib.sha256(body).digest() + body
+    """A kept file around the pickle `body`, with a checksum that fits it."""
+    joined = cache._joined([body])
+    return cache._MAGIC + cache._checksum(joined) + joined
 
 
 def causes(compiled: CompiledModel) -> dict[str, float]:

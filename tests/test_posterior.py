@@ -14,6 +14,7 @@ import faultfinder
 from faultfinder.errors import FaultfinderError
 from faultfinder.inference import compiled as compiling
 from faultfinder.inference.compiled import compile_model
+from faultfinder.inference.contradiction import fit_of_each
 from faultfinder.inference.posterior import (
     Evidence,
     beliefs,
@@ -348,3 +349,21 @@ def test_uncertain_evidence_multiplies() -> None:
     twice = once.with_columns({0: np.array([0.4, 0.6])})
     believed = posterior(compiled, beliefs(compiled, twice), 0)[:, 0]
     assert believed.tolist() == pytest.approx([0.08 / 0.56, 0.48 / 0.56])
+
+
+@given(cases())
+@slowly
+def test_how_a_finding_fits_is_its_probability_given_all_others(case: Case) -> None:
+    """Read from the beliefs, or worked out by leaving it out: P(all) over P(all others)."""
+    evidence = evidence_from(case.compiled, case.findings)
+    now = beliefs(case.compiled, evidence)
+    fits = fit_of_each(case.compiled, evidence, now)
+    assert fits.keys() == evidence.likelihoods.keys()
+    for number, fit in fits.items():
+        name = case.compiled.network.names[number]
+        others = {other: one for other, one in case.findings.items() if other != name}
+        without = Evidence(
+            {n: v for n, v in evidence.likelihoods.items() if n != number}, evidence.silent
+        )
+        rarer = float(log_probability(case.compiled, without)[0])
+        assert fit == pytest.approx(np.exp(now.log_evidence[0] - rarer), rel=1e-9), others

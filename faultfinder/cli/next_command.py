@@ -13,7 +13,6 @@ from faultfinder.cli.terminal import bold_allowed, columns, echo_screens
 from faultfinder.cli.typed import pick_model, read_case, read_target
 from faultfinder.consultation.consult import consult
 from faultfinder.errors import MisuseError
-from faultfinder.plain import json_text
 from faultfinder.report.consultation.view import View
 
 _TARGET_HELP = (
@@ -98,6 +97,7 @@ def next_command(
     view = View(told, ticket, why, entries=entries)
     if instead is not None:
         from faultfinder.consultation import habit, plain
+        from faultfinder.plain import json_text
         from faultfinder.report.consultation.instead import instead_page
 
         price = habit.instead(told, instead)
@@ -105,6 +105,8 @@ def next_command(
         click.echo(json_text(plain.NEXT.plain(asked)) if as_json else instead_page(view, price))
         return
     if as_json:
+        from faultfinder.plain import json_text
+
         click.echo(json_text(told.as_plain(why)))
     elif why is not None:
         from faultfinder.report.consultation.why import why_page

@@ -3,11 +3,8 @@
 from __future__ import annotations
 
 import os
-import shutil
 import signal
-import socket
 import sys
-import threading
 from collections.abc import Iterator, Sequence
 from contextlib import contextmanager
 from typing import Any
@@ -76,6 +73,8 @@ def columns() -> int:
     """Columns that a page may use."""
     if not sys.stdout.isatty():
         return USUAL
+    import shutil
+
     return min(max(shutil.get_terminal_size((USUAL, 24)).columns, NARROWEST), WIDEST)
 
 
@@ -138,6 +137,10 @@ def stoppable() -> Iterator[None]:
     shown and before the wait for a key begins is noticed at the next key only, which may never
     come; so it is told again until it is seen.
     """
+    # Imported only here: most commands ask nothing.
+    import socket
+    import threading
+
     if threading.current_thread() is not threading.main_thread():
         yield
         return

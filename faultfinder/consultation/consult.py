@@ -143,7 +143,7 @@ class Consultation:
         case = self.case
         if self._by_scenarios:
             return surprises_since(case.model.model, case.tried, self.problem.since)
-        return surprises(case.model, self.evidence, case.findings)
+        return surprises(case.model, self.evidence, self.beliefs, case.findings)
 
     # What is believed of the causes
 

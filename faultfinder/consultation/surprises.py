@@ -9,6 +9,7 @@ from faultfinder.errors import ImpossibleEvidence
 from faultfinder.inference.compiled import CompiledModel
 from faultfinder.inference.contradiction import fit_of_each, smallest_contradiction
 from faultfinder.inference.posterior import Evidence
+from faultfinder.inference.propagation import Calibrated
 from faultfinder.model.parts import FaultModel
 
 SURPRISING = 0.02
@@ -34,12 +35,12 @@ def _complaint_only(compiled: CompiledModel) -> frozenset[int]:
 
 
 def surprises(
-    compiled: CompiledModel, evidence: Evidence, known: Mapping[str, str]
+    compiled: CompiledModel, evidence: Evidence, calibrated: Calibrated, known: Mapping[str, str]
 ) -> tuple[str, ...]:
     """A sentence for each finding that the rest makes unlikely, the oddest first."""
     if len(known) < 2:
         return ()
-    fits = fit_of_each(compiled, evidence, _complaint_only(compiled))
+    fits = fit_of_each(compiled, evidence, calibrated, _complaint_only(compiled))
     odd = sorted((fit, number) for number, fit in fits.items() if fit < SURPRISING)
     sentences = []
     for fit, number in odd:

@@ -183,6 +183,18 @@ class Problem:
         cost: Array = self.travel[:, places] + np.array(self.inner_costs)
         return cost
 
+    @cached_property
+    def act_costs(self) -> list[list[float]]:
+        """`act_cost` as plain numbers, which are quicker to take one by one."""
+        costs: list[list[float]] = self.act_cost.tolist()
+        return costs
+
+    @cached_property
+    def finish_costs(self) -> list[float]:
+        """`finish` as plain numbers."""
+        costs: list[float] = self.finish.tolist()
+        return costs
+
     def behind(self, stage: int) -> Mapping[int, int]:
         """For every other stage that can be reached, the last stage on the way to it."""
         way = self.travel[stage]
@@ -301,8 +313,14 @@ class Problem:
         success on it, shape (repairs, slots, classes)."""
         _, left, success = self._classes
         for repair in done:
-            left = left * (1.0 - success[repair])
+            left = left * self._fails[repair]
         return left, success
+
+    @cached_property
+    def _fails(self) -> Array:
+        """P(a cause is still there after a repair): shape (repairs, slots, classes)."""
+        fails: Array = 1.0 - self._classes[2]
+        return fails
 
     @cached_property
     def outward(self) -> tuple[tuple[tuple[int, int, float], ...], ...]:
@@ -338,10 +356,12 @@ class Problem:
         `in_classes`. Kept, since a plan asks for the same few sets again and again.
         """
         if done not in self._fixed:
-            left, success = self.faults_left(done)
-            now = np.prod(1.0 - left, axis=0)
-            more = np.prod(1.0 - left[None] * (1.0 - success), axis=1)
-            self._fixed[done] = (now, more)
+            left, _ = self.faults_left(done)
+            now, more = 1.0 - left, 1.0 - left[None] * self._fails
+            if len(left) == 1:
+                self._fixed[done] = (now[0], more[:, 0])
+            else:
+                self._fixed[done] = (now.prod(axis=0), more.prod(axis=1))
         return self._fixed[done]
 
 

@@ -15,6 +15,7 @@ the same teardown are weighed together with the way to it, as one cluster
 
 from __future__ import annotations
 
+import math
 from collections.abc import Sequence
 from dataclasses import dataclass
 
@@ -29,6 +30,8 @@ NEGLIGIBLE = 1e-4
 
 BARELY = 1e-3
 """The same, where many orders are only compared."""
+
+_NEVER = float("inf")
 
 PATIENCE = 2
 """Repairs tried on after the best point to hand over, before an order is given up."""
@@ -91,11 +94,10 @@ def _greedy(
     healthy_first = fixed
     shown = 1.0
     spent = 0.0
-    prize = problem.give_up + float(problem.finish.max()) + problem.comeback
-    best_cost = healthy_first * problem.finish[stage] + reach * (
-        problem.give_up + problem.finish[stage]
-    )
-    spent += healthy_first * float(problem.finish[stage])
+    finish, costs, from_stage = problem.finish_costs, problem.inner_costs, problem.act_costs
+    prize = problem.give_up + max(finish) + problem.comeback
+    best_cost = healthy_first * finish[stage] + reach * (problem.give_up + finish[stage])
+    spent += healthy_first * finish[stage]
     best_length = 0
     order: list[int] = []
     if not np.isfinite(problem.give_up):
@@ -105,8 +107,7 @@ def _greedy(
     while reach > negligible and open_repairs and fruitless < patience:
         rises = (problem.fixed_after(tried)[1] @ weights - fixed).tolist()
         # A repair that cannot win its own price back is left out while others can.
-        bars = [reach * cost / prize for cost in problem.inner_costs]
-        worthwhile = [r for r in open_repairs if rises[r] > bars[r]]
+        worthwhile = [r for r in open_repairs if rises[r] > reach * costs[r] / prize]
         chosen = _choose(problem, rises, stage, worthwhile) if worthwhile else None
         part = chosen is None and in_parts < problem.most_at_once
         if part and shown * problem.several_at_once(weights) * prize > min(problem.inner_costs):
@@ -119,8 +120,8 @@ def _greedy(
             chosen = _choose(problem, rises, stage, open_repairs)
         if chosen is None:
             break
-        cost = float(problem.act_cost[stage, chosen])
-        if not np.isfinite(cost):
+        cost = from_stage[stage][chosen]
+        if cost == _NEVER:
             open_repairs.remove(chosen)
             continue
         spent += reach * cost
@@ -128,16 +129,16 @@ def _greedy(
         now = fixed + max(rises[chosen], 0.0)
         cured = shown * (now - fixed)
         slipped = shown * (1.0 - now) * problem.missed
-        spent += (cured + slipped) * float(problem.finish[stage]) + slipped * problem.comeback
+        spent += (cured + slipped) * finish[stage] + slipped * problem.comeback
         shown *= 1.0 - problem.missed
         fixed = now
         reach = shown * (1.0 - fixed)
         tried = tried | {chosen}
         open_repairs.remove(chosen)
         order.append(chosen)
-        left = reach * (problem.give_up + problem.finish[stage]) if reach > 1e-12 else 0.0
+        left = reach * (problem.give_up + finish[stage]) if reach > 1e-12 else 0.0
         total = spent + left
-        if total < best_cost or not np.isfinite(best_cost):
+        if total < best_cost or not math.isfinite(best_cost):
             best_cost, best_length, fruitless, in_parts = total, len(order), 0, 0
         elif not part:
             fruitless += 1
@@ -160,16 +161,21 @@ def _choose(
     here: dict[int, list[_Run]] = {}
     places, costs = problem.repair_places, problem.inner_costs
     for repair in open_repairs:
-        rise = rises[repair]
-        if rise > 1e-12 and costs[repair] < np.inf:
-            here.setdefault(places[repair], []).append(_run(rise, costs[repair], repair))
+        rise, cost = rises[repair], costs[repair]
+        if rise > 1e-12 and cost < _NEVER:
+            run = (rise / cost if cost > 0.0 else _NEVER, rise, cost, repair)
+            if places[repair] in here:
+                here[places[repair]].append(run)
+            else:
+                here[places[repair]] = [run]
     if not here:
         return None
-    inside: dict[int, list[_Run]] = {}
+    if len(here) == 1 and stage in here:
+        return max(here[stage])[3]
     # The farthest stages first, so that each is folded before the one it lies behind.
     for place, before, way in problem.outward[stage]:
-        runs = here.get(place, []) + inside.pop(place, [])
-        if not runs:
+        runs = here.pop(place, None)
+        if runs is None:
             continue
         runs.sort(reverse=True)
         rise, cost, first, taken = 0.0, way, -1, 0
@@ -178,14 +184,12 @@ def _choose(
                 break
             rise, cost, taken = rise + more, cost + price, taken + 1
             first = repair if first < 0 else first
-        inside.setdefault(before, []).append(_run(rise, cost, first))
-        inside[before] += runs[taken:]
-    reached = here.get(stage, []) + inside.get(stage, [])
-    return max(reached)[3] if reached else None
-
-
-def _run(rise: float, cost: float, first: int) -> _Run:
-    return (rise / cost if cost > 0.0 else np.inf, rise, cost, first)
+        whole = (rise / cost if cost > 0.0 else _NEVER, rise, cost, first)
+        if before in here:
+            here[before] += (whole, *runs[taken:])
+        else:
+            here[before] = [whole, *runs[taken:]]
+    return max(here[stage])[3] if stage in here else None
 
 
 def _by_parts(

@@ -73,17 +73,13 @@ def after_check(
     """Each possible result of a check: (result, probability, situation after it)."""
     action = problem.checks[check]
     joint = action.likelihood * situation.weights
+    checked = situation.checked | {check}
     for result, probability in enumerate(joint.sum(axis=1).tolist()):
         if probability > UNLIKELY:
             yield (
                 result,
                 probability,
-                replace(
-                    situation,
-                    weights=joint[result] / probability,
-                    stage=action.stage,
-                    checked=situation.checked | {check},
-                ),
+                Situation(joint[result] / probability, action.stage, checked, situation.repaired),
             )
 
 

@@ -44,8 +44,9 @@ class Telling:
     def _right(self) -> Array:
         """1 where a scenario's right repair is that of the column: (scenarios, repairs used)."""
         which = self.problem.right_repair
-        used = np.array(sorted(set(which.tolist())))
-        found: Array = (which[:, None] == used[None]).astype(np.float64)
+        found: Array = (which[:, None] == np.flatnonzero(np.bincount(which))[None]).astype(
+            np.float64
+        )
         return found
 
     def bits(self, weights: Array) -> Array:

@@ -195,7 +195,10 @@ class FromScenarios:
 
 def split(group: Ints, results: Ints) -> list[tuple[int, Ints]]:
     """Places of machines by their result."""
-    return [(result, group[results == result]) for result in np.unique(results).tolist()]
+    return [
+        (result, group[results == result])
+        for result in np.flatnonzero(np.bincount(results)).tolist()
+    ]
 
 
 def policy_cost(problem: Problem, policy: Policy) -> float:

@@ -4,7 +4,8 @@ The files that a model includes are known once it is read: the kept model names 
 the digest of their content, and whoever loads it says whether that still holds.
 
 A kept file is a checksum followed by a pickle that may hold nothing but this
-package's own values and numpy arrays. It is written aside and moved into place, so
+package's own values and numpy arrays; what the arrays hold follows it and is used where it
+lies, not copied. It is written aside and moved into place, so
 that two processes starting at once both find a whole file; one that is damaged,
 stale or unreadable is made anew.
 """
@@ -15,7 +16,9 @@ import contextlib
 import hashlib
 import io
 import pickle
-from collections.abc import Callable
+import struct
+import zlib
+from collections.abc import Callable, Sequence
 from pathlib import Path
 from typing import Any
 
@@ -24,6 +27,9 @@ from faultfinder.folders import user_place
 from faultfinder.inference.compiled import COMPILER_VERSION, CompiledModel
 
 _MAGIC = b"faultfinder compiled model\n"
+
+_BEFORE = len(_MAGIC) + 4
+"""Bytes before the parts: the magic and the checksum."""
 
 
 def cache_folder() -> Path:
@@ -70,26 +76,57 @@ def _read(place: Path) -> CompiledModel | None:
             data = stream.read()
     except OSError:
         return None
-    head = len(_MAGIC) + 32
-    if (
-        data[: len(_MAGIC)] != _MAGIC
-        or hashlib.sha256(data[head:]).digest() != data[len(_MAGIC) : head]
-    ):
+    whole = memoryview(data)
+    head = _BEFORE
+    if whole[: len(_MAGIC)] != _MAGIC or whole[len(_MAGIC) : head] != _checksum(whole[head:]):
         return None
     try:
-        found = _Unpickler(io.BytesIO(data[head:])).load()
+        found = _unpacked(whole[head:])
     except Exception:
         return None
     return found if isinstance(found, CompiledModel) else None
 
 
 def _write(place: Path, made: CompiledModel) -> None:
-    body = pickle.dumps(made, protocol=5)
-    data = _MAGIC + hashlib.sha256(body).digest() + body
+    body = _packed(made)
+    data = _MAGIC + _checksum(body) + body
     with contextlib.suppress(OSError):
         private_folder(place.parent)
         with whole_file(place, private=True) as stream:
             stream.write(data)
+
+
+def _checksum(body: bytes | memoryview) -> bytes:
+    """Tells a damaged file; it is no protection against whoever may write into the folder."""
+    return struct.pack("<I", zlib.crc32(body))
+
+
+def _packed(made: CompiledModel) -> bytes:
+    """A pickle, and what each array holds."""
+    arrays: list[pickle.PickleBuffer] = []
+    pickled = pickle.dumps(made, protocol=5, buffer_callback=arrays.append)
+    return _joined([pickled, *(one.raw() for one in arrays)])
+
+
+def _joined(parts: Sequence[bytes | memoryview]) -> bytes:
+    """How many parts, the length of each, and the parts, each at a multiple of 16 bytes from
+    the file's beginning."""
+    joined = bytearray(struct.pack(f"<Q{len(parts)}Q", len(parts), *map(len, parts)))
+    for part in parts:
+        joined += bytes(-(len(joined) + _BEFORE) % 16)
+        joined += part
+    return bytes(joined)
+
+
+def _unpacked(body: memoryview) -> object:
+    (count,) = struct.unpack_from("<Q", body)
+    lengths = struct.unpack_from(f"<{count}Q", body, 8)
+    begin, parts = 8 + 8 * count, list[memoryview]()
+    for length in lengths:
+        begin += -(begin + _BEFORE) % 16
+        parts.append(body[begin : begin + length])
+        begin += length
+    return _Unpickler(io.BytesIO(parts[0]), buffers=parts[1:]).load()
 
 
 class _Unpickler(pickle.Unpickler):

@@ -10,6 +10,7 @@ import numpy as np
 
 from faultfinder.inference.compiled import CompiledModel
 from faultfinder.inference.posterior import Evidence, log_probability
+from faultfinder.inference.propagation import Calibrated
 
 CHUNK = 512
 """Evidence sets judged in one pass."""
@@ -68,13 +69,38 @@ def smallest_contradiction(
 
 
 def fit_of_each(
-    compiled: CompiledModel, evidence: Evidence, always: frozenset[int] = frozenset()
+    compiled: CompiledModel,
+    evidence: Evidence,
+    calibrated: Calibrated,
+    always: frozenset[int] = frozenset(),
 ) -> dict[int, float]:
-    """P(finding | all other evidence) for each finding outside `always`."""
-    numbers = list(evidence.likelihoods)
-    judged = [number for number in numbers if number not in always]
-    if not judged:
-        return {}
-    subsets = [tuple(numbers)] + [tuple(n for n in numbers if n != number) for number in judged]
-    logs = log_probabilities(compiled, evidence, subsets)
-    return {number: float(np.exp(logs[0] - logs[place + 1])) for place, number in enumerate(judged)}
+    """P(finding | all other evidence) for each finding outside `always`; `calibrated` are the
+    beliefs given all of the evidence."""
+    judged = [number for number in evidence.likelihoods if number not in always]
+    fits = {number: _fit_of_leaf(compiled, evidence, calibrated, number) for number in judged}
+    rest = [number for number in judged if fits[number] is None]
+    subsets = [tuple(n for n in evidence.likelihoods if n != number) for number in rest]
+    without = dict(zip(rest, log_probabilities(compiled, evidence, subsets), strict=True))
+    whole = calibrated.log_evidence[0]
+    return {
+        number: float(np.exp(whole - without[number])) if fit is None else fit
+        for number, fit in fits.items()
+    }
+
+
+def _fit_of_leaf(
+    compiled: CompiledModel, evidence: Evidence, calibrated: Calibrated, number: int
+) -> float | None:
+    """P(finding | rest) of a finding that nothing depends on, from the beliefs given all.
+
+    By Bayes' rule P(parents | all) = P(finding | parents) P(parents | rest) / P(finding | rest);
+    divided by P(finding | parents) and summed over the parents that is 1 / P(finding | rest).
+    None where some state of the parents rules the finding out, and so is told no more.
+    """
+    if number not in compiled.leaves:
+        return None
+    likely = compiled.network.tables[number] @ evidence.likelihoods[number]
+    if likely.min() <= 0.0:
+        return None
+    given = calibrated.marginal(compiled.network.parents[number])[..., 0]
+    return float(1.0 / (given / likely).sum())

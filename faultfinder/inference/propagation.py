@@ -9,6 +9,8 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
+from functools import lru_cache
+from string import ascii_letters
 
 import numpy as np
 
@@ -52,7 +54,7 @@ class Calibrated:
         away = tuple(axis for axis, v in enumerate(clique) if v not in wanted)
         table: Array = self.tables[home]
         if away:
-            table = np.add.reduce(table, axis=away)
+            table = _summed(table, away)
         kept = [v for v in clique if v in wanted]
         if kept == list(scope):
             return table
@@ -193,6 +195,21 @@ def initial_tables(tree: JunctionTree, factors: Sequence[Factor]) -> tuple[Array
     return tuple(tables)
 
 
+def _summed(table: Array, away: tuple[int, ...]) -> Array:
+    """The table with some axes summed out: in half the time of `np.add.reduce`, which is slow
+    where axes are short."""
+    if table.ndim > len(ascii_letters):
+        return np.asarray(np.add.reduce(table, axis=away))
+    summed: Array = np.einsum(_subscripts(table.ndim, away), table)
+    return summed
+
+
+@lru_cache(maxsize=4096)
+def _subscripts(axes: int, away: tuple[int, ...]) -> str:
+    kept = (letter for axis, letter in enumerate(ascii_letters[:axes]) if axis not in away)
+    return f"{ascii_letters[:axes]}->{''.join(kept)}"
+
+
 def collect(tree: JunctionTree, tables: list[Array]) -> tuple[list[Array], Array]:
     """Pass messages to the root, in place; returns the messages and log evidence.
 
@@ -205,7 +222,7 @@ def collect(tree: JunctionTree, tables: list[Array]) -> tuple[list[Array], Array
     for edge in tree.edges:
         message = tables[edge.child]
         if edge.sum_child:
-            message = np.add.reduce(message, axis=edge.sum_child)
+            message = _summed(message, edge.sum_child)
         total = message.reshape(-1, message.shape[-1]).sum(axis=0)
         if total.min() > 0.0:
             message = message / total
@@ -236,13 +253,13 @@ def calibrate(tree: JunctionTree, start: Sequence[Array], factors: Sequence[Fact
     for edge, message in zip(reversed(tree.edges), reversed(messages), strict=True):
         above = tables[edge.parent]
         if edge.sum_parent:
-            above = np.add.reduce(above, axis=edge.sum_parent)
+            above = _summed(above, edge.sum_parent)
         # 0/0 is 0: what the child holds impossible stays impossible.
         ratio = np.divide(above, message, out=np.zeros_like(above), where=message > 0.0)
         child = tables[edge.child] * ratio.reshape(edge.view_child)
-        tables[edge.child] = child
         total = child.reshape(-1, child.shape[-1]).sum(axis=0)
-        tables[edge.child] = child / np.where(total > 0.0, total, 1.0)
+        child /= np.where(total > 0.0, total, 1.0)
+        tables[edge.child] = child
     return Calibrated(tree, tuple(tables), log_evidence)
 
 

@@ -87,7 +87,8 @@ class RollOut:
             follow: dict[int, float] = {}
             for _, probability, nxt in after_check(self.problem, situation, check):
                 repairing = repair_cost(self.problem, nxt)
-                total += probability * min(self.cost(nxt, probability), repairing)
+                going_on = repairing if probability < self.fold else self.cost(nxt, probability)
+                total += probability * min(going_on, repairing)
                 alone += probability * repairing
                 then = self.base.decide(nxt)
                 if then.kind == "check":
