@@ -200,7 +200,7 @@ class _File:
             if key in ("default", "none"):
                 single.append(f"    {key}: {row}")
             else:
-                given.append(f'      "{figure.place.held or key}": {row}')
+                given.append(f'      "{self._own_key(name, figure)}": {row}')
         if name not in self._figures:
             added += [f"  {name}:", "    extends: yes", *single]
             added += ["    given:", *given] if given else []
@@ -227,6 +227,14 @@ class _File:
             deep = " " * node.start_mark.column
             inside.append((theirs.start_mark.line, [deep + line[6:] for line in given]))
         inside.append((word.start_mark.line, shift))
+
+    def _own_key(self, name: str, figure: Figure) -> str:
+        """The key of an included row in this file: as there, unless it names causes that the
+        model lacks, or rows of this file speak for some of its states."""
+        key, held = figure.place.key, figure.place.held
+        causes = {part.partition(".")[0] for part in held.split(", ")}
+        known = all(part.strip().partition(".")[0] in causes for part in key.split(","))
+        return key if not held or (known and name not in self._figures) else held
 
     def _source(self, node: Any) -> str:
         """The text of a node, in one line."""
