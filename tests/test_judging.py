@@ -83,15 +83,18 @@ def test_no_ticket_judges_figures_or_a_reference_that_both_know_it(
     assert told.found.without_cause == 1
 
 
-def test_figures_that_have_learnt_are_judged_on_later_tickets_alone(
+def test_figures_that_have_learnt_are_judged_on_other_tickets_alone(
     truth: CompiledModel, wrong: CompiledModel, tickets: list[ClosedTicket]
 ) -> None:
-    day = tickets[119].closed_at
-    rivals = (Rival("in force", wrong, since=day), Rival("file", wrong))
+    learnt = frozenset(range(1, 121))
+    rivals = (Rival("in force", wrong, learnt), Rival("file", wrong))
     in_force, file = judge(tickets, lambda _: truth, rivals, most=0)
     assert sorted(in_force.found.numbers) == list(range(121, 401))
     assert len(file.found.numbers) == 400
-    assert judge(tickets, lambda _: truth, (Rival("x", wrong, since="2031-01-01"),), most=0) == ()
+    assert (
+        judge(tickets, lambda _: truth, (Rival("x", wrong, frozenset(range(1, 401))),), most=0)
+        == ()
+    )
 
 
 def about(mean: float, half: float, count: int = 100) -> Difference:

@@ -194,12 +194,18 @@ def replay(model: str | None, folds: int, played: int, seed: int, as_json: bool)
     tickets = records_of(prior.model, facts.get("since"), facts.get("until"))
 
     def fit(some: Sequence[ClosedTicket]) -> CompiledModel:
-        tuned = tuned_on(prior, some, label_error=facts["label_error"], least=1,
-                         half_life_days=facts["half_life"], leave_out_impossible=True)  # fmt: skip
+        tuned = tuned_on(
+            prior,
+            some,
+            label_error=facts.get("label_error", 0.0),
+            half_life_days=facts.get("half_life"),
+            least=1,
+            leave_out_impossible=True,
+        )
         return compile_model(replace(tuned.model, digest=""))
 
     shop = read_shop()
-    rivals = _rivals(line, prior)
+    rivals = _rivals(line, prior, tickets)
     found = judge(tickets, fit, rivals, folds=folds, most=played, shop=shop, seed=seed)
     word = found[0].verdict.word if found else "cannot tell yet"
     line.judged(word)
@@ -209,21 +215,20 @@ def replay(model: str | None, folds: int, played: int, seed: int, as_json: bool)
         click.echo(replay_page(found, prior.model.name, folds, shop.currency))
 
 
-def _rivals(line: Line, prior: CompiledModel) -> tuple[Rival, ...]:
-    """The figures in force, and the first that ever were, where these are others."""
+def _rivals(line: Line, prior: CompiledModel, tickets: Sequence[ClosedTicket]) -> tuple[Rival, ...]:
+    """The figures in force, and those as shipped where these are others."""
     from faultfinder.inference.loading import read_kept
     from faultfinder.learning.judge.judging import Rival, same_structure
+    from faultfinder.learning.versions import counted_in
 
-    versions = line.versions()
-    if not versions:
-        return (Rival("the figures in force", prior),)
-    found = [Rival("the figures in force", compile_model(read_kept(line.in_force())),
-                   versions[-1].evidence.until)]  # fmt: skip
-    if versions[0].files != line.in_force():
-        first = compile_model(read_kept(versions[0].files))
-        if same_structure(first, prior):
-            found.append(Rival("the file as it came", first))
-    return tuple(found)
+    versions, in_force = line.versions(), line.in_force()
+    told = versions[-1].evidence.tickets if versions else {}
+    learnt = frozenset(t.number for t in tickets if counted_in(told, t.key))
+    found = [Rival("the figures in force", compile_model(read_kept(in_force)), learnt)]
+    if versions and versions[0].files != in_force:
+        shipped = compile_model(read_kept(versions[0].files))
+        found.append(Rival("the file as shipped", shipped))
+    return tuple(rival for rival in found if same_structure(rival.compiled, prior))
 
 
 @click.command("adopt", short_help="Put the proposed figures in force.")

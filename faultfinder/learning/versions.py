@@ -317,6 +317,19 @@ def _ranges(numbers: Iterable[int]) -> str:
     return ",".join(str(a) if a == b else f"{a}-{b}" for a, b in spans)
 
 
+def counted_in(told: Mapping[str, str], key: str) -> bool:
+    """Whether a ticket is among those kept as `packed`.
+
+    >>> counted_in({"a": "1-3,7"}, "a:2"), counted_in({"a": "1-3,7"}, "a:4")
+    (True, False)
+    """
+    match = _KEY.fullmatch(key)
+    if match is None:
+        return key in told
+    spans = (span.partition("-") for span in told.get(match[1], "").split(",") if span)
+    return any(int(first) <= int(match[2]) <= int(last or first) for first, _, last in spans)
+
+
 def uncounted(told: Mapping[str, str], keys: Iterable[str]) -> int:
     """How many of the tickets kept as `packed` are not among `keys`."""
     have: dict[str, set[int]] = {}

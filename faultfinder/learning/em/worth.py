@@ -76,12 +76,14 @@ def group_of(model: FaultModel, family: Family) -> str:
 def folds_of(patterns: Patterns) -> list[Patterns]:
     """The tickets in folds of nearly equal size, the same whatever order they came in."""
     order = sorted(range(len(patterns.codes)), key=lambda row: patterns.codes[row].tobytes())
-    tickets = np.repeat(np.array(order, dtype=np.int64), patterns.tickets[order])
+    # What only adds a share of a ticket counted elsewhere is held out as one.
+    many = np.maximum(patterns.tickets, 1)
+    tickets = np.repeat(np.array(order, dtype=np.int64), many[order])
     fold = np.random.default_rng(0).permutation(len(tickets)) % FOLDS
     found = []
     for number in range(min(FOLDS, len(tickets))):
         counts = np.bincount(tickets[fold == number], minlength=len(order))
-        part = replace(patterns, weights=patterns.weights * counts / patterns.tickets)
+        part = replace(patterns, weights=patterns.weights * counts / many)
         found.append(part.without(counts == 0))
     return found
 

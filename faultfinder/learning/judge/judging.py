@@ -18,7 +18,6 @@ import numpy as np
 from faultfinder.decide.shop import Shop
 from faultfinder.errors import MisuseError
 from faultfinder.inference.compiled import CompiledModel
-from faultfinder.learning.em.patterns import moment
 from faultfinder.learning.judge.forecasts import Forecasts, check_same_structure, forecast
 from faultfinder.learning.judge.paired import Difference, paired_difference
 from faultfinder.learning.judge.played import FIGURES, Played, play_tickets
@@ -63,12 +62,12 @@ class Judged:
 
 @dataclass(frozen=True, eq=False)
 class Rival:
-    """Other figures of the same model: `since` is the moment up to which they have learnt from
-    tickets themselves ("" for never); only later tickets judge them."""
+    """Other figures of the same model: `learnt` are the tickets, by number, that they have learnt
+    from themselves; only the others judge them."""
 
     name: str
     compiled: CompiledModel
-    since: str = ""
+    learnt: frozenset[int] = frozenset()
 
 
 def same_structure(one: CompiledModel, other: CompiledModel) -> bool:
@@ -90,15 +89,18 @@ def judge(
     shop: Shop | None = None,
     seed: int = 0,
 ) -> tuple[Judged, ...]:
-    """The proposal that `fit` makes, against each rival with enough later tickets, in order.
+    """The proposal that `fit` makes, against each rival with two tickets or more to judge by.
+
+    Tickets without a confirmed cause, or with one of several meanings, are learnt from and judge
+    nothing.
 
     Of each fold about `most / folds` tickets are played again; with 0, or for a model without
     repairs, none. Raises MisuseError as `replay.compare` does.
     """
-    known = [ticket for ticket in tickets if ticket.causes is not None]
-    unknown = [ticket for ticket in tickets if ticket.causes is None]
+    known = [ticket for ticket in tickets if ticket.causes is not None and ticket.share == 1.0]
+    unknown = [ticket for ticket in tickets if ticket.causes is None or ticket.share < 1.0]
     split = random_folds(known, folds, seed)
-    chosen = [r for r in rivals if not r.since or len(_after(known, r)) >= 2]
+    chosen = [r for r in rivals if len(_new_to(r, known)) >= 2]
     forecasts: dict[str, list[tuple[Forecasts, Forecasts]]] = {r.name: [] for r in chosen}
     plays: dict[str, list[tuple[Played, Played]]] = {r.name: [] for r in chosen}
     held: dict[str, list[int]] = {r.name: [] for r in chosen}
@@ -109,38 +111,35 @@ def judge(
         new_plays: dict[int, Played] = {}
         for rival in chosen:
             check_same_structure(rival.compiled, new)
-            later = _after(judge_by, rival)
-            if not later:
+            fresh = _new_to(rival, judge_by)
+            if not fresh:
                 continue
-            forecasts[rival.name].append((forecast(rival.compiled, later), forecast(new, later)))
-            held[rival.name] += [ticket.number for ticket in later]
+            forecasts[rival.name].append((forecast(rival.compiled, fresh), forecast(new, fresh)))
+            held[rival.name] += [ticket.number for ticket in fresh]
             if reference is None:
                 continue
             some = math.ceil(most / folds)
             # Rivals that never learnt have the same tickets, which are played once.
-            if len(later) not in new_plays:
-                new_plays[len(later)] = play_tickets(
-                    new, later, reference, shop=shop, most=some, seed=seed
+            if len(fresh) not in new_plays:
+                new_plays[len(fresh)] = play_tickets(
+                    new, fresh, reference, shop=shop, most=some, seed=seed
                 )
-            old = play_tickets(rival.compiled, later, reference, shop=shop, most=some, seed=seed)
-            plays[rival.name].append((old, new_plays[len(later)]))
+            old = play_tickets(rival.compiled, fresh, reference, shop=shop, most=some, seed=seed)
+            plays[rival.name].append((old, new_plays[len(fresh)]))
+    bare = [ticket for ticket in unknown if ticket.causes is None]
     by_number = {ticket.number: ticket for ticket in tickets}
     found = []
     for rival in chosen:
         scored = [by_number[number] for number in held[rival.name]]
-        comparison = compared(forecasts[rival.name], [*scored, *unknown], seed)
+        comparison = compared(forecasts[rival.name], [*scored, *bare], seed)
         jobs = _jobs(plays[rival.name], seed)
         verdict = verdict_on(comparison, jobs)
         found.append(Judged(rival.name, comparison, jobs, verdict))
     return tuple(found)
 
 
-def _after(tickets: Tickets, rival: Rival) -> Tickets:
-    if not rival.since:
-        return tickets
-    learnt = moment(rival.since, "The day of adoption")
-    what = "A closing date"
-    return [ticket for ticket in tickets if moment(ticket.closed_at, what) > learnt]
+def _new_to(rival: Rival, tickets: Tickets) -> Tickets:
+    return [ticket for ticket in tickets if ticket.number not in rival.learnt]
 
 
 def _jobs(plays: list[tuple[Played, Played]], seed: int) -> Jobs | None:

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterable, Mapping, Sequence
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 
 from faultfinder.learning.em.estimates import Figure, Tuned
@@ -129,31 +129,17 @@ DIFFERENCE = Form[Difference](
     Key("clear", "true or false", "whether the interval leaves 0 out"),
 )
 
-MEANS = (
-    ("money", "shop's currency", "of a job, comebacks and handing over included"),
-    ("minutes", "minutes", "on the bench"),
-    ("needless", "count", "dear parts fitted to a machine that had none of what they mend"),
-    ("wrong", "count", "repairs that mended nothing"),
-    ("solved", "probability", "the machine left without a fault"),
-    ("checks", "count", "checks made"),
-    ("drawn", "count", "of these, with a result that is not on the ticket"),
-)
-
-
-def _mean(name: str) -> Callable[[Mapping[str, float]], float]:
-    return lambda job: job[name]
-
-
-MEAN_JOB = Form[Mapping[str, float]](
-    "Means of the jobs played again",
-    *(Key(name, unit, says, _mean(name)) for name, unit, says in MEANS),
-)
-
 JOBS = Form[Jobs](
     "Jobs played again to their end",
     Key("tickets", "count", "that were played", lambda jobs: len(jobs.numbers)),
-    Key("old", "object", "under the rival's figures", form=MEAN_JOB),
-    Key("new", "object", "under the proposal's", form=MEAN_JOB),
+    Key(
+        "old",
+        "number for each mean",
+        "under the rival's figures: money of a job, comebacks and handing over included; minutes "
+        "on the bench; needless dear parts; wrong repairs, that mended nothing; the share solved; "
+        "checks; and those of them drawn, with a result that is not on the ticket",
+    ),
+    Key("new", "number for each mean", "under the proposal's"),
     Key("differences", "object for each mean", "ticket by ticket", form=DIFFERENCE),
 )
 
