@@ -100,9 +100,7 @@ def test_adopting_keeps_comments_counts_and_the_file_before(models: Path) -> Non
     shown = [json.loads(run("next", *words, "--json").output)
              for words in (["613"], ["-m", NAME, "-s", "knock=yes"])]  # fmt: skip
     assert shown[0]["causes"] == shown[1]["causes"]
-    by_path = json.loads(
-        run("next", "-m", str(shipped), "-s", "knock=yes", "--json").output
-    )
+    by_path = json.loads(run("next", "-m", str(shipped), "-s", "knock=yes", "--json").output)
     assert by_path["causes"] != shown[1]["causes"]
     # Tuning again starts from the author's figures, so that no ticket counts twice.
     again = json.loads(run("tune", "-m", NAME, "--json").output)
@@ -179,12 +177,16 @@ def test_too_few_tickets_and_other_families_are_a_sentence(models: Path) -> None
     assert "at least 20" in run("tune", "-m", "bezel_clamshell", status=1).output
     run("replay", "-m", "bezel_clamshell", status=1)
     run("tune", "-m", NAME, "--since", "soon", status=2)
+    assert "panel_colour" in run("tune", "-m", NAME, "--unwritten", "panel_colour", status=2).output
 
 
 def test_no_text_and_no_person_reaches_learning(models: Path) -> None:
     store = open_store()
-    for ticket in closed_tickets(store, load_model(NAME).model):
-        assert set(vars(ticket)) == {"number", "closed_at", "findings", "causes", "key"}
+    model = load_model(NAME).model
+    names = model.by_name.keys()
+    for ticket in closed_tickets(store, model):
+        assert set(vars(ticket)) == {"number", "closed_at", "findings", "causes", "key", "unclear"}
+        assert ticket.unclear <= names
         assert all("Invented" not in value for value in ticket.findings.values())
     store.close()
 

@@ -138,8 +138,8 @@ def sum_histories(compiled: CompiledModel, findings: Mapping[str, str], at_once:
     """Sum over all histories that are not known, for the scenarios.
 
     `findings` may name histories and findings that depend on histories and on functions
-    of the causes only. Raises FaultfinderError for a model whose causes depend on more
-    than histories and other causes.
+    of the causes only. Conditions that causes depend on are summed over in the same way. Raises
+    FaultfinderError for a model whose causes depend on a finding.
     """
     network = compiled.network
     scenarios, values = scenario_values(compiled, at_once)
@@ -157,7 +157,7 @@ def sum_histories(compiled: CompiledModel, findings: Mapping[str, str], at_once:
     given = {root: np.zeros((network.cards[root], len(scenarios))) for root in roots}
     for combo in product(*open_states):
         state = dict(zip(roots, combo, strict=True))
-        weights = np.full(len(scenarios), _chance(compiled, roots, state))
+        weights = _chance(compiled, roots, state, values, len(scenarios))
         for cause in compiled.causes:
             weights = weights * columns[cause][tuple(state[p] for p in outers[cause])]
         for number in seen:
@@ -173,15 +173,40 @@ def sum_histories(compiled: CompiledModel, findings: Mapping[str, str], at_once:
     return Histories(total, {root: held / safe for root, held in given.items()})
 
 
+@lru_cache(maxsize=8)
 def _roots(compiled: CompiledModel) -> list[int]:
-    return [compiled.network.index[v.name] for v in compiled.model.of_kind(Kind.HISTORY)]
+    """The histories, and what else causes depend on that is no function of causes."""
+    network, variables = compiled.network, compiled.model.variables
+    roots = [network.index[v.name] for v in compiled.model.of_kind(Kind.HISTORY)]
+    stack, done = [*compiled.causes], set(roots)
+    while stack:
+        for number in network.parents[stack.pop()]:
+            if number in done or number in compiled.closed_causes:
+                continue
+            if number < network.own and variables[number].kind is Kind.FINDING:
+                raise FaultfinderError(
+                    f"A cause depends on the finding {network.names[number]}. Write it as a "
+                    "history, so that repairs can be planned."
+                )
+            done.add(number)
+            roots.append(number)
+            stack.append(number)
+    return roots
 
 
-def _chance(compiled: CompiledModel, roots: Sequence[int], state: Mapping[int, int]) -> float:
-    chance = 1.0
+def _chance(
+    compiled: CompiledModel,
+    roots: Sequence[int],
+    state: Mapping[int, int],
+    values: Mapping[int, Ints],
+    scenarios: int,
+) -> Array:
+    """P(states of the roots | scenario), shape (scenarios,)."""
+    chance = np.ones(scenarios)
     for root in roots:
-        index = tuple(state[p] for p in compiled.network.parents[root])
-        chance *= float(compiled.network.tables[root][(*index, state[root])])
+        parents = compiled.network.parents[root]
+        index = tuple(values[p] if p in values else np.int64(state[p]) for p in parents)
+        chance = chance * compiled.network.tables[root][(*index, state[root])]
     return chance
 
 
@@ -236,6 +261,7 @@ def common_conditions(compiled: CompiledModel, at_once: int) -> tuple[Common, ..
         if len(parents) == 1 and parents[0] not in values:
             shows.setdefault(parents[0], {})[number] = network.tables[number].T
     conditions = {network.index[v.name] for v in compiled.model.of_kind(Kind.CONDITION)}
+    conditions -= set(_roots(compiled))
     found = []
     for number, tables in shows.items():
         if number in conditions and all(p in values for p in network.parents[number]):
