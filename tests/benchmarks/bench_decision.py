@@ -58,7 +58,7 @@ def main() -> None:
         return
     print(f"{os.cpu_count()} processors, Python {sys.version.split()[0]}, numpy {np.__version__}")
     for short in cases():
-        compare(short, skip_loops=chosen.quick and short == "shop")
+        compare(short, skip_loops=short == "shipped" or (chosen.quick and short == "shop"))
     grow()
 
 
@@ -109,9 +109,9 @@ def compare(short: str, skip_loops: bool) -> None:
     base: dict[str, float] = {}
     own: list[Gains] = []
     for name, make in CONTENDERS.items():
-        heavy = name in LOOPS and short == "shop"
+        heavy = name in LOOPS and short in ("shop", "shipped")
         if heavy and skip_loops:
-            print(f"{name:45}   left out (--quick)")
+            print(f"{name:45}   left out")
             continue
         rounds = 1 if heavy else 9 if name in LOOPS else 21
         rank = make(case)
