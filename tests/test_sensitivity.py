@@ -11,11 +11,13 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from faultfinder import Case as Known
-from faultfinder.assess.figures import figures_of, odds_times, with_figure
+from faultfinder.assess.figures import Figure, figures_of, moved_variable, odds_times
 from faultfinder.assess.sensitivity import Hinge, sensitivity
-from faultfinder.inference.compiled import CompiledModel, compile_model
+from faultfinder.cli.cores import on_cores
+from faultfinder.inference.compiled import CompiledModel, compile_model, with_variable
 from faultfinder.model.parts import FaultModel, Link, NoisyMax, SimpleTest, Table
 from faultfinder.model.reading.reader import parse_model
+from faultfinder.report.model.text import sensitivity_page
 from tests.conftest import Run
 from tests.consulted import look_at
 from tests.invented_models import SMALL_LID
@@ -25,6 +27,14 @@ from tests.small_shop import small_shop
 
 def small_lid() -> CompiledModel:
     return compile_model(parse_model(SMALL_LID, "small_lid.yaml"))
+
+
+def with_figure(model: FaultModel, figure: Figure, value: float) -> FaultModel:
+    """The model with one of its figures at `value`."""
+    moved = moved_variable(model.by_name[figure.variable], figure, value)
+    return replace(
+        model, variables=tuple(moved if v.name == moved.name else v for v in model.variables)
+    )
 
 
 def named_by_a_consultation(
@@ -84,6 +94,38 @@ def test_no_figure_left_out_has_a_smaller_margin(findings: dict[str, str | None]
         for factor in (last / 1.01, 1.01 / last):
             model = with_figure(compiled.model, figure, odds_times(figure.value, factor))
             assert named_by_a_consultation(model, findings) == found.check
+
+
+def test_other_cores_find_the_same() -> None:
+    case = Known(small_lid(), {"backlight": "off"})
+    assert sensitivity(case, run=on_cores) == sensitivity(case)
+
+
+def test_a_sample_of_the_figures_says_that_it_is_one() -> None:
+    compiled = small_lid()
+    whole = sensitivity(Known(compiled), most=1000)
+    some = sensitivity(Known(compiled), sample=9, most=1000)
+    assert (some.moved, some.of) == (9, whole.of)
+    assert whole.moved == whole.of == len(figures_of(compiled.model))
+    assert f"9 figures, drawn from {some.of:,}, moved" in " ".join(
+        sensitivity_page(compiled.model, some).split()
+    )
+    assert "drawn from" not in sensitivity_page(compiled.model, whole)
+
+
+@pytest.mark.parametrize("findings", [{}, {"backlight": "off", "knock": "yes"}])
+def test_a_figure_moved_in_place_gives_the_model_compiled_anew(findings: dict[str, str]) -> None:
+    compiled = small_lid()
+    for figure in figures_of(compiled.model)[::5]:
+        value = odds_times(figure.value, 3.0)
+        variable = moved_variable(compiled.model.by_name[figure.variable], figure, value)
+        moved = look_at(with_variable(compiled, variable), findings)
+        anew = look_at(compile_model(with_figure(compiled.model, figure, value)), findings)
+        assert moved.next_step == anew.next_step
+        assert moved.causes == pytest.approx(anew.causes, abs=1e-12)
+        assert [(one.check, one.gain_bits) for one in moved.order] == [
+            (one.check, pytest.approx(one.gain_bits, abs=1e-12)) for one in anew.order
+        ]
 
 
 def test_large_families_split_into_steps_are_moved_as_well() -> None:

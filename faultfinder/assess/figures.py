@@ -131,19 +131,13 @@ def odds_times(value: float, factor: float) -> float:
     return value * factor / (1.0 - value + value * factor)
 
 
-def with_figure(model: FaultModel, figure: Figure, value: float) -> FaultModel:
-    """The model with `figure` at `value`; what else its row gives is scaled to fill up.
+def moved_variable(variable: Variable, figure: Figure, value: float) -> Variable:
+    """The variable with one of its figures at `value`; what else its row gives is scaled to fill
+    up.
 
     Proportional covariation, as usual in sensitivity analysis of Bayesian networks (Renooij,
     Int. J. Approx. Reasoning 55 (2014) 1022; citation from memory).
     """
-    moved = moved_variable(model.by_name[figure.variable], figure, value)
-    variables = tuple(moved if v.name == moved.name else v for v in model.variables)
-    return replace(model, variables=variables)
-
-
-def moved_variable(variable: Variable, figure: Figure, value: float) -> Variable:
-    """The variable with one of its figures at `value`."""
     distribution: Distribution = variable.distribution
     place = variable.states.index(figure.state)
     if isinstance(distribution, SimpleTest):

@@ -8,8 +8,10 @@ any more): the case is consulted anew for each, so this takes its time.
 from __future__ import annotations
 
 import math
-from collections.abc import Callable, Mapping
+import random
+from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import dataclass, replace
+from typing import Any
 
 from faultfinder.assess.figures import Figure, figures_of, moved_variable, odds_times
 from faultfinder.consultation.case import Case
@@ -63,8 +65,8 @@ class Hinge:
 class Sensitivity:
     """The figures with the smallest margin first. `check` is named now ("" for none).
 
-    `moved` figures were tried, `hanging` of them change the advice within a factor of
-    `farthest` on their odds.
+    `moved` figures were tried of the `of` that the model has, `hanging` of them change the
+    advice within a factor of `farthest` on their odds.
     """
 
     check: str
@@ -73,26 +75,42 @@ class Sensitivity:
     moved: int
     hanging: int
     farthest: float
+    of: int
+
+
+Run = Callable[[Callable[[Any], Any], Sequence[Any]], Iterable[Any]]
+"""Does the same work for many things, in order: `map`, or what spreads it over cores."""
 
 
 def sensitivity(
-    case: Case, *, most: int = 10, progress: Callable[[int, int], None] | None = None
+    case: Case,
+    *,
+    most: int = 10,
+    sample: int | None = None,
+    progress: Callable[[int, int], None] | None = None,
+    run: Run = map,
 ) -> Sensitivity:
     """The `most` figures on which the next check of a case hangs.
 
+    With `sample` only so many figures are moved, drawn at random (the same each time).
     `progress` is told how many figures of how many were looked at, round by round. Raises
     ImpossibleEvidence for findings that contradict each other.
     """
     advised = _Advised(case, _check(case))
-    figures = figures_of(case.model.model)
+    figures: Sequence[Figure] = figures_of(case.model.model)
+    of = len(figures)
+    if sample is not None and sample < of:
+        figures = random.Random(0).sample(figures, sample)
     found: dict[int, dict[int, _Side]] = {number: {} for number in range(len(figures))}
     tried = 1.0
     for factor in GRID:
-        for number, figure in enumerate(figures):
-            for power in {-1, 1} - found[number].keys():
-                check = advised(figure, factor**power)
-                if check is not None and check != advised.now:
-                    found[number][power] = (tried**power, factor**power, check)
+        places = [
+            (number, power) for number, sides in found.items() for power in {-1, 1} - sides.keys()
+        ]
+        tasks = [(figures[number], factor**power) for number, power in places]
+        for (number, power), check in zip(places, run(advised, tasks), strict=True):
+            if check is not None and check != advised.now:
+                found[number][power] = (tried**power, factor**power, check)
             if progress is not None:
                 progress(number + 1, len(figures))
         tried = factor
@@ -100,12 +118,12 @@ def sensitivity(
             break
     hanging = {figures[number]: sides for number, sides in found.items() if sides}
     hinges = [
-        Hinge(figure, *(_narrowed(advised, figure, sides.get(power)) for power in (-1, 1)))
-        for figure, sides in hanging.items()
+        Hinge(figure, *(_turn(figure, sides.get(power)) for power in (-1, 1)))
+        for figure, sides in _narrowed(advised, hanging, most, run).items()
     ]
     hinges.sort(key=lambda hinge: hinge.margin)
     return Sensitivity(
-        advised.now, case.findings, tuple(hinges[:most]), len(figures), len(hanging), tried
+        advised.now, case.findings, tuple(hinges[:most]), len(figures), len(hanging), tried, of
     )
 
 
@@ -120,8 +138,9 @@ class _Advised:
     case: Case
     now: str
 
-    def __call__(self, figure: Figure, factor: float) -> str | None:
+    def __call__(self, task: tuple[Figure, float]) -> str | None:
         """None where all that was found would be impossible."""
+        figure, factor = task
         variable = self.case.model.model.by_name[figure.variable]
         moved = moved_variable(variable, figure, odds_times(figure.value, factor))
         try:
@@ -135,16 +154,43 @@ def _check(case: Case) -> str:
     return step.name if step is not None and step.kind == "check" else ""
 
 
-def _narrowed(advised: _Advised, figure: Figure, side: _Side | None) -> Turn | None:
-    """Narrow a change down by halving."""
-    if side is None:
-        return None
-    low, high, check = side
-    while abs(math.log(high / low)) > FINE:
-        middle = math.sqrt(low * high)
-        named = advised(figure, middle)
-        if named is not None and named != advised.now:
-            high, check = middle, named
-        else:
-            low = middle
-    return Turn(high, odds_times(figure.value, high), check)
+def _narrowed(
+    advised: _Advised, hanging: Mapping[Figure, dict[int, _Side]], most: int, run: Run
+) -> dict[Figure, dict[int, _Side]]:
+    """The changes narrowed down by halving, of the figures that can be among the `most` with
+    the smallest margins."""
+    left = {figure: dict(sides) for figure, sides in hanging.items()}
+    while True:
+        margins = sorted(
+            min(_far(high) for _, high, _ in sides.values()) for sides in left.values()
+        )
+        farthest = margins[most - 1] if len(margins) > most else math.inf
+        left = {
+            figure: sides
+            for figure, sides in left.items()
+            if min(_far(low) for low, _, _ in sides.values()) <= farthest
+        }
+        wide = [
+            (figure, power)
+            for figure, sides in left.items()
+            for power, (low, high, _) in sides.items()
+            if abs(math.log(high / low)) > FINE
+        ]
+        if not wide:
+            return left
+        middles = [
+            math.sqrt(left[figure][power][0] * left[figure][power][1]) for figure, power in wide
+        ]
+        tasks = [(figure, middle) for (figure, _), middle in zip(wide, middles, strict=True)]
+        for (figure, power), middle, check in zip(wide, middles, run(advised, tasks), strict=True):
+            low, high, named = left[figure][power]
+            changed = check is not None and check != advised.now
+            left[figure][power] = (low, middle, check) if changed else (middle, high, named)
+
+
+def _far(factor: float) -> float:
+    return max(factor, 1.0 / factor)
+
+
+def _turn(figure: Figure, side: _Side | None) -> Turn | None:
+    return None if side is None else Turn(side[1], odds_times(figure.value, side[1]), side[2])

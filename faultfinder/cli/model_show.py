@@ -91,14 +91,23 @@ def show_command(model: str, dot: bool, html: Path | None, tolerance: float, as_
     shell_complete=completing.findings,
     help="What was seen, as in backlight=off. May be repeated.",
 )
+@click.option(
+    "--sample",
+    type=click.IntRange(1),
+    metavar="COUNT",
+    help="Move only so many figures, drawn at random: quicker, and others are missed.",
+)
 @STAGE
-def sensitivity_command(model: str, saw: tuple[str, ...], stage: str | None, as_json: bool) -> None:
+def sensitivity_command(
+    model: str, saw: tuple[str, ...], sample: int | None, stage: str | None, as_json: bool
+) -> None:
     """The ten figures of a model whose smallest move would make it name another check.
 
-    NAME is a model's name or file. Each figure is moved and the case consulted anew, which
-    takes some minutes.
+    NAME is a model's name or file. Each figure is moved and the case consulted anew, on all
+    cores: for thousands of figures that takes many minutes, and --sample makes it short.
     """
     from faultfinder.assess.sensitivity import sensitivity
+    from faultfinder.cli.cores import on_cores
     from faultfinder.cli.lines import named_model
     from faultfinder.cli.typed import read_case, refuse_stopped
     from faultfinder.consultation.consult import consult
@@ -108,7 +117,7 @@ def sensitivity_command(model: str, saw: tuple[str, ...], stage: str | None, as_
     refuse_stopped(case)
     consult(case)
     with _progress() as tell:
-        found = sensitivity(case, progress=tell)
+        found = sensitivity(case, sample=sample, progress=tell, run=on_cores)
     if as_json:
         from faultfinder.report.model.plain import SENSITIVITY, Hanging
 

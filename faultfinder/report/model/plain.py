@@ -191,6 +191,7 @@ SENSITIVITY = Form[Hanging](
         Key("findings", "word for each finding", "what is known"),
         Key("next", "word or null", "the next check as it is", lambda s: s.check or None),
         Key("figures_moved", "count", "all that were tried", lambda s: s.moved),
+        Key("figures_of_model", "count", "all that can be moved", lambda s: s.of),
         Key("figures_that_change_it", "count", "of these", lambda s: s.hanging),
         Key("farthest_odds_factor", "number", "how far each was moved", lambda s: s.farthest),
         Key("hinges", "objects", "the smallest margin first", form=HINGE),

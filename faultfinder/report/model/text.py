@@ -138,8 +138,9 @@ def sensitivity_page(model: FaultModel, found: Sensitivity, bold: bool = False) 
             page.item("-", _turn_words(model, turn, found.check), 4)
         page.text(f"Basis: {basis_words(figure.basis)}.", 4)
     page.blank()
+    sampled = f", drawn from {found.of:,}," if found.moved < found.of else ""
     page.text(
-        f"{counted(found.moved, 'figure')} moved one at a time, each up to a factor "
+        f"{counted(found.moved, 'figure')}{sampled} moved one at a time, each up to a factor "
         f"{found.farthest:g} on its odds, the rest of its row scaled to fill up; {found.hanging} "
         "of them change the check. Chances of 0 and 1 stay as they are. Where the model has "
         'repairs, "faultfinder next" ranks by what is saved on the whole job, and can name another.'
