@@ -1,13 +1,17 @@
-"""Where a round leads: what each result of its most telling check means, and the step after it."""
+"""Where a round leads: what each result of its most telling check means, and the step after it;
+and what the things told already suggest."""
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
+
+import numpy as np
 
 from faultfinder.decide.problem import Problem
 from faultfinder.decide.situation import Policy, after_check, start
 from faultfinder.decide.together import Telling
+from faultfinder.model.parts import FaultModel
 
 LIKELY = 0.03
 """A result less likely than this is not followed."""
@@ -15,39 +19,52 @@ LIKELY = 0.03
 MOST = 4
 """Results that are followed at most, the likeliest."""
 
+TRIED, NAMED = 2, 2
+"""Checks that are followed, and causes named of each result."""
+
 
 @dataclass(frozen=True)
 class Lead:
-    """A result of a check with its `chance`; the cause it makes likeliest, with its probability
-    then; and the step after it (`kind` and `name` as of a next step), where the other checks of
-    the round have told nothing new."""
+    """A result of a check with its `chance`; the causes that it makes likeliest, with their
+    probabilities then; and the step after it (`kind` and `name` as of a next step), where the
+    other checks of the round have told nothing new."""
 
     check: str
     result: str
     chance: float
-    cause: str
-    likely: float
+    causes: Mapping[str, float]
     kind: str
     name: str
 
 
 def leads_of(problem: Problem, policy: Policy, members: Sequence[str]) -> tuple[Lead, ...]:
-    """Where the most telling check of a round leads; () where there is none."""
+    """Where the most telling check of a round leads, the first whose results lead to more than
+    one step; () where there is none."""
     places = [number for number, check in enumerate(problem.checks) if check.name in members]
-    if not places:
-        return ()
     bits = Telling(problem).bits(problem.weights)
-    check = max(places, key=lambda number: float(bits[number]))
+    telling = sorted(places, key=lambda number: -float(bits[number]))[:TRIED]
+    made = [_leads(problem, policy, check, frozenset(places)) for check in telling[:1]]
+    for check in telling[1:]:
+        if len({(lead.kind, lead.name) for lead in made[-1]}) > 1:
+            return made[-1]
+        made.append(_leads(problem, policy, check, frozenset(places)))
+    split = (one for one in made if len({(lead.kind, lead.name) for lead in one}) > 1)
+    return next(split, made[0] if made else ())
+
+
+def _leads(
+    problem: Problem, policy: Policy, check: int, members: frozenset[int]
+) -> tuple[Lead, ...]:
     found = []
     for result, chance, then in after_check(problem, start(problem), check):
         if chance >= LIKELY:
-            then = replace(then, checked=then.checked | frozenset(places))
+            then = replace(then, checked=then.checked | members)
             found.append((chance, result, then))
     found.sort(key=lambda one: -one[0])
     leads = []
     for chance, result, then in found[:MOST]:
         held = then.weights @ (problem.scenarios != 0)
-        cause = int(held.argmax())
+        causes = np.argsort(-held, kind="stable")[:NAMED]
         action = policy.decide(then)
         name = ""
         if action.number >= 0:
@@ -58,10 +75,23 @@ def leads_of(problem: Problem, policy: Policy, members: Sequence[str]) -> tuple[
                 problem.checks[check].name,
                 problem.checks[check].results[result],
                 chance,
-                problem.causes[cause],
-                float(held[cause]),
+                {problem.causes[cause]: float(held[cause]) for cause in causes},
                 action.kind,
                 name,
             )
         )
     return tuple(leads)
+
+
+def hints_of(model: FaultModel, results: Mapping[str, str | None]) -> tuple[tuple[str, str], ...]:
+    """What the results suggest in the model's words, as (result, words): those of findings with
+    most results first, which say most, then the last told."""
+    says = {
+        (finding, result): words
+        for check in model.checks
+        for finding, of in check.suggests.items()
+        for result, words in of.items()
+    }
+    told = [(name, result) for name, result in reversed([*results.items()]) if result is not None]
+    told.sort(key=lambda one: -len(model.by_name[one[0]].states))
+    return tuple((result, says[name, result]) for name, result in told if (name, result) in says)

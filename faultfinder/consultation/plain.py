@@ -24,8 +24,7 @@ LEAD = Form[Lead](
     Key("check", "word", "the most telling check of the round"),
     Key("result", "text", "its result"),
     Key("chance", "probability", "of that result"),
-    Key("cause", "word", "the likeliest cause then"),
-    Key("likely", "probability", "of that cause then"),
+    Key("causes", "probability for each cause", "the likeliest causes then"),
     Key("kind", "word", "of the step then: check, repair or hand over"),
     Key("name", "word or null", "the check or repair then", lambda lead: lead.name or None),
 )

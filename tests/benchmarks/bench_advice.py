@@ -20,6 +20,7 @@ from faultfinder.assess.casebook.books import read_cases, read_mapping, read_voc
 from faultfinder.assess.casebook.judging import Judge
 from faultfinder.assess.casebook.wording import Wording
 from faultfinder.consultation.consult import Consultation
+from faultfinder.consultation.leads import hints_of
 from faultfinder.inference.loading import load_model
 from faultfinder.report.consultation.repair import repair_verb
 
@@ -41,16 +42,27 @@ def step_words(told: Consultation, most: int = WORDS) -> str:
         verb = "" if repair is None else f"{repair_verb(repair)}: "
         said = f"{said}; nothing against it: {what}" if titles else f"{verb}{what}"
     said += "."
+    first = told.first_look
+    if first is not None:
+        said = f"{first.say} {said}"
+    for _, words in hints_of(model, told.case.results)[:1]:
+        said += f" {words}"
+    of_lead: dict[str, str] = {}
     for lead in told.leads:
-        result = ", ".join(p.split("=", 1)[-1] for p in lead.result.split(", ")).replace("_", " ")
         of = model.checks_by_name if lead.kind == "check" else model.repairs_by_name
+        causes = " or ".join(model.by_name[cause].title for cause in lead.causes)
         then = of[lead.name].title if lead.name else "hand over"
-        cause = model.by_name[lead.cause].title
-        more = f" {model.checks_by_name[lead.check].title} {result}: {cause}; then {then}."
+        of_lead[_result(lead.result)] = f"{causes}; then {then}."
+    for result, more in of_lead.items():
+        more = f" {model.checks_by_name[told.leads[0].check].title} {result}: {more}"
         if len((said + more).split()) > most:
             break
         said += more
     return _cut(said, most)
+
+
+def _result(label: str) -> str:
+    return ", ".join(part.split("=", 1)[-1] for part in label.split(", ")).replace("_", " ")
 
 
 def _cut(text: str, most: int) -> str:

@@ -9,7 +9,7 @@ from faultfinder.report.wording import percent
 
 
 def lead_words(view: View, lead: Lead) -> str:
-    """As in "good (59 %): Display cable loose 22 %, then Look at the board plug"."""
+    """As in "good (59 %): Display cable worn 22 % or Panel cracked 16 %; then Look at the plug"."""
     model = view.model
     if not lead.name:
         then = "hand over unrepaired"
@@ -20,5 +20,7 @@ def lead_words(view: View, lead: Lead) -> str:
         then = f"{repair_verb(repair).lower()}: {repair.title}"
     pairs = [part.split("=", 1)[-1] for part in lead.result.split(", ")]
     result = ", ".join(pairs).replace("_", " ")
-    cause = model.by_name[lead.cause].title
-    return f"{result} ({percent(lead.chance)}): {cause} {percent(lead.likely)}, then {then}"
+    causes = " or ".join(
+        f"{model.by_name[cause].title} {percent(chance)}" for cause, chance in lead.causes.items()
+    )
+    return f"{result} ({percent(lead.chance)}): {causes}; then {then}"

@@ -11,6 +11,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass
 
+from faultfinder.consultation.leads import hints_of
 from faultfinder.model.parts import Check, FaultModel, Move, Repair, Variable
 from faultfinder.model.routes import Route
 from faultfinder.report.consultation.leads import lead_words
@@ -34,6 +35,7 @@ WIDEST = 100
 """Columns used at most: longer lines are hard to read."""
 
 CAUSES = 3
+HINTS = 2
 LONG = 2
 """Lines of results that a check keeps where the page is too long for a screen."""
 
@@ -166,6 +168,7 @@ class _Writer:
             made = self._checks()
         else:
             made = self._repair()
+        made += self._hints()
         return [*made, *self._typing(), *self._causes(), *self._quote(), *self._known(),
                 *self._unasked()]  # fmt: skip
 
@@ -288,6 +291,14 @@ class _Writer:
         if advice.checks:
             said += f"; with the best check first {money(advice.checks[0].expected_cost, currency)}"
         return [*made, self._lines(f"{said}.", "  ", 4, "why")]
+
+    def _hints(self) -> list[Line]:
+        """What the last things told suggest."""
+        hints = hints_of(self.model, self.view.told.case.results)[:HINTS]
+        return [
+            self._lines(f'After "{result.replace("_", " ")}": {words}', "  ", 4, "why")
+            for result, words in hints
+        ]
 
     def _before(self) -> list[Line]:
         """The round before a repair: what may still speak against it."""
