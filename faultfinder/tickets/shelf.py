@@ -75,6 +75,8 @@ def replace_versions(source: Shelf, target: Shelf) -> None:
     for model in target.models():
         target.drop(model)
     for model in source.models():
+        if not plain_path(model) or "/" in model:
+            raise FaultfinderError(f'"{model}" is no name of a model. Restore another backup.')
         for number in source.numbers(model):
             document = source.read(model, number) or {}
             as_stands = [list(pair) for pair in source.files(model, number)]

@@ -12,7 +12,12 @@ from faultfinder.learning.watch.drift import Shift
 from faultfinder.learning.watch.unlikely import UnlikelyTicket
 from faultfinder.learning.watch.unwritten import Habits, Written
 from faultfinder.report.learning.plain import by_effect
-from faultfinder.report.learning.words import impossible_words, score_rows, share_words
+from faultfinder.report.learning.words import (
+    figure_words,
+    impossible_words,
+    score_rows,
+    share_words,
+)
 from faultfinder.report.page import Page
 from faultfinder.report.wording import counted, joined, percent
 
@@ -54,7 +59,7 @@ def tune_page(
     page.heading("What changes beliefs most (before, after, 90 % credible interval)")
     for figure in by_effect(changed)[:FIGURES_SHOWN]:
         many = counted(max(1, round(figure.tickets)), "ticket")
-        page.item("-", f"{figure.place}: {_moves(figure)} ({many})", 2)
+        page.item("-", f"{figure_words(tuned.model, figure.place)}: {_moves(figure)} ({many})", 2)
     if len(changed) > FIGURES_SHOWN:
         page.text(f"{len(changed) - FIGURES_SHOWN} others change beliefs less.", 2)
     _add_doubtful(page, doubtful)
@@ -87,7 +92,7 @@ def _moves(figure: Figure) -> str:
             if high - low > HARDLY_KNOWN:
                 within = "[hardly known]"
             told.append(
-                f"{figure.states[place]} {share_words(figure.before[place])} -> "
+                f"{figure.states[place].replace('_', ' ')} {share_words(figure.before[place])} -> "
                 f"{share_words(figure.after[place])} % {within}"
             )
     return ", ".join(told)

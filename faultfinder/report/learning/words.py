@@ -2,7 +2,11 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping, Sequence
+
+from faultfinder.learning.em.parameters import Place
 from faultfinder.learning.judge.replay import Comparison, Share
+from faultfinder.model.parts import FaultModel, FirstOf, SimpleTest, Table
 from faultfinder.report.wording import counted, percent
 
 _MEASURES = {
@@ -49,3 +53,48 @@ def share_words(value: float) -> str:
     if 0.0 < value < 1e-5:
         return "<0.001"
     return f"{value * 100:.2g}" if value < 0.1 else f"{value * 100:.3g}"
+
+
+CAUSES_NAMED = 3
+"""Causes of one row that are named; more are counted."""
+
+
+def figure_words(model: FaultModel, place: Place) -> str:
+    """What a figure is of and when it holds, in the titles of the model."""
+    what = model.by_name[place.variable].title
+    told = model.by_name[place.variable].distribution
+    if place.kind == "link" and place.parent is not None:
+        return f"{what}, from: {_title(model, place.parent, place.state or '')}"
+    if place.kind == "leak":
+        return f"{what}, by itself"
+    if isinstance(told, SimpleTest):
+        there = "is" if place.kind == "sensitivity" else "is not"
+        return f"{what}, when this {there} so: {model.by_name[told.of].title}"
+    if place.row is None or not isinstance(told, Table):
+        return what
+    if place.key == "none":
+        return f"{what}, with no fault present"
+    if place.key == "default":
+        return f"{what}, with any other fault"
+    held = told.rows[place.row].when
+    return f"{what}, with {_held_words(model, held)}" if held else f"{what}, in all other cases"
+
+
+def _held_words(model: FaultModel, held: Mapping[str, Sequence[str]]) -> str:
+    said = []
+    for parent, states in held.items():
+        if isinstance(model.by_name[parent].distribution, FirstOf):
+            named = [_title(model, *state.partition(".")[::2]) for state in states]
+        else:
+            named = [_title(model, parent, state) for state in states]
+        more = len(named) - CAUSES_NAMED
+        said.append(" or ".join(named[:CAUSES_NAMED]) + (f" or {more} more" if more > 0 else ""))
+    return " and ".join(said)
+
+
+def _title(model: FaultModel, name: str, state: str) -> str:
+    if name not in model.by_name:
+        return "no fault present"
+    variable = model.by_name[name]
+    faults = variable.states[1:]
+    return variable.title + ("" if faults == (state,) else f" ({state.replace('_', ' ')})")
