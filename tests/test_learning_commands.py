@@ -176,12 +176,16 @@ def test_too_few_tickets_and_other_families_are_a_sentence(models: Path) -> None
     assert "at least 20" in run("tune", "-m", "bezel_clamshell", status=1).output
     run("replay", "-m", "bezel_clamshell", status=1)
     run("tune", "-m", NAME, "--since", "soon", status=2)
+    assert "panel_colour" in run("tune", "-m", NAME, "--unwritten", "panel_colour", status=2).output
 
 
 def test_no_text_and_no_person_reaches_learning(models: Path) -> None:
     store = open_store()
-    for ticket in closed_tickets(store, load_model(NAME).model):
-        assert set(vars(ticket)) == {"number", "closed_at", "findings", "causes", "key"}
+    model = load_model(NAME).model
+    names = model.by_name.keys()
+    for ticket in closed_tickets(store, model):
+        assert set(vars(ticket)) == {"number", "closed_at", "findings", "causes", "key", "unclear"}
+        assert ticket.unclear <= names
         assert all("Invented" not in value for value in ticket.findings.values())
     store.close()
 

@@ -21,6 +21,7 @@ from faultfinder.errors import FaultfinderError
 from faultfinder.files import write_text
 from faultfinder.inference.compiled import CompiledModel, compile_model
 from faultfinder.learning.records import ClosedTicket
+from faultfinder.model.answers import find_variable
 from faultfinder.model.parts import FaultModel
 from faultfinder.report.wording import counted, harmless
 
@@ -29,7 +30,9 @@ if TYPE_CHECKING:
     from faultfinder.learning.judge.judging import Rival
     from faultfinder.learning.versions import Line
     from faultfinder.learning.watch.drift import Shift
+    from faultfinder.learning.watch.unwritten import Habits
 
+NAMED = "named"
 SINCE = click.option("--since", metavar="DAY", help="Closed on this day or later: YYYY-MM-DD.")
 UNTIL = click.option("--until", metavar="DAY", help="Closed on this day or before.")
 LABELS = click.option("--label-error", type=click.FloatRange(0.0, 0.5), default=0.0,
@@ -37,20 +40,36 @@ LABELS = click.option("--label-error", type=click.FloatRange(0.0, 0.5), default=
                        help="How often a confirmed cause is wrong, as 0.03.")  # fmt: skip
 HALF_LIFE = click.option("--half-life", type=click.FloatRange(1.0), metavar="DAYS",
                      help="A ticket this old counts half.")  # fmt: skip
+UNWRITTEN = click.option("--unwritten", multiple=True, metavar="FINDING",
+                         help="Results are left out more often when normal; repeatable. "
+                         f'The word "{NAMED}": of all that "tune" names so.')  # fmt: skip
 LEAD = click.option("--by", required=True, metavar="WHO", help="The lead who decides it.")
 
 
-def records_of(model: FaultModel, since: str | None, until: str | None) -> list[ClosedTicket]:
-    """The closed tickets of a model, the oldest closing first."""
+def records_of(
+    model: FaultModel,
+    since: str | None,
+    until: str | None,
+    wrote: dict[int, dict[str, str]] | None = None,
+) -> list[ClosedTicket]:
+    """The closed tickets of a model, the oldest closing first; who wrote them goes to `wrote`."""
     from faultfinder.learning.from_tickets import closed_tickets
 
     days = [None if day is None else read_date(day) for day in (since, until)]
-    return list(closed_tickets(the_store(), model, days[0], days[1], left_out))
+    return list(closed_tickets(the_store(), model, days[0], days[1], left_out, wrote))
 
 
 def left_out(sentence: str) -> None:
     """Tell of a damaged ticket that nothing is learnt from."""
     click.echo(harmless(sentence), err=True)
+
+
+def findings_of(model: FaultModel, typed: Sequence[str], habits: Habits) -> tuple[str, ...]:
+    """Findings as the model names them, each once; "named" stands for what the test names."""
+    found: list[str] = []
+    for one in typed:
+        found += habits.unwritten if one == NAMED else [find_variable(model, one).name]
+    return tuple(dict.fromkeys(found))
 
 
 def tuned_on(compiled: CompiledModel, tickets: Sequence[ClosedTicket], **how: Any) -> Tuned:
@@ -78,6 +97,7 @@ def tuned_on(compiled: CompiledModel, tickets: Sequence[ClosedTicket], **how: An
 @UNTIL
 @LABELS
 @HALF_LIFE
+@UNWRITTEN
 @click.option("--skip-impossible", is_flag=True,
               help="Leave out tickets that the model holds impossible, and name them.")  # fmt: skip
 @DB
@@ -87,6 +107,7 @@ def tune(
     until: str | None,
     label_error: float,
     half_life: float | None,
+    unwritten: tuple[str, ...],
     skip_impossible: bool,
     as_json: bool,
 ) -> None:
@@ -98,6 +119,7 @@ def tune(
     from faultfinder.learning.proposing import keep_proposal
     from faultfinder.learning.versions import Evidence, packed, uncounted
     from faultfinder.learning.watch.unlikely import unlikely_tickets
+    from faultfinder.learning.watch.unwritten import habits
     from faultfinder.report.learning.plain import TUNING, Tuning
     from faultfinder.report.learning.text import tune_page
 
@@ -105,10 +127,13 @@ def tune(
     base = line.base()
     compiled = compile_model(base.believed)
     name = compiled.model.name
-    tickets = records_of(compiled.model, since, until)
+    wrote: dict[int, dict[str, str]] = {}
+    tickets = records_of(compiled.model, since, until, wrote)
+    written = habits(compiled, tickets, wrote)
+    without = findings_of(compiled.model, unwritten, written)
     keys = [ticket.key for ticket in tickets]
     told = {"label_error": label_error, "half_life": half_life, "since": since, "until": until,
-            "skip_impossible": skip_impossible}  # fmt: skip
+            "skip_impossible": skip_impossible, "unwritten": list(without)}  # fmt: skip
     if base.upgrade:
         click.echo(_upgrade_words(line.origin, base.both), err=True)
         if len(tickets) < LEAST:
@@ -129,6 +154,7 @@ def tune(
         label_error=label_error,
         half_life_days=half_life,
         leave_out_impossible=skip_impossible,
+        unwritten=without,
     )
     newest = max(ticket.closed_at for ticket in tickets)[:10]
     evidence = Evidence(packed(keys), tuned.tickets, newest, told)
@@ -138,9 +164,9 @@ def tune(
     ]
     shifts = _shifts(compiled, tickets)
     if as_json:
-        echo_json(TUNING, Tuning(tuned, changed, doubtful, shifts, place))
+        echo_json(TUNING, Tuning(tuned, changed, doubtful, shifts, written, place))
         return
-    click.echo(tune_page(tuned, changed, doubtful, shifts, name))
+    click.echo(tune_page(tuned, changed, doubtful, shifts, written, name))
     for one in tuned.set_aside:
         click.echo(str(one))
 
@@ -195,7 +221,8 @@ def replay(model: str | None, folds: int, played: int, seed: int, as_json: bool)
 
     def fit(some: Sequence[ClosedTicket]) -> CompiledModel:
         tuned = tuned_on(prior, some, label_error=facts["label_error"], least=1,
-                         half_life_days=facts["half_life"], leave_out_impossible=True)  # fmt: skip
+                         half_life_days=facts["half_life"], leave_out_impossible=True,
+                         unwritten=facts.get("unwritten", ()))  # fmt: skip
         return compile_model(replace(tuned.model, digest=""))
 
     shop = read_shop()

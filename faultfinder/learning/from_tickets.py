@@ -11,6 +11,7 @@ import sqlalchemy as sa
 from faultfinder.learning.records import ClosedTicket
 from faultfinder.model.parts import FaultModel, Kind
 from faultfinder.model.was import Was
+from faultfinder.tickets.events import Found
 from faultfinder.tickets.kept_text import unkeep
 from faultfinder.tickets.store import AT_ONCE, Store, read_tickets
 from faultfinder.tickets.tables import TICKET
@@ -23,12 +24,13 @@ def closed_tickets(
     since: str | None = None,
     until: str | None = None,
     told: Callable[[str], object] = lambda sentence: None,
+    wrote: dict[int, dict[str, str]] | None = None,
 ) -> Iterator[ClosedTicket]:
     """The closed tickets of a model, the oldest closing first, read a batch at a time.
 
     `since` and `until` are days of closing (YYYY-MM-DD), both included. A ticket whose log is
     damaged, or names what the model does not have, is left out, and `told` is called with a
-    sentence on it.
+    sentence on it. Who at the bench wrote down each finding of the others goes to `wrote`.
     """
     was = Was(model)
     results = {variable.name: variable.states for variable in model.variables}
@@ -59,6 +61,8 @@ def closed_tickets(
                 if flaws:
                     told(f"Ticket {ticket.number} is left out: {'; '.join(flaws).rstrip('.')}.")
                 else:
+                    if wrote is not None:
+                        wrote[ticket.number] = _writers(ticket, was)
                     yield from _readings(ticket, record, was)
 
 
@@ -83,4 +87,20 @@ def as_record(ticket: Ticket, was: Was) -> ClosedTicket:
     told = was.findings(ticket.findings)
     known = {name: result for name, result in told.items() if result is not None}
     causes = was.causes(ticket.causes) or None
-    return ClosedTicket(ticket.number, ticket.closed_at or "", known, causes, ticket.key)
+    return ClosedTicket(
+        ticket.number,
+        ticket.closed_at or "",
+        known,
+        causes,
+        ticket.key,
+        unclear=frozenset(told.keys() - known.keys()),
+    )
+
+
+def _writers(ticket: Ticket, was: Was) -> dict[str, str]:
+    """Who wrote down each finding, under the names of today; the last entry counts."""
+    return {
+        was.finding(event.entry.finding, None)[0]: event.who
+        for event in ticket.counting()
+        if isinstance(event.entry, Found)
+    }

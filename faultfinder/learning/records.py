@@ -15,7 +15,8 @@ class ClosedTicket:
     is missing is not known. `causes` are the causes that were confirmed faulty (all
     others were not); None when that was not established. `key` is the ticket's, the same in
     every store. A ticket that can mean several things today, since an entry of the model was
-    split, comes once for each with its `share`; all but the first are marked `again`.
+    split, comes once for each with its `share`; all but the first are marked `again`. `unclear`
+    findings were tried and could not be told.
     """
 
     number: int
@@ -25,3 +26,4 @@ class ClosedTicket:
     key: str = ""
     share: float = 1.0
     again: bool = False
+    unclear: frozenset[str] = frozenset()

@@ -75,6 +75,9 @@ class Engine:
     reads: tuple[_Read, ...] = field(repr=False)
     lookups: Mapping[int, Array] = field(repr=False)
     seen_share: float
+    written: Mapping[int, Array] = field(default_factory=dict, repr=False)
+    """P(written down | state), shape (states,), of leaves whose results are not all written
+    down; of all others what is missing says nothing."""
     parts: Mapping[bytes, Engine] = field(default_factory=dict, repr=False)
     """Engines for rows with the complaint: by label, and b"" for all others."""
 
@@ -199,8 +202,10 @@ class At:
         self._parts: dict[bytes, At] = {}
         self.tables: dict[int, Array]
         self.likelihoods: dict[int, Array]
+        self.written: Mapping[int, Array]
         if whole is not None:
             self.tables, self.likelihoods = whole.tables, whole.likelihoods
+            self.written = whole.written
             self.start = start_tables(engine.sparse, engine.homes, self.tables)
             return
         network = engine.compiled.network
@@ -208,11 +213,17 @@ class At:
         for family in engine.families:
             tables.update(family.form.tables(figures[family.number]))
         self.tables = tables
+        self.written = engine.written
         self.start = start_tables(engine.sparse, engine.homes, tables)
         self.likelihoods = {}
         for item in engine.evidence:
             for place, leaf in item.columns:
                 lookup = engine.lookups[place]
+                if leaf is not None and leaf in self.written:
+                    share = self.written[leaf]
+                    lookup = np.concatenate(
+                        [lookup[:, :1], np.diag(share), (1.0 - share)[:, None]], axis=1
+                    )
                 if leaf is not None:
                     lookup = tables[leaf].reshape(-1, len(lookup)) @ lookup
                     # An open finding says nothing, whatever rounding makes of its sum.
@@ -255,9 +266,26 @@ class At:
             known = np.zeros((read.size, batch))
             known[read.sums.keys] = read.sums.over(tables[read.clique])
             for leaf, place in read.leaves:
-                states = np.arange(1, network.cards[leaf] + 1)
+                states = np.arange(1, network.cards[leaf] + 1 + (leaf in self.written))
                 seen = (codes[:, place] == states[:, None]).astype(np.float64)
-                found[leaf] = known[:, None, :] * seen
+                found[leaf] = self.resolved(leaf, known[:, None, :] * seen)
+        return found
+
+    def resolved(self, leaf: int, counts: Array) -> Array:
+        """Counts of a leaf, (parents' joint states, own states, batch), from those by code.
+
+        What was not written down is spread over the states: P(state | parents, not written).
+        """
+        if leaf not in self.written:
+            return counts
+        return counts[:, :-1] + self.unwritten_shares(leaf)[..., None] * counts[:, -1:]
+
+    def unwritten_shares(self, leaf: int) -> Array:
+        """P(state | parents, not written), shape (parents' joint states, own states)."""
+        share = self.written[leaf]
+        both = self.tables[leaf].reshape(-1, len(share)) * (1.0 - share)
+        total = both.sum(axis=1, keepdims=True)
+        found: Array = both / np.where(total > 0.0, total, 1.0)
         return found
 
 
@@ -269,10 +297,10 @@ class Totals:
     leaves: dict[int, Array]
 
     @staticmethod
-    def empty(engine: Engine) -> Totals:
-        network = engine.compiled.network
+    def empty(at: At) -> Totals:
+        engine, network = at.engine, at.engine.compiled.network
         leaves = {
-            leaf: np.zeros((read.size, network.cards[leaf]))
+            leaf: np.zeros((read.size, network.cards[leaf] + (leaf in at.written)))
             for read in engine.reads
             for leaf, _ in read.leaves
         }
@@ -282,7 +310,7 @@ class Totals:
         """Add the beliefs of rows of codes, each by its weight, shape (batch,)."""
         for place, table in enumerate(tables):
             self.cliques[place] += table @ weights
-        cards = engine.compiled.network.cards
+        sizes = {leaf: counts.shape[1] for leaf, counts in self.leaves.items()}
         for read in engine.reads:
             columns = [codes[:, place] for _, place in read.leaves]
             if not any(column.any() for column in columns):
@@ -290,19 +318,19 @@ class Totals:
             known = read.sums.over(tables[read.clique])
             marks = np.concatenate(
                 [
-                    (column[:, None] == np.arange(1, cards[leaf] + 1)) * weights[:, None]
+                    (column[:, None] == np.arange(1, sizes[leaf] + 1)) * weights[:, None]
                     for (leaf, _), column in zip(read.leaves, columns, strict=True)
                 ],
                 axis=1,
             )
             added, start = known @ marks, 0
             for leaf, _ in read.leaves:
-                self.leaves[leaf][read.sums.keys] += added[:, start : start + cards[leaf]]
-                start += cards[leaf]
+                self.leaves[leaf][read.sums.keys] += added[:, start : start + sizes[leaf]]
+                start += sizes[leaf]
 
-    def joints(self, engine: Engine, only: frozenset[int] | None = None) -> Joints:
+    def joints(self, at: At, only: frozenset[int] | None = None) -> Joints:
         """The counts of families, batch of one; of the core variables in `only`, if given."""
-        network = engine.compiled.network
+        engine, network = at.engine, at.engine.compiled.network
         found: Joints = {}
         for number, placed in engine.homes.items():
             if only is None or number in only:
@@ -313,5 +341,5 @@ class Totals:
                 found[number] = counts.reshape(-1, network.cards[number], 1)
         if only is None:
             for leaf, added in self.leaves.items():
-                found[leaf] = added[..., None]
+                found[leaf] = at.resolved(leaf, added[..., None])
         return found

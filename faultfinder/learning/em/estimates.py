@@ -7,7 +7,7 @@ fixed and what the prior is: see `expected_counts` (machines that never complain
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterable, Mapping
+from collections.abc import Callable, Collection, Iterable, Mapping
 from dataclasses import dataclass, field, replace
 
 import numpy as np
@@ -24,6 +24,8 @@ from faultfinder.learning.em.maximise import log_prior, maximise
 from faultfinder.learning.em.parameters import DEFAULT_WORTH, Place, read_families, rewritten
 from faultfinder.learning.em.patterns import Patterns, gather
 from faultfinder.learning.em.state import State, as_arrays, as_lists
+from faultfinder.learning.em.unwritten import BEFORE, most_probable, shares
+from faultfinder.learning.em.unwritten import log_prior as log_prior_of_written
 from faultfinder.learning.em.worth import KEPT, Weighed, group_of, weigh
 from faultfinder.learning.records import ClosedTicket
 from faultfinder.model.network import Array
@@ -63,7 +65,8 @@ class Tuned:
     constant; `log_likelihood` is the natural log of P(tickets) of the last round, unseen
     machines included. `weighed` tells what the file's figures are worth where the tickets chose
     it. `state` is where to go on from. `model` is the model with the new figures; the basis of
-    each is as it was.
+    each is as it was. `written` tells of each finding learnt as `unwritten` which share of its
+    normal results, and of its others, is written down.
     """
 
     figures: tuple[Figure, ...]
@@ -77,6 +80,7 @@ class Tuned:
     patterns: int
     set_aside: tuple[SetAside, ...]
     weighed: tuple[Weighed, ...]
+    written: Mapping[str, tuple[float, float]]
     state: State = field(repr=False)
     model: FaultModel = field(repr=False)
 
@@ -115,6 +119,7 @@ def tune(
     default_worth: float = DEFAULT_WORTH,
     accelerate: bool = True,
     weigh_belief: bool = False,
+    unwritten: Collection[str] = (),
 ) -> Tuned:
     """The most probable figures of a model given closed tickets and the file's figures.
 
@@ -125,7 +130,8 @@ def tune(
     within rounds returns what there is. `default_worth` is for figures without a basis.
     `max_rounds` counts those before `start` as well. `accelerate=False` gives EM's own
     steps only. With `weigh_belief` the tickets choose what the file's figures are worth
-    (see `faultfinder.learning.em.worth`).
+    (see `faultfinder.learning.em.worth`). Of the findings `unwritten` what is missing is taken to
+    be normal more often than not (see `faultfinder.learning.em.unwritten`); how often is learnt.
 
     Raises MisuseError for unknown names (with the ticket's number), FaultfinderError for
     fewer than `least` tickets, for tickets none of which says what was faulty (unless
@@ -134,13 +140,15 @@ def tune(
     """
     if not 0.0 <= label_error < 1.0:
         raise MisuseError(f"The label error is {label_error}; it must be from 0 to below 1.")
-    patterns = gather(compiled, tickets, half_life_days, as_of)
+    patterns = gather(compiled, tickets, half_life_days, as_of, unwritten)
     _check(patterns, least, allow_unlabelled)
     share = complaint_share(compiled)
     families = read_families(compiled, share, default_worth)
     used = np.asarray(patterns.codes.any(axis=0))
     engine = build_engine(compiled, patterns.codec, families, used, share)
-    engine = with_parts(engine, patterns)
+    index, cards = compiled.network.index, compiled.network.cards
+    written = {index[name]: shares(*BEFORE, cards[index[name]]) for name in unwritten}
+    engine = with_parts(replace(engine, written=written), patterns)
     figures = {family.number: family.file for family in families}
     run = _Run(engine, patterns, label_error, tolerance, accelerate, figures)
     if start is not None:
@@ -258,6 +266,7 @@ class _Run:
         if found is None:
             found = expect(self.engine.at(self.point), self.patterns, self.label_error)
         value = found.log_likelihood + log_prior(families, self.point)
+        value += log_prior_of_written(self.engine.written)
         self.rounds += 1
         last = self.trace[-1] if self.trace else -np.inf
         if self.jumped and not value >= last:
@@ -273,6 +282,8 @@ class _Run:
         self.trace.append(value)
         self.expected = found
         new = maximise(families, found.counts, self.point) | self.kept
+        if found.written:
+            self.engine = replace(self.engine, written=most_probable(found.written))
         close = value - last <= self.tolerance * (1.0 + abs(value))
         self.converged = len(self.trace) > 1 and not self.jumped and close
         self.cycle.append(self.point)
@@ -321,6 +332,10 @@ def _result(run: _Run) -> Tuned:
         patterns=len(patterns.codes),
         set_aside=run.aside,
         weighed=run.weighed,
+        written={
+            compiled.network.names[number]: (float(share[0]), float(share[1]))
+            for number, share in engine.written.items()
+        },
         state=run.state,
         model=rewritten(model, engine.families, run.plain),
     )

@@ -88,13 +88,15 @@ class Expected:
 
     `counts[v]` are expected counts of a family's groups, (groups, states), unseen
     machines included; `spoken[v]` those of tickets alone. `impossible` are patterns of
-    probability zero (left out of the counts).
+    probability zero (left out of the counts). `written[v]` are the results by state of a finding
+    that is not always written down: shape (2, states), written and expected not written.
     """
 
     counts: dict[int, Array]
     spoken: dict[int, Array]
     log_likelihood: float
     impossible: NDArray[np.bool_]
+    written: dict[int, Array]
 
 
 def expect(at: At, patterns: Patterns, label_error: float = 0.0) -> Expected:
@@ -111,12 +113,18 @@ def expect(at: At, patterns: Patterns, label_error: float = 0.0) -> Expected:
         weights = np.where(dead, 0.0, patterns.weights[rows])
         log_likelihood += float(weights @ np.where(dead, 0.0, pattern_log))
         if id(part) not in totals:
-            totals[id(part)] = (part, Totals.empty(part.engine))
+            totals[id(part)] = (part, Totals.empty(part))
         totals[id(part)][1].add(part.engine, tables, mixed.codes, mixed.spread(share, weights))
     seen: Joints = {}
+    written = {number: np.zeros((2, len(share))) for number, share in at.written.items()}
     for part, total in totals.values():
-        for number, joint in total.joints(part.engine).items():
+        for number, joint in total.joints(part).items():
             seen[number] = seen[number] + joint if number in seen else joint
+        for number in written:
+            if number in total.leaves:
+                told = total.leaves[number]
+                silent = told[:, -1] @ part.unwritten_shares(number)
+                written[number] += np.stack([told[:, :-1].sum(axis=0), silent])
     spoken = counted(at, seen)
     counts = dict(spoken)
     weight = float(patterns.weights[~impossible].sum())
@@ -124,11 +132,11 @@ def expect(at: At, patterns: Patterns, label_error: float = 0.0) -> Expected:
         never = weight * (1.0 - engine.seen_share) / engine.seen_share
         tables, log = at.beliefs(engine.codec.unseen())
         log_likelihood += never * float(log[0])
-        unseen = Totals.empty(engine)
+        unseen = Totals.empty(at)
         unseen.add(engine, tables, engine.codec.unseen(), np.array([never]))
-        more = counted(at, unseen.joints(engine, engine.above_complaint))
+        more = counted(at, unseen.joints(at, engine.above_complaint))
         counts = {v: spoken[v] + more[v] if v in more else spoken[v] for v in spoken}
-    return Expected(counts, spoken, log_likelihood, impossible)
+    return Expected(counts, spoken, log_likelihood, impossible, written)
 
 
 def passes(at: At, patterns: Patterns, label_error: float) -> Iterator[tuple[At, Ints, Mixture]]:

@@ -5,7 +5,7 @@ Memory grows with the number of different patterns, not with the number of ticke
 
 from __future__ import annotations
 
-from collections.abc import Iterable
+from collections.abc import Collection, Iterable
 from dataclasses import dataclass, field
 from datetime import UTC, datetime
 from functools import cached_property
@@ -33,10 +33,12 @@ class Codec:
     """Turns a ticket into a row of codes: a column per history, finding and cause.
 
     `columns` are variable numbers, `sizes` the number of codes of each column. The
-    complaint's column has one more code, `not_seen`: any state but the last.
+    complaint's column has one more code, `not_seen`: any state but the last. So have the
+    columns of the findings `unwritten`: a ticket without their result has that code, unless it
+    was tried and could not be told.
     """
 
-    def __init__(self, compiled: CompiledModel) -> None:
+    def __init__(self, compiled: CompiledModel, unwritten: Collection[str] = ()) -> None:
         model, network = compiled.model, compiled.network
         kinds = (Kind.HISTORY, Kind.FINDING, Kind.COMPLAINT)
         told = [n for n, v in enumerate(model.variables) if v.kind in kinds]
@@ -57,6 +59,11 @@ class Codec:
             self.complaint = self._place[model.complaint]
             self._seen = network.cards[network.index[model.complaint]]
             blank[self.complaint] = self._seen
+        self.silent: dict[int, int] = {}
+        for name in unwritten:
+            self._check_unwritten(name)
+            place = self._place[name]
+            self.silent[place] = blank[place] = network.cards[told[place]] + 1
         self._blank = bytes(blank)
         big = [v.name for v in model.variables if len(v.states) > 250]
         if big:
@@ -74,6 +81,8 @@ class Codec:
         parts = [np.ones((card, 1)), np.eye(card)]
         if place == self.complaint:
             parts.append((np.arange(card) < card - 1).astype(np.float64)[:, None])
+        if place in self.silent:
+            parts.append(np.ones((card, 1)))
         return np.concatenate(parts, axis=1)
 
     def unseen(self) -> Codes:
@@ -86,6 +95,10 @@ class Codec:
     def encode(self, ticket: ClosedTicket) -> bytes:
         """The row of a ticket. Raises MisuseError, with its number, for unknown names."""
         row = bytearray(self._blank)
+        if self.silent:
+            for name in ticket.unclear:
+                if self._place.get(name) in self.silent:
+                    row[self._place[name]] = UNKNOWN
         for name, result in ticket.findings.items():
             place = self._place.get(name)
             code = None if place is None else self._code[name].get(result)
@@ -105,6 +118,18 @@ class Codec:
                     )
                 row[at] = FAULTY
         return bytes(row)
+
+    def _check_unwritten(self, name: str) -> None:
+        model = self.compiled.model
+        findings = [variable.name for variable in model.of_kind(Kind.FINDING)]
+        if name not in findings:
+            raise MisuseError(f'The model has no finding "{name}". {did_you_mean(name, findings)}')
+        below = [variable.name for variable in model.variables if name in variable.parents]
+        if below:
+            raise MisuseError(
+                f"{below[0]} depends on {name} in this model, so that what was not written of "
+                f"{name} cannot be told apart from what it does to {below[0]}. Leave {name} out."
+            )
 
     def _refuse(self, ticket: ClosedTicket, name: str, result: str | None) -> None:
         """Says what is wrong with a finding; returns when there is nothing wrong."""
@@ -196,6 +221,7 @@ def gather(
     tickets: Iterable[ClosedTicket],
     half_life_days: float | None = None,
     as_of: str | None = None,
+    unwritten: Collection[str] = (),
 ) -> Patterns:
     """Read tickets one by one into patterns.
 
@@ -204,7 +230,7 @@ def gather(
     """
     if half_life_days is not None and not half_life_days > 0.0:
         raise MisuseError(f"The half-life is {half_life_days} days; it must be above 0.")
-    codec = Codec(compiled)
+    codec = Codec(compiled, unwritten)
     end = None if as_of is None else moment(as_of, "The date to count back from")
     dated = half_life_days is not None or end is not None
     place: dict[bytes, int] = {}

@@ -15,6 +15,7 @@ from faultfinder.learning.proposal import effect
 from faultfinder.learning.watch.drift import Shift
 from faultfinder.learning.watch.structure import Doubt, ShapeTest
 from faultfinder.learning.watch.unlikely import UnlikelyTicket
+from faultfinder.learning.watch.unwritten import Habits, Written
 from faultfinder.plain import Form, Key, within
 
 
@@ -26,6 +27,7 @@ class Tuning:
     changed: Sequence[Figure]
     doubtful: Sequence[UnlikelyTicket]
     shifts: Sequence[Shift]
+    habits: Habits
     proposal: str
 
 
@@ -76,6 +78,24 @@ WEIGHED = Form[Weighed](
     Key("gain", "nats", "on tickets held out, over the file's figures"),
 )
 
+WRITTEN = Form[Written](
+    "Normal results that are on record",
+    Key("name", "word", "the finding or the person; empty for all together"),
+    Key("records", "count", "results on record"),
+    Key("normal", "count", "of them normal"),
+    Key("expected", "number", "normal ones expected"),
+    Key("p_value", "probability", "of so few by chance"),
+    Key("adjusted", "probability", "the same, adjusted for how many were looked at"),
+    Key("clear", "true or false", "good results seem to be left out"),
+)
+
+HABITS = Form[Habits](
+    "Whether good results are written down",
+    Key("shop", "object", "all findings together", form=WRITTEN),
+    Key("findings", "objects", "against the model, the surest first", form=WRITTEN),
+    Key("persons", "objects", "against the other persons", form=WRITTEN),
+)
+
 TUNING = Form[Tuning](
     "Figures proposed from closed tickets",
     *within(
@@ -86,10 +106,16 @@ TUNING = Form[Tuning](
         Key("log_likelihood", "nats", "at the end"),
         Key("weighed", "objects", "chosen by tickets held out", form=WEIGHED),
         Key("warnings", "list of texts", "what to mind"),
+        Key(
+            "written",
+            "list of probabilities for each finding",
+            "of --unwritten: shares of normal and of other results that are written down",
+        ),
     ),
     Key("changed", "objects", "the greatest effect first", lambda t: by_effect(t.changed), FIGURE),
     Key("doubtful", "objects", "the least likely cause first", form=DOUBTFUL),
     Key("shifts", "objects", "none where the tickets are too few", form=SHIFT),
+    Key("habits", "object", "of writing down", form=HABITS),
     Key("proposal", "text", "the file that holds the proposal"),
 )
 

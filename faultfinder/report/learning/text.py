@@ -10,6 +10,7 @@ from faultfinder.learning.judge.judging import Jobs, Judged
 from faultfinder.learning.judge.replay import Comparison
 from faultfinder.learning.watch.drift import Shift
 from faultfinder.learning.watch.unlikely import UnlikelyTicket
+from faultfinder.learning.watch.unwritten import Habits, Written
 from faultfinder.report.learning.plain import by_effect
 from faultfinder.report.learning.words import impossible_words, score_rows, share_words
 from faultfinder.report.page import Page
@@ -18,6 +19,8 @@ from faultfinder.report.wording import counted, joined, percent
 FIGURES_SHOWN = 15
 HARDLY_KNOWN = 0.5
 """A credible interval wider than this is not worth its figures."""
+
+HABITS_SHOWN = 8
 
 SURE = 0.05
 """A shift is told when its adjusted p-value is below this."""
@@ -28,6 +31,7 @@ def tune_page(
     changed: Sequence[Figure],
     doubtful: Sequence[UnlikelyTicket],
     shifts: Sequence[Shift],
+    habits: Habits,
     name: str,
 ) -> str:
     """What tuning found, and what to do next."""
@@ -55,6 +59,7 @@ def tune_page(
         page.text(f"{len(changed) - FIGURES_SHOWN} others change beliefs less.", 2)
     _add_doubtful(page, doubtful)
     _add_shifts(page, shifts)
+    _add_habits(page, habits, tuned, name)
     page.blank()
     page.text(f"Is it better, and what does it save? faultfinder replay -m {name}")
     return str(page)
@@ -121,6 +126,43 @@ def _add_shifts(page: Page, shifts: Sequence[Shift]) -> None:
             )
         )
         page.item("-", f"{shift.name}: {moves} of those recorded", 2)
+
+
+def _add_habits(page: Page, habits: Habits, tuned: Tuned, name: str) -> None:
+    """What is written down only when it is bad, as learnt and as tested."""
+    open_ones = [one for one in habits.findings if one.clear and one.name not in tuned.written]
+    persons = [one for one in habits.persons if one.clear]
+    if not (open_ones or persons or tuned.written):
+        return
+    page.blank()
+    page.heading("Are good results written down?")
+    for finding, (normal, other) in tuned.written.items():
+        page.item(
+            "-",
+            f"{finding}: learnt as written down in {percent(normal)} of normal and "
+            f"{percent(other)} of other results",
+            2,
+        )
+    for one in open_ones[:HABITS_SHOWN]:
+        page.item("-", f"{one.name}: {_normal_words(one)} by the model", 2)
+    if len(open_ones) > HABITS_SHOWN:
+        page.text(f"{len(open_ones) - HABITS_SHOWN} more with --json.", 2)
+    for one in persons:
+        page.item("-", f"{one.name}: {_normal_words(one)} by what the others wrote", 2)
+    if open_ones:
+        page.text(
+            "Either these figures are far off, or good results are left out there. Ask the bench; "
+            "to learn that what is not written is usually normal:",
+            2,
+        )
+        page.text(f"faultfinder tune -m {name} --unwritten named", 2)
+
+
+def _normal_words(one: Written) -> str:
+    return (
+        f"{counted(one.normal, 'normal result')} of {one.records:,} on record, "
+        f"{one.expected:.0f} expected"
+    )
 
 
 def replay_page(judged: Sequence[Judged], name: str, folds: int, currency: str) -> str:
