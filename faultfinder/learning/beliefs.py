@@ -9,7 +9,7 @@ whatever was edited, adopted or rolled back between.
 from __future__ import annotations
 
 import json
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Callable, Collection, Iterable, Mapping, Sequence
 from dataclasses import asdict, dataclass, fields, is_dataclass, replace
 from typing import Any
 
@@ -68,9 +68,17 @@ def spot(model: FaultModel, place: Place) -> str:
     return json.dumps([kind, place.parent, place.state, held], sort_keys=True)
 
 
-def believed(model: FaultModel, learnt: Sequence[Learnt]) -> FaultModel:
+def believed(
+    model: FaultModel,
+    learnt: Sequence[Learnt],
+    named: Callable[[Place], Collection[str]] | None = None,
+) -> FaultModel:
     """The model with its author's figures in place of tuned ones; of `learnt` the first counts
-    that fits."""
+    that fits.
+
+    `named` says which states a figure gives in the file. Where the first one is left to take the
+    rest, each other chance stands for itself: one of them may have been edited alone.
+    """
     by_variable: dict[str, list[Learnt]] = {}
     for one in learnt:
         by_variable.setdefault(one.variable, []).append(one)
@@ -80,15 +88,41 @@ def believed(model: FaultModel, learnt: Sequence[Learnt]) -> FaultModel:
         variable = model.by_name[place.variable]
         spots = spot(model, place)
         fits: list[tuple[bool, tuple[float, ...]]] = []
+        same: list[tuple[tuple[float, ...], tuple[float, ...]]] = []
         for name in (place.variable, *was.names(place.variable)):
             for one in by_variable.get(name, ()):
                 written = was.chances(variable, one.written)
                 author = was.chances(variable, one.believed)
-                if written is not None and author is not None and alike(written, gives):
+                if written is None or author is None:
+                    continue
+                if alike(written, gives):
                     fits.append((one.spot != spots, author))
-        return min(fits, key=lambda fit: fit[0])[1] if fits else gives
+                elif one.spot == spots:
+                    same.append((written, author))
+        if fits:
+            return min(fits, key=lambda fit: fit[0])[1]
+        apart = _each_apart(gives, same) if len(gives) > 2 else None
+        if apart is None or named is None or variable.states[0] in (told := named(place)):
+            return gives
+        return apart if told else gives
 
     return _with_figures(model, belief)
+
+
+def _each_apart(
+    gives: Sequence[float], learnt: Sequence[tuple[Sequence[float], Sequence[float]]]
+) -> Sequence[float] | None:
+    """A figure with the belief in place of each chance but the first that is still as written,
+    the first one taking the rest; None where none is, or the rest would be less than none."""
+    left = set(range(1, len(gives)))
+    found = list(gives)
+    for written, author in learnt:
+        still = {k for k in left if alike(written[k : k + 1], gives[k : k + 1])}
+        for k in still:
+            found[k] = author[k]
+        left -= still
+    found[0] = 1.0 - sum(found[1:])
+    return found if len(left) < len(gives) - 1 and found[0] >= 0.0 else None
 
 
 def merged(new: FaultModel, old: FaultModel, own: FaultModel) -> tuple[FaultModel, list[str]]:

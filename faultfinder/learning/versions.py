@@ -18,6 +18,7 @@ from typing import Any
 from faultfinder.errors import FaultfinderError
 from faultfinder.inference.loading import load_model, model_files, read_kept
 from faultfinder.learning.beliefs import Learnt, believed, merged, same_but_figures
+from faultfinder.learning.proposal import states_named
 from faultfinder.model.parts import FaultModel
 from faultfinder.tickets.kept_models import Files
 from faultfinder.tickets.shelf import PROPOSAL, Shelf
@@ -148,7 +149,7 @@ class Line:
         files = self.in_force()
         model = read_kept(files)
         learnt = [one for version in reversed(versions) for one in version.learnt]
-        own = believed(model, learnt)
+        own = believed(model, learnt, states_named([text for _, text in files]))
         if not versions:
             return Base(files, model, own)
         before = self._shipped_of(versions)

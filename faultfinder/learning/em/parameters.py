@@ -152,7 +152,7 @@ def read_families(
         above = ancestors(compiled, compiled.network.index[model.complaint])
     families = []
     for number, variable in enumerate(model.variables):
-        if isinstance(variable.distribution, FirstOf):
+        if isinstance(variable.distribution, FirstOf) or _only_silence(model, variable):
             continue
         places, rows, bases, form = _read(compiled, number, variable)
         file = np.array(rows, dtype=np.float64).reshape(len(places), len(variable.states))
@@ -163,6 +163,15 @@ def read_families(
         if family.free.any():
             families.append(family)
     return tuple(families)
+
+
+def _only_silence(model: FaultModel, variable: Variable) -> bool:
+    """Whether a finding tells by what was not mentioned only: it has no figures in the file, and
+    how often it is given tells nothing."""
+    told = variable.distribution
+    if model.silence is None or model.silence.finding != variable.name:
+        return False
+    return isinstance(told, Table) and not told.parents and len(set(told.rows[0].gives)) == 1
 
 
 def _worth(default: float, *bases: Basis | None) -> float:
