@@ -16,6 +16,7 @@ from faultfinder.decide.shop import Shop
 from faultfinder.decide.situation import after_check, check_cost, start
 from faultfinder.inference.compiled import compile_model
 from faultfinder.inference.loading import load_model
+from tests import MODELS
 from tests.consulted import look_at
 
 MINUTES = st.lists(st.floats(0.5, 200.0), min_size=1, max_size=6)
@@ -85,3 +86,24 @@ def test_without_a_tool_its_checks_do_not_count() -> None:
     fewer = compile_model(replace(model, checks=left))
     told = minutes_to_decision(look_at(compiled, {"backlight": "off"}), ["METER"])
     assert told == minutes_to_decision(look_at(fewer, {"backlight": "off"}))
+
+
+def test_without_a_tool_what_waits_for_what_stays_as_it_was() -> None:
+    """Each check that is left waits for the same ones by name, those that are gone left out."""
+    compiled = load_model(MODELS / "thin_clamshell.yaml")
+    problem = look_at(compiled, {"screen_light": "dark"}).problem
+    waits = [c for c in problem.checks if c.behind]
+    before = {name for c in waits for name in (problem.checks[one].name for one in c.behind)}
+    # The first check goes, so that every number moves, and one that others wait for.
+    gone = {0, next(n for n, c in enumerate(problem.checks) if n and c.name in before)}
+    fewer = problem.without(gone)
+    left = {c.name for c in fewer.checks}
+    assert [c.name for c in fewer.checks] == [
+        c.name for n, c in enumerate(problem.checks) if n not in gone
+    ]
+    assert any(c.behind for c in fewer.checks)
+    for check in fewer.checks:
+        was = next(c for c in problem.checks if c.name == check.name)
+        assert {fewer.checks[one].name for one in check.behind} == {
+            problem.checks[one].name for one in was.behind
+        } & left

@@ -9,12 +9,11 @@ from __future__ import annotations
 
 import heapq
 from collections.abc import Iterable, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 
 import numpy as np
 
 from faultfinder.consultation.consult import Consultation
-from faultfinder.decide.policies import roll_out
 from faultfinder.decide.policies.one_step import OneStep
 from faultfinder.decide.situation import Action, Situation, start
 from faultfinder.decide.walk import FromScenarios, walk
@@ -33,11 +32,11 @@ def minutes_to_decision(consultation: Consultation, without: Sequence[str] = ())
     """
     problem, model = consultation.problem, consultation.case.model.model
     by_name = model.checks_by_name
-    kept = tuple(c for c in problem.checks if not missing_tools(by_name[c.name], without))
     terms, first = consultation.case.terms, consultation.action
-    if len(kept) < len(problem.checks):
-        problem = replace(problem, checks=kept)
-        first = roll_out.make(problem, terms).decide(start(problem))
+    gone = [n for n, c in enumerate(problem.checks) if missing_tools(by_name[c.name], without)]
+    if gone:
+        problem = problem.without(gone)
+        first = consultation.make_policy(problem, terms).decide(start(problem))
     per_minute = terms.cost(1.0, 0.0)
     if per_minute <= 0.0:
         return 0.0

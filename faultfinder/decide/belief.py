@@ -23,7 +23,7 @@ from faultfinder.decide.scenarios import (
 )
 from faultfinder.errors import ImpossibleEvidence, MisuseError, did_you_mean
 from faultfinder.inference.compiled import CompiledModel
-from faultfinder.inference.posterior import beliefs, evidence_from, silent_about
+from faultfinder.inference.posterior import evidence_from, log_probability, silent_about
 from faultfinder.model.network import Array
 from faultfinder.model.parts import Kind, Repair
 
@@ -100,9 +100,7 @@ def belief_now(
     told = judge.told(tried[-1].findings) if tried else judge.told(rest, silent)
     kept = float(weights.sum())
     exact = float(
-        np.exp(
-            beliefs(compiled, evidence_from(compiled, {**findings, **known}, hints)).log_evidence[0]
-        )
+        np.exp(log_probability(compiled, evidence_from(compiled, {**findings, **known}, hints))[0])
     )
     if kept <= 0.0 or exact <= 0.0:
         raise ImpossibleEvidence(sorted(findings.items()))

@@ -11,8 +11,8 @@ Everything here is money; minutes have been turned into it by the shop's rate.
 
 from __future__ import annotations
 
-from collections.abc import Mapping
-from dataclasses import dataclass, field
+from collections.abc import Collection, Mapping
+from dataclasses import dataclass, field, replace
 from functools import cached_property
 
 import numpy as np
@@ -101,6 +101,16 @@ class Problem:
     neglected: float = 0.0
     evidence_probability: float = 1.0
     since: tuple[float, ...] = ()
+
+    def without(self, gone: Collection[int]) -> Problem:
+        """The same where some checks cannot be made; nothing waits for them any more."""
+        kept = [number for number in range(len(self.checks)) if number not in gone]
+        now = {number: place for place, number in enumerate(kept)}
+        checks = (
+            replace(check, behind=frozenset(now[one] for one in check.behind if one in now))
+            for check in (self.checks[number] for number in kept)
+        )
+        return replace(self, checks=tuple(checks))
 
     def closed(self, checked: frozenset[int]) -> list[int]:
         """The checks that cannot be made now: those made, and those that others come before."""
