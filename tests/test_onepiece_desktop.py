@@ -333,5 +333,5 @@ def test_every_set_of_findings_is_answered_exactly(chosen: dict[str, int]) -> No
     seen = look_at(FAMILY.compiled, findings)
     assert 0.0 < seen.evidence_probability <= 1.0
     if not seen.stop:
-        assert seen.next is not None
+        assert seen.next_step is not None
         assert sum(seen.causes.values()) >= 1.0 - 1e-9  # one cause at least is there

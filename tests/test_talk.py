@@ -42,7 +42,6 @@ def test_a_case_goes_from_the_counter_to_the_closed_ticket_by_single_keys(
     store = open_store(str(tmp_path / "tickets.db"), False)
     ticket = store.ticket(1)
     assert (ticket.intake.limit, ticket.intake.worth) == (12.5, 250.0)
-    assert ticket.findings
 
     typist.start("ask", "1")
     for _ in range(9):
@@ -53,6 +52,7 @@ def test_a_case_goes_from_the_counter_to_the_closed_ticket_by_single_keys(
         if not typist.ended:
             typist.press("1")
     store = open_store(str(tmp_path / "tickets.db"), False)
+    assert store.ticket(1).findings
     assert store.ticket(1).outcome == "repaired"
     assert typist.scrolled == 0
 
@@ -60,6 +60,8 @@ def test_a_case_goes_from_the_counter_to_the_closed_ticket_by_single_keys(
 def test_ctrl_c_loses_nothing_and_says_how_to_go_on(typist: Typist, tmp_path: Path) -> None:
     typist.start("ask", "-m", "small")
     assert typist.text.startswith("No ticket: nothing is written down.")
+    assert "Go on at the bench?" in typist.text
+    typist.press("1")
     typist.press("1")
     typist.press("*")
     assert "Kept as ticket 1" in typist.text

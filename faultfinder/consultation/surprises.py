@@ -13,7 +13,7 @@ from faultfinder.inference.propagation import Calibrated
 from faultfinder.model.parts import FaultModel
 
 SURPRISING = 0.02
-"""A finding less likely than this, given all else that is known, is worth a second look."""
+"""A finding at most this likely, given all else that is known, is worth a second look."""
 
 _AGAIN = "It may be right; look at it again before work is built on it."
 
@@ -41,7 +41,7 @@ def surprises(
     if len(known) < 2:
         return ()
     fits = fit_of_each(compiled, evidence, calibrated, _complaint_only(compiled))
-    odd = sorted((fit, number) for number, fit in fits.items() if fit < SURPRISING)
+    odd = sorted((fit, number) for number, fit in fits.items() if fit <= SURPRISING * (1.0 + 1e-9))
     sentences = []
     for fit, number in odd:
         name = compiled.network.names[number]

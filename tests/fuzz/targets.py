@@ -99,7 +99,7 @@ def shop(data: bytes) -> None:
 
 def table(data: bytes) -> None:
     """A table as this program writes it."""
-    with mock.patch.object(exchange_commands, "load_model", _known):
+    with mock.patch.object(exchange_commands, "named_model", _known):
         _brought_in(
             lambda: exchange_commands._own_rows(_source(data), None, "invented person", NOW)
         )
@@ -117,7 +117,7 @@ def column_map(data: bytes) -> None:
 
 def json_lines(data: bytes) -> None:
     """Tickets as JSON Lines."""
-    with mock.patch.object(exchange_commands, "load_model", _known):
+    with mock.patch.object(exchange_commands, "named_model", _known):
         _brought_in(lambda: exchange_commands._json_rows(_source(data), NOW))
 
 
@@ -234,7 +234,7 @@ def _json_seeds() -> list[bytes]:
 @cache
 def _filled() -> Store:
     filled = open_store(SCRATCH / f"filled{os.getpid()}.db", make=True)
-    with mock.patch.object(exchange_commands, "load_model", _known):
+    with mock.patch.object(exchange_commands, "named_model", _known):
         rows = exchange_commands._json_rows(_source(b"".join(_json_seeds()[:10])), NOW)
         bring_in(filled, rows, lambda bad: None)
     return filled
