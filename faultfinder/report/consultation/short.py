@@ -36,8 +36,8 @@ WIDEST = 100
 
 CAUSES = 3
 HINTS = 2
-LONG = 2
-"""Lines of results that a check keeps where the page is too long for a screen."""
+LONG = (99, 2, 1)
+"""Lines that a check keeps for its results: all, and fewer where the page is too long."""
 
 ORDER = ("unasked", "third", "second", "why", "known")
 """What yields first where room is short."""
@@ -61,10 +61,10 @@ def screens(
 ) -> list[str]:
     """The page, on one screen where it fits, else on more: cautions first, then the rest.
 
-    A second screen is dearer than a long list of results: of those, two lines are then shown."""
+    A second screen is dearer than a long list of results: of those, fewer are then shown."""
     made: list[str] = []
-    for brief in (False, True):
-        writer = _Writer(view, width, bold, brief)
+    for long in LONG:
+        writer = _Writer(view, width, bold, long)
         body = writer.stop() if view.told.stop else writer.page()
         room = height - sum(len(block.lines) for block in [*head, *body])
         if room >= 2 and not view.told.stop:
@@ -128,9 +128,10 @@ def answers_of(model: FaultModel, check: Check, open_ones: Sequence[str]) -> lis
 class _Writer:
     """Puts one consultation into blocks of lines."""
 
-    def __init__(self, view: View, width: int, bold: bool, brief: bool = False) -> None:
+    def __init__(self, view: View, width: int, bold: bool, long: int = LONG[0]) -> None:
         self.view, self.model = view, view.model
-        self.width, self.bold, self.brief = width, bold, brief
+        self.width, self.bold, self.long = width, bold, long
+        self.brief = long < LONG[0]
         self._said: set[str] = set()
 
     # Small pieces
@@ -198,21 +199,22 @@ class _Writer:
             if title and len(asked) > 1 and place == 0:
                 begin = f"{title} - {name}"
             line = self._lines(f"{begin}: {results}", "  ", 4, "step")
-            if self.brief and len(line.lines) > LONG:
+            if len(line.lines) > self.long:
                 line = self._shortest(f"{begin}: {results}", len(results.split("  ")), check.name)
             made.append(line)
         return made
 
     def _shortest(self, text: str, of: int, check: str) -> Line:
-        """As many results as two lines hold, and where all of them are."""
+        """As many results as there is room for, and where all of them are."""
         kept = text.split("  ")
-        more = unbroken(f".. all {of}: faultfinder how {check}")
+        say = f"all {of}: faultfinder how" if self.long > LONG[-1] else "faultfinder how"
+        more = unbroken(f".. {say} {check}")
         while len(kept) > 1:
             kept.pop()
             line = self._lines("  ".join([*kept, more]), "  ", 4, "step")
-            if len(line.lines) <= LONG:
-                break
-        return line
+            if len(line.lines) <= self.long:
+                return line
+        return self._lines(f"{text.split(':')[0]}: {more}", "  ", 4, "step")
 
     def _way(self, route: Route, but: str, stage: str, always: bool = False) -> list[Line]:
         """The moves, the looks that can end the work, and the cautions, in the order met."""
@@ -306,6 +308,10 @@ class _Writer:
         if not checks:
             return []
         took = minutes(sum(check.minutes for check in checks))
+        if self.brief:
+            names = "; ".join(f"{check.title} ({check.name})" for check in checks)
+            made = self.caution(*(check.caution for check in checks))
+            return [*made, self._lines(f"Before it, {took}: {names}", "  ", 4, "step")]
         made = [self._lines(f"Before it, {took}:", "  ", 2, "step")]
         for check in checks:
             made += self._answers(check, check.title)
@@ -329,7 +335,7 @@ class _Writer:
             for check in view.told.round
             for name in view.still_open(self.model.checks_by_name[check])
         ]
-        if asked:
+        if asked and (step.kind == "check" or not self.brief):
             if number is not None:
                 said = " ".join(f"{name}=.." for name in asked)
                 text, how = f"Type: faultfinder found {number} {said}", f"{number}"
@@ -337,7 +343,7 @@ class _Writer:
                 option = "--now" if view.tried else "--saw"
                 said = " ".join(f"{option} {name}=.." for name in asked)
                 text, how = f"Add: {said}", view.told.round[0]
-            if step.kind == "check":
+            if step.kind == "check" and self.long > LONG[-1]:
                 text += f"   {unbroken(f'Steps: faultfinder how {how}')}"
             made.append(self._lines(text, "  ", 4))
         if step.kind == "check":
