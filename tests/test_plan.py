@@ -26,7 +26,7 @@ from faultfinder.decide.situation import Policy, start
 from faultfinder.errors import FaultfinderError
 from faultfinder.inference.compiled import CompiledModel, compile_model
 from faultfinder.inference.loading import load_model
-from faultfinder.model.parts import Kind, Link, NoisyMax
+from faultfinder.model.parts import Link, NoisyMax
 from tests.as_printed import AsPrinted
 from tests.consulted import advised
 from tests.problems import problem as make_problem
@@ -314,13 +314,3 @@ def test_a_cause_of_many_histories_is_weighed_exactly() -> None:
         for place, cause in enumerate(problem.causes):
             listed = float(problem.weights @ (problem.scenarios[:, place] != 0))
             assert listed == pytest.approx(exact[cause], abs=1e-12)
-
-
-def test_a_cause_of_what_cannot_be_listed_is_a_sentence() -> None:
-    model = small_shop()
-    damp = replace(model.by_name["knock"], name="damp", kind=Kind.CONDITION)
-    told = NoisyMax(("damp",), Link((0.9, 0.1)), {"damp": {"yes": Link((0.8, 0.2))}})
-    variables = [replace(v, distribution=told) if v.name == "strip" else v for v in model.variables]
-    compiled = compile_model(replace(model, variables=(damp, *variables)))
-    with pytest.raises(FaultfinderError, match="damp is no history"):
-        build_problem(compiled, {})

@@ -93,21 +93,14 @@ def _cause_columns(
 
 
 def _outer(compiled: CompiledModel, number: int) -> list[int]:
-    """The histories that a cause depends on, also by the steps its table is split into.
-
-    Raises FaultfinderError where it depends on more than histories and other causes.
-    """
+    """The histories and conditions that a cause depends on, also by the steps its table is split
+    into."""
     network = compiled.network
     found: list[int] = []
     for parent in network.parents[number]:
         if parent >= network.own:
             found += _outer(compiled, parent)
         elif parent not in compiled.closed_causes:
-            if compiled.model.variables[parent].kind is not Kind.HISTORY:
-                raise FaultfinderError(
-                    f"{network.names[parent]} is no history and does not follow from the causes "
-                    "alone, yet a cause depends on it: advice on such a model is not to be had."
-                )
             found.append(parent)
     return list(dict.fromkeys(found))
 
@@ -189,7 +182,8 @@ def _roots(compiled: CompiledModel) -> list[int]:
                     "history, so that repairs can be planned."
                 )
             done.add(number)
-            roots.append(number)
+            if number < network.own:
+                roots.append(number)
             stack.append(number)
     return roots
 

@@ -1,7 +1,7 @@
 """The tool's next step beside the step that a person would advise, for blind comparison.
 
     python -m tests.benchmarks.bench_advice steps > FILE     the tool's steps at the counter
-    python -m tests.benchmarks.bench_advice count FILE...    wins, ties and losses in verdicts
+    python -m tests.benchmarks.bench_advice count            wins, ties and losses in advice/
 
 `steps` says for each visible case with two facts or more at the counter what is known (in the
 words of the casebook) and what is advised, in at most 45 words. Advisers write theirs from the
@@ -25,6 +25,7 @@ from faultfinder.inference.loading import load_model
 from faultfinder.report.consultation.repair import repair_verb
 
 BOOK = Path(__file__).resolve().parents[2] / "models" / "casebook"
+PAIRS = Path(__file__).parent / "advice" / "pairs.yaml"
 WORDS = 45
 
 
@@ -90,17 +91,17 @@ def steps() -> None:
     yaml.safe_dump(found, sys.stdout, sort_keys=False, allow_unicode=True, width=100)
 
 
-def count(files: list[str]) -> None:
+def count() -> None:
     """Print how often the tool's step won, tied or lost, and was called wrong or dangerous."""
-    for file in files:
-        verdicts = yaml.safe_load(Path(file).read_text(encoding="utf-8"))
-        kinds = Counter(one["better"] for one in verdicts.values())
-        wrong = [name for name, one in verdicts.items() if one.get("tool_wrong")]
-        print(f"{file}: {dict(kinds)} of {len(verdicts)}; wrong or dangerous: {wrong}")
+    pairs = yaml.safe_load(PAIRS.read_text(encoding="utf-8"))
+    for judge in ("owner", "technician"):
+        kinds = Counter(one[judge]["better"] for one in pairs.values())
+        wrong = [name for name, one in pairs.items() if one[judge]["tool_wrong"]]
+        print(f"{judge}: {dict(kinds)} of {len(pairs)}; wrong or dangerous: {wrong}")
 
 
 if __name__ == "__main__":
-    if sys.argv[1:2] == ["steps"]:
+    if sys.argv[1:] == ["steps"]:
         steps()
     else:
-        count(sys.argv[2:])
+        count()
