@@ -10,6 +10,8 @@ from collections.abc import Iterable, Mapping
 
 import pytest
 
+from faultfinder.consultation.case import Case
+from faultfinder.consultation.consult import consult
 from faultfinder.model.parts import FaultModel, Kind, Move
 from tests import MODELS
 from tests.families import Family
@@ -314,3 +316,12 @@ def test_every_cause_has_a_repair_and_ways_of_its_own(family: Family) -> None:
     for cause in model.of_kind(Kind.CAUSE):
         assert cause.name in mended, cause.name
         assert all(f"{state}:" in cause.note for state in cause.states[1:]), cause.name
+
+
+def test_what_is_rare_by_nature_is_not_called_surprising() -> None:
+    """One of twenty things done before is told of few machines, and is no reading to doubt."""
+    compiled = FAMILIES["bezel_clamshell"].compiled
+    rare = consult(Case(compiled, {"glass": "whole", "after": "firmware_write"}))
+    assert rare.warnings == ()
+    odd = consult(Case(compiled, {"power_lamp": "off", "system_heard": "yes"}))
+    assert any("power_lamp=off" in one for one in odd.warnings)

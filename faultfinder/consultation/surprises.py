@@ -8,12 +8,16 @@ from faultfinder.decide.belief import Tried
 from faultfinder.errors import ImpossibleEvidence
 from faultfinder.inference.compiled import CompiledModel
 from faultfinder.inference.contradiction import fit_of_each, smallest_contradiction
-from faultfinder.inference.posterior import Evidence
+from faultfinder.inference.posterior import Evidence, beliefs, posterior
 from faultfinder.inference.propagation import Calibrated
 from faultfinder.model.parts import FaultModel
 
 SURPRISING = 0.02
 """A finding at most this likely, given all else that is known, is worth a second look."""
+
+RARER = 0.5
+"""All else must make it rarer than on any machine by this factor: what is rare by nature, such as
+one of twenty things that can have been done before, is no surprise."""
 
 _AGAIN = "It may be right; look at it again before work is built on it."
 
@@ -42,8 +46,14 @@ def surprises(
         return ()
     fits = fit_of_each(compiled, evidence, calibrated, _complaint_only(compiled))
     odd = sorted((fit, number) for number, fit in fits.items() if fit <= SURPRISING * (1.0 + 1e-9))
+    if not odd:
+        return ()
+    average = beliefs(compiled, Evidence({}))
     sentences = []
     for fit, number in odd:
+        by_itself = float(posterior(compiled, average, number)[:, 0] @ evidence.likelihoods[number])
+        if fit > RARER * by_itself:
+            continue
         name = compiled.network.names[number]
         share = f"{fit * 100:.1f} %" if fit >= 0.0005 else f"{fit:.1e}"
         said = f"Surprising: given all else, {name}={known[name]} has a probability of {share}."
