@@ -35,7 +35,6 @@ WIDEST = 100
 """Columns used at most: longer lines are hard to read."""
 
 CAUSES = 3
-HINTS = 2
 LONG = (99, 2, 1)
 """Lines that a check keeps for its results: all, and fewer where the page is too long."""
 
@@ -169,7 +168,7 @@ class _Writer:
             made = self._checks()
         else:
             made = self._repair()
-        made += self._hints()
+        made[1:1] = self._hints()
         return [*made, *self._typing(), *self._causes(), *self._quote(), *self._known(),
                 *self._unasked()]  # fmt: skip
 
@@ -295,11 +294,11 @@ class _Writer:
         return [*made, self._lines(f"{said}.", "  ", 4, "why")]
 
     def _hints(self) -> list[Line]:
-        """What the last things told suggest."""
-        hints = hints_of(self.model, self.view.told.case.results)[:HINTS]
+        """What the most telling thing told suggests; it yields on the shortest page only."""
+        role = "why" if self.long == LONG[-1] else ""
         return [
-            self._lines(f'After "{result.replace("_", " ")}": {words}', "  ", 4, "why")
-            for result, words in hints
+            self._lines(f'After "{result.replace("_", " ")}": {words}', "  ", 4, role)
+            for result, words in hints_of(self.model, self.view.told.case.results)[:1]
         ]
 
     def _before(self) -> list[Line]:
