@@ -298,7 +298,7 @@ class _Writer:
         role = "why" if self.long == LONG[-1] else ""
         return [
             self._lines(f'After "{result.replace("_", " ")}": {words}', "  ", 4, role)
-            for result, words in hints_of(self.model, self.view.told.case.results)[:1]
+            for result, words in hints_of(self.model, self.view.told.case.latest)[:1]
         ]
 
     def _before(self) -> list[Line]:
