@@ -38,8 +38,9 @@ CAUSES = 3
 LONG = (99, 2, 1)
 """Lines that a check keeps for its results: all, and fewer where the page is too long."""
 
-ORDER = ("unasked", "third", "second", "why", "known")
-"""What yields first where room is short."""
+STAY = ("hint", "known")
+ORDER = ("unasked", "third", "second", "why", *STAY)
+"""What yields first where room is short; before what is in STAY, lists of results do."""
 
 
 @dataclass(frozen=True)
@@ -71,8 +72,11 @@ def screens(
         pages = fitted([*head, *body], height)
         if not made or len(pages) < len(made):
             made = pages
-        if len(made) == 1:
-            break
+        shown = {line for page in pages for line in page.split("\n")}
+        if len(pages) == 1 and all(
+            shown.issuperset(block.lines) for block in body if block.role in STAY
+        ):
+            return pages
     return made
 
 
@@ -294,10 +298,9 @@ class _Writer:
         return [*made, self._lines(f"{said}.", "  ", 4, "why")]
 
     def _hints(self) -> list[Line]:
-        """What the most telling thing told suggests; it yields on the shortest page only."""
-        role = "why" if self.long == LONG[-1] else ""
+        """What the most telling thing told suggests."""
         return [
-            self._lines(f'After "{result.replace("_", " ")}": {words}', "  ", 4, role)
+            self._lines(f'After "{result.replace("_", " ")}": {words}', "  ", 4, "hint")
             for result, words in hints_of(self.model, self.view.told.case.latest)[:1]
         ]
 
