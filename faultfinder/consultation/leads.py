@@ -43,13 +43,13 @@ def leads_of(problem: Problem, policy: Policy, members: Sequence[str]) -> tuple[
     places = [number for number, check in enumerate(problem.checks) if check.name in members]
     bits = Telling(problem).bits(problem.weights)
     telling = sorted(places, key=lambda number: -float(bits[number]))[:TRIED]
-    made = [_leads(problem, policy, check, frozenset(places)) for check in telling[:1]]
-    for check in telling[1:]:
-        if len({(lead.kind, lead.name) for lead in made[-1]}) > 1:
-            return made[-1]
-        made.append(_leads(problem, policy, check, frozenset(places)))
-    split = (one for one in made if len({(lead.kind, lead.name) for lead in one}) > 1)
-    return next(split, made[0] if made else ())
+    first: tuple[Lead, ...] = ()
+    for check in telling:
+        found = _leads(problem, policy, check, frozenset(places))
+        if len({(lead.kind, lead.name) for lead in found}) > 1:
+            return found
+        first = first or found
+    return first
 
 
 def _leads(
@@ -83,7 +83,9 @@ def _leads(
     return tuple(leads)
 
 
-def hints_of(model: FaultModel, results: Mapping[str, str | None]) -> tuple[tuple[str, str], ...]:
+def suggestions_of(
+    model: FaultModel, results: Mapping[str, str | None]
+) -> tuple[tuple[str, str], ...]:
     """What the results suggest in the model's words, as (result, words): those of findings with
     most results first, which say most, then the last told."""
     says = {

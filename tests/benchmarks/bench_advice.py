@@ -20,7 +20,7 @@ from faultfinder.assess.casebook.books import read_cases, read_mapping, read_voc
 from faultfinder.assess.casebook.judging import Judge
 from faultfinder.assess.casebook.wording import Wording
 from faultfinder.consultation.consult import Consultation
-from faultfinder.consultation.leads import hints_of
+from faultfinder.consultation.leads import suggestions_of
 from faultfinder.inference.loading import load_model
 from faultfinder.report.consultation.repair import repair_verb
 
@@ -46,7 +46,7 @@ def step_words(told: Consultation, most: int = WORDS) -> str:
     first = told.first_look
     if first is not None:
         said = f"{first.say} {said}"
-    for _, words in hints_of(model, told.case.results)[:1]:
+    for _, words in suggestions_of(model, told.case.results)[:1]:
         said += f" {words}"
     of_lead: dict[str, str] = {}
     for lead in told.leads:

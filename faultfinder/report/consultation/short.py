@@ -11,7 +11,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass
 
-from faultfinder.consultation.leads import hints_of
+from faultfinder.consultation.leads import suggestions_of
 from faultfinder.model.parts import Check, FaultModel, Move, Repair, Variable
 from faultfinder.model.routes import Route
 from faultfinder.report.consultation.leads import lead_words
@@ -38,7 +38,7 @@ CAUSES = 3
 LONG = (99, 2, 1)
 """Lines that a check keeps for its results: all, and fewer where the page is too long."""
 
-STAY = ("hint", "known")
+STAY = ("suggestion", "known")
 ORDER = ("unasked", "third", "second", "why", *STAY)
 """What yields first where room is short; before what is in STAY, lists of results do."""
 
@@ -172,7 +172,7 @@ class _Writer:
             made = self._checks()
         else:
             made = self._repair()
-        made[1:1] = self._hints()
+        made[1:1] = self._suggestions()
         return [*made, *self._typing(), *self._causes(), *self._quote(), *self._known(),
                 *self._unasked()]  # fmt: skip
 
@@ -297,11 +297,11 @@ class _Writer:
             said += f"; with the best check first {money(advice.checks[0].expected_cost, currency)}"
         return [*made, self._lines(f"{said}.", "  ", 4, "why")]
 
-    def _hints(self) -> list[Line]:
+    def _suggestions(self) -> list[Line]:
         """What the most telling thing told suggests."""
         return [
-            self._lines(f'After "{result.replace("_", " ")}": {words}', "  ", 4, "hint")
-            for result, words in hints_of(self.model, self.view.told.case.latest)[:1]
+            self._lines(f'After "{result.replace("_", " ")}": {words}', "  ", 4, "suggestion")
+            for result, words in suggestions_of(self.model, self.view.told.case.latest)[:1]
         ]
 
     def _before(self) -> list[Line]:
