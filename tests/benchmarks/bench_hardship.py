@@ -2,6 +2,7 @@
 
     python -m tests.benchmarks.bench_hardship kills --count 10000 [--server ADDRESS] [--seed 1]
     python -m tests.benchmarks.bench_hardship stops --count 1000 [--server ADDRESS] [--seed 1]
+    python -m tests.benchmarks.bench_hardship adoptions --count 1000 [--server ADDRESS] [--seed 1]
     python -m tests.benchmarks.bench_hardship writers --count 32 [--server ADDRESS]
     python -m tests.benchmarks.bench_hardship inputs --count 1000000 [--seconds 3000] [--seed 1]
     python -m tests.benchmarks.bench_hardship disk
@@ -29,16 +30,20 @@ from pathlib import Path
 
 from faultfinder.cli.main import run
 from faultfinder.errors import FaultfinderError
+from faultfinder.learning.versions import Evidence, Line, digest_of
 from faultfinder.tickets.backup import check_store
 from faultfinder.tickets.events import Intake, Note
 from faultfinder.tickets.opening import open_store
 from faultfinder.tickets.searching import Wanted, find_tickets
+from faultfinder.tickets.shelf import shelf_at
 from faultfinder.tickets.store import StaleTicket
 from faultfinder.tickets.ticket import Ticket
 from tests.stores import SERVER, new_database
+from tests.test_versions import MODEL, PARTS
 
 AT = "2026-01-01T00:00:00Z"
 TICKETS = 40
+MARK = "# life "
 
 
 class Forked:
@@ -189,6 +194,54 @@ def stops(count: int, seed: int) -> int:
         f"it stands, {nothing:,} that nothing was written; {false} false or odd; seed {seed}"
     )
     return false
+
+
+def adopt(line: Line, life: int) -> None:
+    """Propose and adopt one version of a model after the other, each told once it is in force."""
+    for turn in range(100_000):
+        base = line.base()
+        text = f"{base.text.split(MARK)[0]}{MARK}{life} {turn}\n"
+        line.propose(base, text, (), Evidence({}, 0, ""), AT)
+        version = line.adopt(f"life{life}", AT)
+        os.write(1, f"{version.number} {turn}\n".encode())
+
+
+def adoptions(count: int, seed: int) -> int:
+    """Kill `count` processes while they put versions in force; each version that was told must be
+    there as it was told, and the one in force must load.
+    """
+    filled(1)
+    shelf = shelf_at(os.environ["FAULTFINDER_DB"])
+    folder = Path(tempfile.mkdtemp())
+    (folder / "m.yaml").write_text(MODEL, encoding="utf-8")
+    (folder / "parts.yaml").write_text(PARTS, encoding="utf-8")
+    line = Line(shelf, "m", folder / "m.yaml")
+    dice = random.Random(seed)
+    lost = odd = told = 0
+    for life in range(count):
+        writer = Forked(partial(adopt, line, life))
+        if life % 8:
+            writer.wait_for_word()
+        time.sleep(dice.uniform(0.0, 0.03))
+        os.kill(writer.pid, signal.SIGKILL)
+        lines, errors, _ = writer.end()
+        odd += bool(errors)
+        there = {version.number: version for version in line.versions()}
+        odd += sorted(there) != list(range(1, len(there) + 1))
+        for number, turn in (map(int, said.split()) for said in lines.split("\n")[:-1]):
+            told += 1
+            lost += number not in there or not there[number].files[0][1].endswith(
+                f"{MARK}{life} {turn}\n"
+            )
+        odd += bool(there) and digest_of(line.in_force()) != digest_of(there[len(there)].files)
+        odd += line.base().believed.name != "m"
+        if len(there) > 200:  # A line that grows for ever makes each look at it slower.
+            shelf.drop("m")
+    print(
+        f"{count:,} kills while adopting: {told:,} versions told as in force, {lost} of them lost "
+        f"or otherwise, {odd} lines damaged; seed {seed}"
+    )
+    return lost + odd
 
 
 def writers(count: int, each: int = 24) -> int:
@@ -349,7 +402,9 @@ def _all() -> list[Ticket]:
 
 def main() -> int:
     parser = argparse.ArgumentParser(description=__doc__)
-    parser.add_argument("what", choices=["kills", "stops", "writers", "inputs", "disk"])
+    parser.add_argument(
+        "what", choices=["kills", "stops", "adoptions", "writers", "inputs", "disk"]
+    )
     parser.add_argument("--count", type=int, default=100)
     parser.add_argument("--seconds", type=float, default=1e9, help="at most, for inputs")
     parser.add_argument("--seed", type=int, default=1)
@@ -365,6 +420,8 @@ def main() -> int:
                 return inputs(given.count, given.seconds, given.seed)
             case "disk":
                 return disk()
+            case "adoptions":
+                return adoptions(given.count, given.seed)
         return (kills if given.what == "kills" else stops)(given.count, given.seed)
 
     def end(lost: int) -> int:
