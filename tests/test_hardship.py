@@ -32,6 +32,7 @@ from faultfinder.tickets.kept_models import plain_path, read_files
 from faultfinder.tickets.limits import BadValue
 from faultfinder.tickets.opening import open_store
 from faultfinder.tickets.roles import give_roles
+from faultfinder.tickets.shelf import shelf_at
 from faultfinder.tickets.store import Store
 from tests import MODELS_BEFORE
 from tests.stores import new_database, server_address
@@ -476,6 +477,32 @@ def test_restore_moves_aside_what_is_there_only_when_told(place: Path) -> None:
 
 
 # Files of ours and of others
+
+
+def test_versions_of_models_are_never_lost_to_a_restore_or_backup(
+    place: Path, tmp_path: Path
+) -> None:
+    run(*OPENED)
+    run("store", "backup", "b.db")
+    version = {"files": [["m.yaml", "text"]]}
+    for name in ("new.db", "taken.db"):
+        shelf_at(name).add("m", 1, version)
+    assert "versions of models" in said(run("store", "restore", "b.db", "--db", "new.db", status=1))
+    assert not Path("new.db").exists()
+    assert "Versions of models" in said(run("store", "backup", "taken.db", status=2))
+    assert not Path("taken.db").exists()
+    told = said(run("store", "restore", "b.db", "--db", "new.db", "--replace"))
+    assert "What was there lies in" in told
+    (older,) = tmp_path.glob("new.db.before-*.models")
+    assert shelf_at(str(older).removesuffix(".models")).numbers("m") == [1]
+    assert shelf_at("new.db").models() == []
+    run("store", "backup", "taken.db", "--replace")
+    assert shelf_at("taken.db").models() == []
+    # What cannot be taken over is found before anything is restored.
+    shelf_at("b.db").add("m", 1, version)
+    Path("b.db.models/m/1/version.json").write_text("{", encoding="utf-8")
+    run("store", "restore", "b.db", "--db", "third.db", status=1)
+    assert not Path("third.db").exists()
 
 
 def test_no_command_overwrites_what_it_did_not_make(place: Path, tmp_path: Path) -> None:

@@ -2,8 +2,11 @@
 
 from __future__ import annotations
 
+import json
+import os
 import random
 import re
+import stat
 from collections.abc import Callable, Iterator
 from pathlib import Path
 
@@ -17,7 +20,8 @@ from faultfinder.learning.proposing import keep_proposal
 from faultfinder.learning.records import ClosedTicket
 from faultfinder.learning.versions import Evidence, Line, packed, uncounted
 from faultfinder.tickets.roles import give_roles
-from faultfinder.tickets.shelf import FolderShelf, ServerShelf, Shelf, replace_versions, shelf_at
+from faultfinder.tickets.shelf import FolderShelf, ServerShelf, Shelf, shelf_at
+from faultfinder.written import forget, stands
 from tests.stores import new_database, server_address
 
 AT = "2026-01-01T00:00:00Z"
@@ -321,10 +325,12 @@ def test_versions_go_with_a_backup_and_come_back(
     line = Line(shelf, "m", origin)
     propose(line, drawn(60))
     line.adopt("lena", AT)
-    replace_versions(shelf, FolderShelf(str(tmp_path / "backup.db")))
+    with FolderShelf(str(tmp_path / "backup.db")).instead(shelf) as put:
+        put("")
     kept = line.versions()
     line.roll_back("lena", AT, 1)
-    replace_versions(FolderShelf(str(tmp_path / "backup.db")), shelf)
+    with shelf.instead(FolderShelf(str(tmp_path / "backup.db"))) as put:
+        put("")
     assert line.versions() == kept
     assert shelf.models() == ["m"]
     place = shelf.place("m")
@@ -369,3 +375,125 @@ def test_tickets_are_kept_by_key_and_missed_when_they_are_gone() -> None:
     told = packed(["a:1", "a:2", "b:9", "a:4"])
     assert uncounted(told, ["a:1", "a:4"]) == 2
     assert uncounted(told, ["a:1", "a:2", "a:3", "a:4", "b:9"]) == 0
+
+
+# A folder of versions may come with a backup from anywhere.
+
+
+@pytest.fixture
+def begun(line: Line, tmp_path: Path) -> Path:
+    """The folder of a version in force."""
+    propose(line, drawn(60))
+    line.adopt("lena", AT)
+    return tmp_path / "tickets.db.models" / "m" / "2"
+
+
+def change(version: Path, **values: object) -> None:
+    place = version / "version.json"
+    place.write_text(json.dumps(json.loads(place.read_bytes()) | values), encoding="utf-8")
+
+
+def used(line: Line) -> None:
+    """All that reads versions."""
+    list(line.versions())
+    line.in_force()
+    line.base()
+    with FolderShelf(str(line.origin.parent / "copy.db")).instead(line._shelf):
+        pass
+
+
+@pytest.mark.parametrize("what", ["the text", "the version", "the model", "the shelf"])
+def test_no_link_on_a_shelf_is_followed(what: str, line: Line, begun: Path, tmp_path: Path) -> None:
+    place = {"the text": begun / "parts.yaml", "the version": begun, "the model": begun.parent,
+             "the shelf": begun.parent.parent}[what]  # fmt: skip
+    elsewhere = tmp_path / "elsewhere"
+    place.rename(elsewhere)
+    place.symlink_to(elsewhere)
+    before = sorted(elsewhere.rglob("*"))
+    for act in (lambda: used(line), lambda: line.roll_back("lena", AT)):
+        with pytest.raises(FaultfinderError, match="is a link, or behind one"):
+            act()
+    assert sorted(elsewhere.rglob("*")) == before
+
+
+@pytest.mark.parametrize("name", ["version.json", "parts.yaml"])
+def test_a_pipe_on_a_shelf_is_not_waited_for(name: str, line: Line, begun: Path) -> None:
+    (begun / name).unlink()
+    os.mkfifo(begun / name)
+    with pytest.raises(FaultfinderError, match="no regular file"):
+        used(line)
+
+
+@pytest.mark.parametrize(
+    "values",
+    [
+        {"number": "2"}, {"number": 7}, {"parent": None}, {"shipped": 9}, {"by": ["x"]},
+        {"learnt": [3]}, {"learnt": [{"variable": 1}]}, {"evidence": []}, {"sung": 1},
+        {"evidence": {"tickets": {"s": 3}}}, {"evidence": {"tickets": {"s": "1-x"}}},
+        {"evidence": {"options": {"label_error": "much"}}}, {"evidence": {"options": 4}},
+        {"files": []}, {"files": [["../m.yaml", "x"]]}, {"files": [["m.yaml", "\ud800"]]},
+        {"files": [["m.yaml", "x"], ["M.yaml", "y"]]}, {"files": [["Version.JSON", "{}"]]},
+    ],
+)  # fmt: skip
+def test_a_version_that_is_none_of_ours_is_a_sentence(
+    values: dict[str, object], line: Line, begun: Path
+) -> None:
+    change(begun, **values)
+    with pytest.raises(FaultfinderError, match=r"damaged|no version"):
+        used(line)
+
+
+def test_tickets_without_end_are_counted_at_once() -> None:
+    assert uncounted({"s": "1-999999999999"}, ["s:1", "s:5"]) == 10**12 - 3
+
+
+def test_a_kept_version_takes_in_its_own_files_only(line: Line, begun: Path) -> None:
+    (begun / "sub").mkdir()
+    secret = line.origin.parent / "parts.yaml"
+    text = (begun / "m.yaml").read_text(encoding="utf-8")
+    (begun / "m.yaml").write_text(
+        text.replace("[parts.yaml]", f"[{os.path.relpath(secret, begun)}]"), encoding="utf-8"
+    )
+    place = line._shelf.place("m")
+    assert place is not None
+    with pytest.raises(FaultfinderError, match="none of the version's own files"):
+        load_model(place, line._shelf.root(place))
+
+
+def test_versions_are_for_their_owner_only_whatever_the_umask(
+    line: Line, origin: Path, tmp_path: Path
+) -> None:
+    origin.chmod(0o600)
+    before = os.umask(0)
+    try:
+        propose(line, drawn(60))
+        line.adopt("lena", AT)
+    finally:
+        os.umask(before)
+    made = list((tmp_path / "tickets.db.models").rglob("*"))
+    assert len(made) > 6
+    for path in made:
+        assert stat.S_IMODE(path.stat().st_mode) == (0o700 if path.is_dir() else 0o600), path
+
+
+def test_what_was_put_in_force_is_told_to_whoever_stops(shelf: Shelf, origin: Path) -> None:
+    forget()
+    line = Line(shelf, "m", origin)
+    propose(line, drawn(60))
+    assert stands() == ("A proposal for m is kept.",)
+    line.adopt("lena", AT)
+    assert stands()[-1] == "Version 2 of m is in force."
+
+
+def test_a_shelf_is_as_it_was_when_another_cannot_take_its_place(
+    line: Line, begun: Path, tmp_path: Path
+) -> None:
+    kept = line.versions()
+    other = FolderShelf(str(tmp_path / "other.db"))
+    other.add("m", 1, kept[0].as_plain())
+    other.add("n", 1, kept[0].as_plain())
+    (tmp_path / "other.db.models" / "n" / "1" / "version.json").write_text("{", encoding="utf-8")
+    with pytest.raises(FaultfinderError, match="damaged"), line._shelf.instead(other) as put:
+        put("")
+    assert line.versions() == kept
+    assert sorted(p.name for p in tmp_path.glob("tickets.db*")) == ["tickets.db.models"]

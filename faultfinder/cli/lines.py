@@ -60,7 +60,12 @@ def _in_force(path: Path) -> Path:
 
 def named_model(named: str) -> CompiledModel:
     """The compiled model that a name or path stands for."""
-    return load_model(model_place(named))
+    return load_at(model_place(named))
+
+
+def load_at(path: Path) -> CompiledModel:
+    """The compiled model of a file; a kept version takes in its own files only."""
+    return load_model(path, the_shelf().root(path))
 
 
 def the_line(named: str) -> Line:

@@ -11,7 +11,7 @@ from pathlib import Path
 
 import click
 
-from faultfinder.cli.lines import model_place, named_place
+from faultfinder.cli.lines import load_at, model_place, named_place
 from faultfinder.consultation.case import Case
 from faultfinder.consultation.comeback import likelier_after
 from faultfinder.consultation.consult import consult
@@ -19,7 +19,7 @@ from faultfinder.decide.belief import Tried
 from faultfinder.decide.shop_file import read_shop
 from faultfinder.errors import FaultfinderError, ModelFileError
 from faultfinder.inference.compiled import CompiledModel
-from faultfinder.inference.loading import load_kept, load_model, model_files
+from faultfinder.inference.loading import load_kept, model_files
 from faultfinder.model.locate import available_models
 from faultfinder.model.was import Was
 from faultfinder.report.consultation.view import View
@@ -160,7 +160,7 @@ def _model_at(path: Path) -> CompiledModel:
 
     Kept by file, not by name: which file a name stands for can change while Python runs.
     """
-    return load_model(path)
+    return load_at(path)
 
 
 @cache

@@ -13,10 +13,10 @@ from faultfinder.cli.lines import named_place, the_shelf
 from faultfinder.cli.on_ticket import the_store
 from faultfinder.cli.options import DB, REPLACE, replacing
 from faultfinder.cli.terminal import for_bars
-from faultfinder.errors import FaultfinderError
+from faultfinder.errors import FaultfinderError, MisuseError
 from faultfinder.report.wording import counted, harmless
 from faultfinder.tickets.place import store_place
-from faultfinder.tickets.shelf import replace_versions, shelf_at
+from faultfinder.tickets.shelf import shelf_at
 
 
 @click.group("store", short_help="The tickets' database: make, upgrade, backup, restore, check.")
@@ -109,9 +109,14 @@ def backup(file: str, empty: bool) -> None:
             f"{store.database.name} holds no ticket. Is it the right place? Say --empty to back "
             "it up all the same."
         )
-    with _counting("Backup") as progress:
-        copied = back_up(store, Path(file), replacing(), progress)
-    replace_versions(the_shelf(), shelf_at(file))
+    versions = shelf_at(file)
+    if versions.models() and not replacing():
+        raise MisuseError(
+            f"Versions of models lie beside {file} already. Name another file, or say --replace to "
+            "replace them."
+        )
+    with _counting("Backup") as progress, versions.instead(the_shelf()) as put:
+        copied = back_up(store, Path(file), replacing(), progress, put)
     click.echo(
         f"{counted(copied.tickets, 'ticket')} with {counted(copied.events, 'entry', 'entries')} "
         f"backed up and read again: {harmless(file)}"
@@ -130,11 +135,10 @@ def restore(file: str) -> None:
     from faultfinder.tickets.backup import restore as bring_back
 
     place = _place()
-    with _counting("Restore") as progress:
-        copied, older = bring_back(Path(file), place, replacing(), progress)
-    if older:
-        replace_versions(shelf_at(place), shelf_at(older))
-    replace_versions(shelf_at(file), shelf_at(place))
+    versions = shelf_at(place)
+    also = "versions of models" if versions.models() else ""
+    with _counting("Restore") as progress, versions.instead(shelf_at(file)) as put:
+        copied, older = bring_back(Path(file), place, replacing(), progress, put, also)
     click.echo(
         f"{counted(copied.tickets, 'ticket')} with {counted(copied.events, 'entry', 'entries')} "
         "restored; what arrived agrees with the backup."

@@ -19,9 +19,11 @@ READ_AT_MOST = 4_000_000
 """Bytes of a model file that are read; the reader refuses it well before."""
 
 
-def load_model(path_or_name: str | os.PathLike[str]) -> CompiledModel:
+def load_model(path_or_name: str | os.PathLike[str], within: Path | None = None) -> CompiledModel:
     """The compiled model of a file, or of a name known in the models folder.
 
+    What it includes must lie below the folder `within`, where that is given: a file that came
+    from elsewhere does not choose which files are opened here.
     Raises MisuseError when there is no such model, ModelFileError when the file
     has faults (all of them are listed).
     """
@@ -35,9 +37,14 @@ def load_model(path_or_name: str | os.PathLike[str]) -> CompiledModel:
 
     def make() -> CompiledModel:
         # Imported only here: reading YAML is for the first run after a change.
-        from faultfinder.model.reading.reader import parse_model
+        from faultfinder.model.reading.reader import parse_model, read_content
 
-        return compile_model(parse_model(content, str(path)))
+        def included(part: Path) -> bytes:
+            if within is not None and not Path(os.path.realpath(part)).is_relative_to(within):
+                raise PermissionError(errno.EACCES, "it is none of the version's own files", part)
+            return read_content(part)
+
+        return compile_model(parse_model(content, str(path), included))
 
     def still_good(kept: CompiledModel) -> bool:
         return all(

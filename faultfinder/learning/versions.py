@@ -10,6 +10,7 @@ from __future__ import annotations
 import hashlib
 import json
 import re
+from bisect import bisect_left, bisect_right
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import asdict, dataclass, field, replace
 from pathlib import Path
@@ -24,6 +25,7 @@ from faultfinder.tickets.kept_models import Files
 from faultfinder.tickets.shelf import PROPOSAL, Shelf
 
 _KEY = re.compile(r"(.*):([0-9]+)")
+_SPANS = re.compile(r"(\d{1,15}(-\d{1,15})?(,\d{1,15}(-\d{1,15})?)*)?", re.ASCII)
 
 
 @dataclass(frozen=True)
@@ -76,7 +78,7 @@ class Version:
         """Raises FaultfinderError when it is damaged."""
         try:
             shipped = told.get("shipped_files")
-            return Version(
+            version = Version(
                 **{
                     **told,
                     "files": _pairs(told["files"]),
@@ -85,7 +87,10 @@ class Version:
                     "shipped_files": None if shipped is None else _pairs(shipped),
                 }
             )
-        except (TypeError, KeyError, ValueError) as error:
+            if not _sound(version):
+                raise ValueError("a value in it is none that a version has")
+            return version
+        except (TypeError, KeyError, ValueError, AttributeError) as error:
             raise FaultfinderError(
                 f"A kept version of a model is damaged ({error}). Restore a backup."
             ) from error
@@ -126,9 +131,11 @@ class Line:
 
     def _version(self, number: int) -> Version:
         told = self._shelf.read(self.name, number)
-        if told is None:
+        version = None if told is None else Version.read(told)
+        # One that says another number of itself is not the one that was added here.
+        if version is None or version.number != number:
             raise FaultfinderError(f"There is no version {number} of {self.name}.")
-        return Version.read(told)
+        return version
 
     def in_force(self) -> Files:
         """The files in force, with what was edited in them by hand."""
@@ -168,7 +175,7 @@ class Line:
         return Base(shipped, new, wanted, True, both)
 
     def _shipped_of(self, versions: Sequence[Version]) -> Files:
-        home = next(v for v in versions if v.number == versions[-1].shipped)
+        home = self._version(versions[-1].shipped)
         return home.files if home.shipped_files is None else home.shipped_files
 
     def propose(
@@ -282,6 +289,36 @@ class Line:
         self._shelf.add(self.name, version.number, version.as_plain(), like)
 
 
+def _sound(version: Version) -> bool:
+    """Whether all values are of a kind that a version has; it may come with a backup from
+    anywhere."""
+    told, options = version.evidence, version.evidence.options
+    shares = [
+        share
+        for one in version.learnt
+        for table in (one.written, one.believed)
+        for share in table.values()
+    ]
+    spans = told.tickets.values()
+    return (
+        all(type(n) is int for n in (version.number, version.parent, version.shipped, told.count))
+        and all(
+            isinstance(word, str)
+            for word in (
+                version.what, version.by, version.at, version.base, version.verdict, told.until,
+                *(word for one in version.learnt for word in (one.variable, one.spot)),
+            )
+        )
+        and all(isinstance(one.tickets, int | float) for one in version.learnt)
+        and all(isinstance(share, int | float) for share in shares)
+        and all(isinstance(span, str) and _SPANS.fullmatch(span) for span in spans)
+        and isinstance(options.get("label_error", 0.0), int | float)
+        and isinstance(options.get("half_life", 1.0), int | float | None)
+        and all(isinstance(options.get(day, ""), str | None) for day in ("since", "until"))
+        and all(isinstance(name, str) for name in options.get("unwritten", ()))
+    )  # fmt: skip
+
+
 def digest_of(files: Files) -> str:
     """What identifies files."""
     return hashlib.sha256(json.dumps(files).encode("utf-8")).hexdigest()[:16]
@@ -339,9 +376,10 @@ def uncounted(told: Mapping[str, str], keys: Iterable[str]) -> int:
         have.setdefault(match[1] if match else key, set()).add(int(match[2]) if match else 0)
     missing = 0
     for store, ranges in told.items():
-        there = have.get(store, set())
+        there = sorted(have.get(store, ()))
         for span in ranges.split(",") if ranges else ():
             first, _, last = span.partition("-")
-            missing += sum(n not in there for n in range(int(first), int(last or first) + 1))
+            begin, end = int(first), int(last or first)
+            missing += end - begin + 1 - (bisect_right(there, end) - bisect_left(there, begin))
         missing += not ranges and not there
     return missing

@@ -7,6 +7,7 @@ from one to the other. It can be opened like any file of tickets.
 from __future__ import annotations
 
 import contextlib
+import glob
 import hashlib
 import os
 import secrets
@@ -45,6 +46,9 @@ AT_ONCE = 2_000
 
 Progress = Callable[[int], None]
 
+Put = Callable[[str], None]
+"""What else is put in place with a file of tickets; what was there goes beside the file named."""
+
 
 @dataclass(frozen=True)
 class Copied:
@@ -56,7 +60,11 @@ class Copied:
 
 
 def back_up(
-    store: Store, target: Path, replace: bool = False, progress: Progress = lambda rows: None
+    store: Store,
+    target: Path,
+    replace: bool = False,
+    progress: Progress = lambda rows: None,
+    put: Put = lambda older: None,
 ) -> Copied:
     """Write a backup aside and move it into place; with `replace` an older backup there goes.
 
@@ -74,6 +82,7 @@ def back_up(
         check_backup(aside)
         try:
             with lasting(f"The backup {target} is written."):
+                put("")
                 for leftover in _beside(target):
                     leftover.unlink()
                 os.replace(aside, os.path.realpath(target))
@@ -242,13 +251,18 @@ def _check_frame(connection: sa.Connection, path: Path) -> None:
 
 
 def restore(
-    path: Path, place: str | Path, replace: bool = False, progress: Progress = lambda rows: None
+    path: Path,
+    place: str | Path,
+    replace: bool = False,
+    progress: Progress = lambda rows: None,
+    put: Put = lambda older: None,
+    also: str = "",
 ) -> tuple[Copied, str]:
     """Bring a checked backup into an empty place, and compare what arrived.
 
-    With `replace` a file of tickets that is there is moved aside; returns what was restored and
-    where that is now ("": nothing was there). Raises FaultfinderError when the place holds
-    tickets, or anything differs; then nothing was changed.
+    With `replace` what is there is moved aside; returns what was restored and where that is now
+    ("": nothing was there). `also` says what is there besides a file ("": nothing). Raises
+    FaultfinderError when the place holds tickets, or anything differs; then nothing was changed.
     """
     checked = check_backup(path)
     there = Database(place)
@@ -263,12 +277,18 @@ def restore(
                 raise MisuseError(
                     "--replace is for files. On a server, restore into a database of its own."
                 )
+            if also:
+                raise FaultfinderError(
+                    f"{there.name} holds {also} already; a backup is restored into an empty place "
+                    "only. Nothing was changed."
+                )
             _into_server(path, there, progress)
+            put("")
             return checked, ""
         holds = not there.missing and _holds_tickets(there)
         there.close()
         left = _beside(there.path)
-        aside = _moved_to(there) if holds or left else None
+        aside = _moved_to(there) if holds or left or also else None
         if left and not holds and not replace:
             raise FaultfinderError(
                 f"{left[0]} is left of another database, or in use; SQLite would take it for a "
@@ -276,13 +296,13 @@ def restore(
             )
         if aside is not None and not replace:
             raise FaultfinderError(
-                f"{there.name} holds tickets already; a backup is restored into an empty place "
-                f"only. Name another with --db, or say --replace: what is there is moved to "
-                f"{aside.name} then. Nothing was changed."
+                f"{there.name} holds {'tickets' if holds else also} already; a backup is restored "
+                "into an empty place only. Name another with --db, or say --replace: what is there "
+                f"is moved to {aside.name} then. Nothing was changed."
             )
     finally:
         there.close()
-    _into_file(path, there, aside, progress)
+    _into_file(path, there, aside, progress, put)
     return checked, "" if aside is None else str(aside)
 
 
@@ -297,7 +317,7 @@ def _moved_to(database: Database) -> Path:
     day = datetime.now(UTC).strftime("%Y-%m-%d")
     for turn in range(1, 1000):
         other = Path(f"{database.path}.before-{day}{'' if turn == 1 else f'-{turn}'}")
-        if not other.exists():
+        if not any(other.parent.glob(f"{glob.escape(other.name)}*")):
             return other
     raise FaultfinderError(f"There are too many older files beside {database.name}. Move some.")
 
@@ -307,10 +327,12 @@ def _into_server(path: Path, database: Database, progress: Progress) -> None:
         raise FaultfinderError(
             f"{database.name} has no tables yet. Make them first: faultfinder store new"
         )
-    _fill(path, database, progress, f"What {path} holds is restored.")
+    _fill(path, database, progress, f"The tickets of {path} are restored.")
 
 
-def _into_file(path: Path, there: Database, older: Path | None, progress: Progress) -> None:
+def _into_file(
+    path: Path, there: Database, older: Path | None, progress: Progress, put: Put
+) -> None:
     aside = there.path.parent / f".restored-{secrets.token_hex(8)}"
     fresh = Database(aside)
     fresh.name = there.name
@@ -324,6 +346,7 @@ def _into_file(path: Path, there: Database, older: Path | None, progress: Progre
         fresh.close()
         try:
             with lasting(f"What {path} holds is restored."):
+                put("" if older is None else str(older))
                 if older is not None:
                     for end in (*BESIDE_A_DATABASE, ""):
                         with contextlib.suppress(FileNotFoundError):

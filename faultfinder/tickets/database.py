@@ -300,7 +300,7 @@ def _commit(last_step: Any, connection: sa.Connection, says: str) -> None:
     if not says:
         last_step()
         return
-    sentence = says.format(number=connection.info.pop("number", ""))
+    sentence = says.replace("{number}", str(connection.info.pop("number", "")))
     with lasting(sentence):
         last_step()
 

@@ -38,18 +38,26 @@ def read_files(digest: str, kept: object) -> Files:
         read: object = json.loads(kept) if isinstance(kept, str) else None
     except (ValueError, RecursionError):
         read = None
-    files: list[tuple[str, str]] = []
-    for pair in read if isinstance(read, list) else ():
-        match pair:
-            case [str(name), str(text)] if plain_path(name):
-                files.append((name, text))
-            case _:
-                files = []
-                break
-    # Upper and lower case are the same file on some systems.
-    if not 0 < len(files) <= FILES or len({name.casefold() for name, _ in files}) < len(files):
+    files = checked_files(read)
+    if files is None:
         raise FaultfinderError(
             f"The kept model {str(digest)[:60]} is damaged or not ours; nothing of it was used. "
             'Tickets that go by it need a backup, or "faultfinder remodel TICKET".'
         )
+    return files
+
+
+def checked_files(read: object) -> Files | None:
+    """A list of [path, text] as files; None for anything else, or for paths that are not plain
+    or not all different."""
+    files: list[tuple[str, str]] = []
+    for pair in read if isinstance(read, list | tuple) else ():
+        match pair:
+            case [str(name), str(text)] if plain_path(name):
+                files.append((name, text))
+            case _:
+                return None
+    # Upper and lower case are the same file on some systems.
+    if not 0 < len(files) <= FILES or len({name.casefold() for name, _ in files}) < len(files):
+        return None
     return tuple(files)

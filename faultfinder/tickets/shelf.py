@@ -9,16 +9,19 @@ from __future__ import annotations
 
 import json
 import os
+import re
 import shutil
-from collections.abc import Mapping
+from collections.abc import Callable, Iterator, Mapping
+from contextlib import AbstractContextManager, contextmanager
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, Protocol
 
 from faultfinder.errors import FaultfinderError
-from faultfinder.files import private_folder, whole_file
+from faultfinder.files import open_plain, private_folder, whole_file
 from faultfinder.inference.cache import cache_folder
-from faultfinder.tickets.kept_models import Files, plain_path
+from faultfinder.tickets.kept_models import Files, checked_files, plain_path
 from faultfinder.tickets.place import SERVERS
+from faultfinder.written import lasting
 
 if TYPE_CHECKING:
     import sqlalchemy as sa
@@ -29,8 +32,15 @@ Document = Mapping[str, Any]
 """A version as JSON; `files` in it are the model's, a list of [path, text], its own first."""
 
 _WRITTEN = "version.json"
+_NUMBER = re.compile("[1-9][0-9]{0,8}")
 PROPOSAL = 0
 """The number under which a proposal lies; it is replaced by the next one."""
+
+READ_AT_MOST = 100_000_000
+"""Bytes of one file that are read; a version with all its files is far below."""
+
+Put = Callable[[str], None]
+"""Puts what was made ready in place; what was there goes beside the place named, if any is."""
 
 
 class Shelf(Protocol):
@@ -51,6 +61,9 @@ class Shelf(Protocol):
     def place(self, model: str) -> Path | None:
         """The file of the version in force, to be loaded; None when there is no version."""
 
+    def root(self, file: Path) -> Path | None:
+        """The folder that holds all files of the version that `file` is of; None: of none."""
+
     def add(self, model: str, number: int, document: Document, like: Path | None = None) -> None:
         """Add a version; it gets the mode of the file `like`. Raises FaultfinderError when the
         number is taken, or nothing can be written."""
@@ -61,8 +74,9 @@ class Shelf(Protocol):
     def drop_proposal(self, model: str) -> None:
         """The proposal was adopted."""
 
-    def drop(self, model: str) -> None:
-        """Forget a model, before what a backup holds takes its place."""
+    def instead(self, source: Shelf) -> AbstractContextManager[Put]:
+        """Read and check all that another shelf holds, and make it ready: once put it is what
+        this one holds, and nothing else. Raises FaultfinderError before anything was changed."""
 
 
 def shelf_at(place: str) -> Shelf:
@@ -70,20 +84,16 @@ def shelf_at(place: str) -> Shelf:
     return ServerShelf(place) if place.startswith(SERVERS) else FolderShelf(place)
 
 
-def replace_versions(source: Shelf, target: Shelf) -> None:
-    """Let a shelf hold all versions and proposals of another, and no others."""
-    for model in target.models():
-        target.drop(model)
-    for model in source.models():
+def _documents(shelf: Shelf) -> Iterator[tuple[str, int, Document]]:
+    """All versions and proposals of a shelf, with their files as they stand."""
+    for model in shelf.models():
         if not plain_path(model) or "/" in model:
             raise FaultfinderError(f'"{model}" is no name of a model. Restore another backup.')
-        for number in source.numbers(model):
-            document = source.read(model, number) or {}
-            as_stands = [list(pair) for pair in source.files(model, number)]
-            target.add(model, number, {**document, "files": as_stands})
-        proposal = source.read(model, PROPOSAL)
-        if proposal is not None:
-            target.propose(model, proposal)
+        for number in (PROPOSAL, *shelf.numbers(model)):
+            document = shelf.read(model, number)
+            if document is not None:
+                as_stands = [list(pair) for pair in shelf.files(model, number)]
+                yield model, number, {**document, "files": as_stands}
 
 
 def _taken(model: str) -> FaultfinderError:
@@ -93,17 +103,25 @@ def _taken(model: str) -> FaultfinderError:
     )
 
 
-def _checked(document: object, where: str) -> Document:
+def _checked(text: str | bytes, where: str) -> Document:
+    try:
+        document = json.loads(text)
+    except (ValueError, RecursionError):
+        document = None
     if isinstance(document, dict):
-        files = document.get("files")
-        if isinstance(files, list) and files:
-            pairs = [p for p in files if isinstance(p, list) and len(p) == 2]
-            if len(pairs) == len(files) and all(
-                isinstance(name, str) and isinstance(text, str) and plain_path(name)
-                for name, text in pairs
-            ):
-                return document
+        files = checked_files(document.get("files"))
+        if files is not None and all(
+            name.casefold() != _WRITTEN and _can_be_written(text) for name, text in files
+        ):
+            return document
     raise FaultfinderError(f"{where} is damaged: it is no version of a model. Restore a backup.")
+
+
+def _can_be_written(text: str) -> bool:
+    try:
+        return text.encode("utf-8") is not None
+    except UnicodeEncodeError:
+        return False
 
 
 class FolderShelf:
@@ -113,87 +131,132 @@ class FolderShelf:
     def __init__(self, place: str) -> None:
         self._folder = Path(f"{os.path.realpath(place)}.models")
 
+    def _own(self, *parts: str) -> Path:
+        """A place on the shelf. Raises FaultfinderError where a link leads elsewhere: a folder
+        of versions may come with a backup from anywhere."""
+        place = self._folder.joinpath(*parts)
+        if os.path.realpath(place) != str(place):
+            raise FaultfinderError(
+                f"{place} is a link, or behind one. Versions of models lie in plain folders; "
+                "nothing was read or written there."
+            )
+        return place
+
     def models(self) -> list[str]:
-        return sorted(p.name for p in self._folder.glob("*") if p.is_dir())
+        return sorted(self._own(p.name).name for p in self._own().glob("*") if p.is_dir())
 
     def numbers(self, model: str) -> list[int]:
         try:
-            inside = os.listdir(self._folder / model)
+            inside = os.listdir(self._own(model))
         except OSError:
             return []
-        return sorted(int(name) for name in inside if name.isdecimal() and int(name) > 0)
+        return sorted(int(name) for name in inside if _NUMBER.fullmatch(name))
 
     def read(self, model: str, number: int) -> Document | None:
-        place = self._folder / model / str(number) / _WRITTEN
+        place = self._own(model, str(number), _WRITTEN)
         try:
-            return _checked(json.loads(place.read_bytes()), str(place))
+            with open_plain(place) as stream:
+                return _checked(stream.read(READ_AT_MOST), str(place))
         except FileNotFoundError:
             return None
-        except (OSError, ValueError) as error:
-            raise FaultfinderError(f"{place} cannot be read: {error}.") from error
+        except OSError as error:
+            raise FaultfinderError(f"{place} cannot be read: {error.strerror}.") from error
 
     def files(self, model: str, number: int) -> Files:
-        folder = self._folder / model / str(number)
-        document = self.read(model, number)
+        document = self.read(model, number) or {"files": ()}
+        return tuple((name, self._text(model, number, name)) for name, _ in document["files"])
+
+    def _text(self, model: str, number: int, name: str) -> str:
+        place = self._own(model, str(number), name)
         try:
-            return tuple(
-                (name, (folder / name).read_bytes().decode("utf-8"))
-                for name, _ in (document or {"files": ()})["files"]
-            )
+            with open_plain(place) as stream:
+                return stream.read(READ_AT_MOST).decode("utf-8")
         except (OSError, ValueError) as error:
-            raise FaultfinderError(f"A file in {folder} cannot be read: {error}.") from error
+            reason = error.strerror if isinstance(error, OSError) else error
+            raise FaultfinderError(f"{place} cannot be read: {reason}.") from error
+
+    def root(self, file: Path) -> Path | None:
+        if not file.is_relative_to(self._folder):
+            return None
+        return self._folder.joinpath(*file.relative_to(self._folder).parts[:2])
 
     def place(self, model: str) -> Path | None:
         numbers = self.numbers(model)
         if not numbers:
             return None
-        folder = self._folder / model / str(numbers[-1])
+        folder = self._own(model, str(numbers[-1]))
         # The model's own file lies no deeper than any part of the same name.
         found = sorted(folder.rglob(f"{model}.y*ml"), key=lambda path: len(path.parts))
         if not found:
             raise FaultfinderError(f"{folder} lacks the model's file. Restore a backup.")
-        return found[0]
+        return self._own(*found[0].relative_to(self._folder).parts)
 
     def add(self, model: str, number: int, document: Document, like: Path | None = None) -> None:
-        target = self._folder / model / str(number)
-        aside = self._folder / model / f".{os.urandom(8).hex()}"
+        target = self._own(model, str(number))
+        aside = self._aside(model)
         try:
             self._write(aside, document, like)
-            os.rename(aside, target)
+            with lasting(_stands(model, number)):
+                os.rename(aside, target)
         except OSError as error:
             shutil.rmtree(aside, ignore_errors=True)
             if target.is_dir():
                 raise _taken(model) from None
             raise FaultfinderError(f"{target} cannot be made: {error.strerror}.") from error
 
-    def _write(self, folder: Path, document: Document, like: Path | None) -> None:
+    def _aside(self, *parts: str) -> Path:
+        return self._folder.joinpath(*parts, f".{os.urandom(8).hex()}")
+
+    def _write(self, folder: Path, document: Document, like: Path | None = None) -> None:
         private_folder(folder)
-        with whole_file(folder / _WRITTEN) as stream:
+        with whole_file(folder / _WRITTEN, private=True) as stream:
             stream.write(json.dumps(document).encode("utf-8"))
         for place, (name, text) in enumerate(document["files"]):
             private_folder((folder / name).parent)
-            with whole_file(folder / name) as stream:
+            with whole_file(folder / name, private=True) as stream:
                 stream.write(text.encode("utf-8"))
             if like is not None and place == 0:
                 shutil.copymode(like, folder / name)
 
     def propose(self, model: str, document: Document) -> str:
-        target = self._folder / model / str(PROPOSAL)
-        aside = self._folder / model / f".{os.urandom(8).hex()}"
+        target = self._own(model, str(PROPOSAL))
+        aside = self._aside(model)
         try:
-            self._write(aside, document, None)
-            self.drop_proposal(model)
-            os.rename(aside, target)
+            self._write(aside, document)
+            with lasting(_stands(model, PROPOSAL)):
+                self.drop_proposal(model)
+                os.rename(aside, target)
         except OSError as error:
             shutil.rmtree(aside, ignore_errors=True)
             raise FaultfinderError(f"{target} cannot be made: {error.strerror}.") from error
         return str(target / document["files"][0][0])
 
     def drop_proposal(self, model: str) -> None:
-        shutil.rmtree(self._folder / model / str(PROPOSAL), ignore_errors=True)
+        shutil.rmtree(self._own(model, str(PROPOSAL)), ignore_errors=True)
 
-    def drop(self, model: str) -> None:
-        shutil.rmtree(self._folder / model, ignore_errors=True)
+    @contextmanager
+    def instead(self, source: Shelf) -> Iterator[Put]:
+        self._own()
+        aside, before = (Path(f"{self._folder}.{os.urandom(8).hex()}") for _ in range(2))
+
+        def put(older: str) -> None:
+            if self._folder.exists():
+                os.rename(self._folder, FolderShelf(older)._folder if older else before)
+            if aside.exists():
+                os.rename(aside, self._folder)
+
+        try:
+            try:
+                for model, number, document in _documents(source):
+                    self._write(aside / model / str(number), document)
+            except OSError as error:
+                raise FaultfinderError(
+                    f"{self._folder} cannot be made: {error.strerror}. Nothing was changed."
+                ) from error
+            yield put
+        finally:
+            for folder in (aside, before):
+                shutil.rmtree(folder, ignore_errors=True)
 
 
 class ServerShelf:
@@ -235,7 +298,7 @@ class ServerShelf:
                 table.c.model == model, table.c.number == number
             )
             found = connection.execute(query).scalar()
-        return None if found is None else _checked(json.loads(found), f"Version {number}")
+        return None if found is None else _checked(found, f"Version {number} of {model}")
 
     def files(self, model: str, number: int) -> Files:
         document = self.read(model, number)
@@ -248,7 +311,7 @@ class ServerShelf:
             return None
         files = self.files(model, numbers[-1])
         whole = json.dumps(files).encode("utf-8")
-        folder = cache_folder() / "versions" / _digest(whole)
+        folder = self._versions() / _digest(whole)
         try:
             for name, text in files:
                 content = text.encode("utf-8")
@@ -261,13 +324,20 @@ class ServerShelf:
             raise FaultfinderError(f"{folder} cannot be written: {error.strerror}.") from error
         return folder / files[0][0]
 
+    def _versions(self) -> Path:
+        return Path(os.path.realpath(cache_folder())) / "versions"
+
+    def root(self, file: Path) -> Path | None:
+        base = self._versions()
+        return base / file.relative_to(base).parts[0] if file.is_relative_to(base) else None
+
     def add(self, model: str, number: int, document: Document, like: Path | None = None) -> None:
         import sqlalchemy as sa
 
         row = {"model": model, "number": number, "document": json.dumps(document)}
         database = self._open()
         try:
-            with database.transaction(write=True) as connection:
+            with database.transaction(True, _stands(model, number)) as connection:
                 table = _made(connection)
                 there = sa.select(table.c.number).where(
                     table.c.model == model, table.c.number == number
@@ -285,7 +355,7 @@ class ServerShelf:
         row = {"model": model, "number": PROPOSAL, "document": json.dumps(document)}
         database = self._open()
         try:
-            with database.transaction(write=True) as connection:
+            with database.transaction(True, _stands(model, PROPOSAL)) as connection:
                 table = _made(connection)
                 connection.execute(
                     table.delete().where(table.c.model == model, table.c.number == PROPOSAL)
@@ -296,20 +366,31 @@ class ServerShelf:
         return f"proposal for {model} on {database.name}"
 
     def drop_proposal(self, model: str) -> None:
-        self._delete(model, proposal=True)
-
-    def drop(self, model: str) -> None:
-        self._delete(model, proposal=False)
-
-    def _delete(self, model: str, proposal: bool) -> None:
         database = self._open()
         try:
             with database.transaction(write=True) as connection:
                 table = _made(connection)
-                which = table.c.model == model
-                if proposal:
-                    which &= table.c.number == PROPOSAL
-                connection.execute(table.delete().where(which))
+                connection.execute(
+                    table.delete().where(table.c.model == model, table.c.number == PROPOSAL)
+                )
+        finally:
+            database.close()
+
+    @contextmanager
+    def instead(self, source: Shelf) -> Iterator[Put]:
+        for _ in _documents(source):
+            pass
+        yield lambda older: self._put(source)
+
+    def _put(self, source: Shelf) -> None:
+        database = self._open()
+        try:
+            with database.transaction(True, "The versions of models are restored.") as connection:
+                table = _made(connection)
+                connection.execute(table.delete())
+                for model, number, document in _documents(source):
+                    row = {"model": model, "number": number, "document": json.dumps(document)}
+                    connection.execute(table.insert().values(row))
         finally:
             database.close()
 
@@ -335,6 +416,13 @@ class _Reading:
             self._transaction.__exit__(*error)
         finally:
             self._database.close()
+
+
+def _stands(model: str, number: int) -> str:
+    """What is told of a document once it lies on the shelf."""
+    if number == PROPOSAL:
+        return f"A proposal for {model} is kept."
+    return f"Version {number} of {model} is in force."
 
 
 def _made(connection: sa.Connection) -> sa.Table:
