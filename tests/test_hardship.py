@@ -136,7 +136,10 @@ def test_every_kind_writes_what_it_reads() -> None:
 
 def test_a_barcode_typed_as_a_price_is_refused_at_every_door(place: Path, tmp_path: Path) -> None:
     run(*OPENED)
-    for words in (("ordered", "1", "flex", "--price", BARCODE), (*OPENED, "--limit", BARCODE)):
+    for words in (
+        ("ordered", "1", "flex", "--price", BARCODE), (*OPENED, "--limit", BARCODE),
+        (*OPENED, "--worth", BARCODE), ("next", *OPENED[1:], "--worth", BARCODE),
+    ):  # fmt: skip
         assert "1,000,000,000" in said(run(*words, status=2))
     line = {
         "faultfinder_ticket": 1, "key": "k", "model": "thin_clamshell", "first_ticket": None,

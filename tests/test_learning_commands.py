@@ -132,6 +132,10 @@ def test_a_proposal_for_a_file_changed_since_is_refused(models: Path, tmp_path: 
     # A file edited elsewhere is put in force by itself; the proposal was made from another.
     run("rollback", "-m", NAME, "--write", str(tmp_path / "mine"))
     mine = tmp_path / "mine" / f"{NAME}.yaml"
+    again = ("rollback", "-m", NAME, "--write")
+    run(*again, str(tmp_path / "mine"), status=2)
+    run(*again, str(tmp_path / "mine"), "--replace")
+    assert "cannot be made" in run(*again, str(mine), status=1).output
     assert "already" in run("adopt", "-m", NAME, "--by", "x", "--file", str(mine), status=1).output
     mine.write_text(mine.read_text(encoding="utf-8") + "# changed\n", encoding="utf-8")
     run("adopt", "-m", NAME, "--by", "x", "--file", str(mine))

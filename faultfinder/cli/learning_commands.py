@@ -13,7 +13,7 @@ import click
 
 from faultfinder.cli.lines import named_model, the_line
 from faultfinder.cli.on_ticket import now, the_store
-from faultfinder.cli.options import DB, MODEL, JsonCommand, echo_json
+from faultfinder.cli.options import DB, MODEL, REPLACE, JsonCommand, echo_json, replacing
 from faultfinder.cli.ticket_commands import read_date
 from faultfinder.cli.typed import pick_model
 from faultfinder.decide.shop_file import read_shop
@@ -299,6 +299,7 @@ def adopt(model: str | None, by: str, file: str | None, unjudged: bool) -> None:
 @click.option("--to", type=click.IntRange(1), metavar="N", help="Which version; else the last.")
 @click.option("--list", "listing", is_flag=True, help="Only say which versions there are.")
 @click.option("--write", metavar="FOLDER", help="Only write the files in force there, to edit.")
+@REPLACE
 @click.option("--by", metavar="WHO", help="The lead who decides it.")
 @DB
 def rollback(
@@ -315,8 +316,13 @@ def rollback(
     if write is not None:
         for name, text in line.in_force():
             place = Path(write) / name
-            place.parent.mkdir(parents=True, exist_ok=True)
-            write_text(place, text)
+            try:
+                place.parent.mkdir(parents=True, exist_ok=True)
+            except OSError as error:
+                raise FaultfinderError(
+                    f"The folder {place.parent} cannot be made: {error.strerror}."
+                ) from error
+            write_text(place, text, replace=replacing())
         click.echo(f"Written to {harmless(write)}. Edited: faultfinder adopt --file")
         return
     if by is None:

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import errno
-import math
 import os
 import re
 from importlib import import_module
@@ -16,6 +15,7 @@ from faultfinder.cli import completing
 from faultfinder.errors import FaultfinderError, MisuseError
 from faultfinder.files import PAGE_MARK, check_target
 from faultfinder.plain import Form, T, json_text
+from faultfinder.tickets.limits import AMOUNT_LIMIT
 
 MODEL = click.option(
     "--model",
@@ -69,8 +69,8 @@ class Amount(click.ParamType[float]):
 
 
 def amount_of(typed: str) -> float:
-    """An amount of at least nothing. Raises MisuseError, also where a sign may stand before the
-    cents or between the thousands."""
+    """An amount that a log could hold. Raises MisuseError, also where a sign may stand before
+    the cents or between the thousands."""
     if re.fullmatch(r"\s*\d{1,3}[.,]\d{3}\s*", typed):
         plain = re.sub(r"[.,\s]", "", typed)
         raise MisuseError(
@@ -80,8 +80,8 @@ def amount_of(typed: str) -> float:
         amount = float(typed.strip().replace(",", "."))
     except ValueError:
         raise MisuseError(f'"{typed}" is no amount. Type it as 80 or 12,50.') from None
-    if not (math.isfinite(amount) and amount >= 0.0):
-        raise MisuseError(f'"{typed}" is no amount from 0.')
+    if not 0.0 <= amount <= AMOUNT_LIMIT:
+        raise MisuseError(f'"{typed}" is no amount from 0 to {AMOUNT_LIMIT:,.0f}.')
     return amount
 
 

@@ -99,12 +99,6 @@ def _check_target(store: Store, target: Path, replace: bool) -> None:
     own = () if store.database.server else (store.database.path,)
     if target.exists() and not target.is_file():
         raise MisuseError(f"{target} is no plain file. A backup is written into one.")
-    left = _beside(target)
-    if left and not replace:
-        raise MisuseError(
-            f"{left[0]} is left of another database; SQLite would take it for a part of the "
-            "backup. Name another file, or say --replace to remove it."
-        )
     if is_backup(target) and not any(path.samefile(target) for path in own):
         # The one kind of database that is replaced: by a newer one of its kind.
         if not replace:
@@ -113,6 +107,12 @@ def _check_target(store: Store, target: Path, replace: bool) -> None:
             )
         return
     check_target(target, replace=replace, sources=own)
+    left = _beside(target)
+    if left and not replace:
+        raise MisuseError(
+            f"{left[0]} is left of another database; SQLite would take it for a part of the "
+            "backup. Name another file, or say --replace to remove it."
+        )
 
 
 def _beside(path: Path) -> list[Path]:
