@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import io
 import json
 import os
 import re
@@ -15,11 +16,14 @@ from collections.abc import Iterator
 from contextlib import contextmanager
 from pathlib import Path
 
+import click
 import pytest
 import sqlalchemy as sa
 from click.testing import CliRunner, Result
 
 from faultfinder.cli.main import commands
+from faultfinder.cli.next_command import next_command
+from faultfinder.cli.terminal import guarded
 from faultfinder.errors import FaultfinderError, MisuseError
 from faultfinder.files import open_plain
 from faultfinder.inference.loading import load_model
@@ -803,6 +807,32 @@ def test_no_text_reaches_the_terminal_as_it_is(place: Path, tmp_path: Path) -> N
     json.loads(walked[6].stdout)
     page = evil_file.read_text()
     assert not HARM.search(page.replace("\n", ""))
+
+
+@pytest.mark.parametrize("encoding", ["utf-8", "ascii", "ANSI_X3.4-1968"])
+def test_no_terminal_is_written_to_past_the_one_place(
+    encoding: str, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    beneath = io.TextIOWrapper(io.BytesIO(), encoding=encoding, errors="backslashreplace")
+    monkeypatch.setattr(sys, "stdout", beneath)
+    with guarded():
+        # As on a terminal, where click takes nothing out.
+        click.echo(f"{EVIL}\u00e9", color=True)
+    beneath.flush()
+    assert b"\x1b" not in beneath.buffer.getvalue()  # type: ignore[attr-defined]
+
+
+def test_the_shell_is_offered_nothing_that_steers_a_terminal(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    for name in ("plain", "x\x1b[2J", "y\nforged"):
+        (tmp_path / f"{name}.yaml").write_text("faultfinder_model: 1\n", encoding="utf-8")
+    monkeypatch.setenv("FAULTFINDER_MODELS", str(tmp_path))
+    parameter = next(p for p in next_command.params if p.name == "model")
+    offered = parameter.shell_complete(click.Context(commands), "")
+    names = [str(item.value) for item in offered]
+    assert "plain" in names
+    assert all(name.isprintable() for name in names)
 
 
 @pytest.mark.parametrize("sign", [*"=+-@\t\r\n", "\uff1d", " =", "\u00a0+"])

@@ -27,7 +27,12 @@ def _quiet(names: Callable[[click.Context, str], Iterable[str]]) -> _Completer:
     ) -> list[CompletionItem]:
         with contextlib.suppress(FaultfinderError, OSError, ValueError):
             found = names(ctx, incomplete)
-            return [CompletionItem(name) for name in found if name.startswith(incomplete)]
+            # What cannot be typed is not offered: it would reach the terminal as it is.
+            return [
+                CompletionItem(name)
+                for name in found
+                if name.startswith(incomplete) and name.isprintable()
+            ]
         return []
 
     return complete

@@ -31,6 +31,10 @@ class _Harmless:
         for line in lines:
             self.write(line)
 
+    encoding = "utf-8"
+    """Told for any: past one that says ASCII click writes into the buffer beneath. The stream
+    beneath escapes what it cannot show."""
+
     def __getattr__(self, name: str) -> Any:
         return getattr(self._stream, name)
 
