@@ -59,6 +59,7 @@ def round_from(
     if lead is not None:
         members, spent, stage = [lead], parts[lead].minutes, problem.checks[lead].stage
         outcomes = telling.then(outcomes, lead)
+    waiting = False
     while len(members) < MOST:
         more = telling.more(outcomes)
         wanted = _wanted(telling, more, outcomes, own, worth_per_bit, members)
@@ -67,14 +68,17 @@ def round_from(
             for check, part in enumerate(parts)
             if check in members
             or problem.checks[check].stage != stage
-            # What others come before is weighed again once they are known.
-            or problem.checks[check].behind & set(members)
+            or bool(problem.checks[check].behind & set(members)) != waiting
             or spent + part.minutes > MINUTES
             or (1.0 - wanted[check]) * own[check] > wanted[check] * problem.handling
         ]
         member = telling.best(more.sum(axis=0), stage, members, out)
-        if member is None:
+        if member is None and waiting:
             break
+        if member is None:
+            # What others of the round come before goes last.
+            waiting = True
+            continue
         members.append(member)
         spent += parts[member].minutes
         outcomes = telling.then(outcomes, member)
