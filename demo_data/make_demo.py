@@ -65,7 +65,7 @@ HABITS: Mapping[str, tuple[str, ...]] = {
         "look_light", "torch_look", "look_image", "brightness_up", "external_monitor",
         "move_lid", "try_camera", "look_board_plug", "measure_light_fuse"),
     "invented cleo": (
-        "look_image", "look_glass", "press_keys", "look_light", "external_monitor",
+        "look_image", "look_glass", "watch_power_up", "look_light", "external_monitor",
         "list_panel", "ask_sleeps", "look_liquid", "look_board_plug"),
 }  # fmt: skip
 STAFF = {"invented ana": 0.35, "invented ben": 0.25, "invented cleo": 0.20, "invented dan": 0.20}
