@@ -24,8 +24,9 @@ from faultfinder.consultation.causes import (
     cause_states_now,
     causes_given,
     present,
+    relative_entropy,
 )
-from faultfinder.consultation.leads import Lead, leads_of
+from faultfinder.consultation.leads import Lead, leads_of, suggestions_of
 from faultfinder.consultation.quote import Quote, spread
 from faultfinder.consultation.ranking import (
     RankedCheck,
@@ -182,6 +183,27 @@ class Consultation:
     def change(self) -> Mapping[str, float]:
         """By how much each probability has changed from `before`; empty when nothing came."""
         return {name: self.causes[name] - chance for name, chance in self.before.items()}
+
+    @cached_property
+    def suggestions(self) -> Mapping[str, str]:
+        """What the results suggest in the model's words: finding -> words. What was asked about
+        the time before leads; then those without which the causes would be believed most
+        otherwise (after a repair the last told first)."""
+        words = suggestions_of(self.case.model.model, self.case.latest)
+        if self._by_scenarios or len(words) < 2:
+            return words
+        told = self.case.findings
+        without = {
+            name: causes_given(
+                self.case.model, {one: told[one] for one in told if one != name}, self.case.hints
+            )
+            for name in words
+        }
+        effect = {name: relative_entropy(self.causes, causes) for name, causes in without.items()}
+        checks = self.case.model.model.checks
+        asked = {name for check in checks if check.off for name in check.observes}
+        first = sorted(words, key=lambda name: (name not in asked, -effect[name]))
+        return {name: words[name] for name in first}
 
     # What can be done, and what that saves
 

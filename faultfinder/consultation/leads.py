@@ -83,11 +83,8 @@ def _leads(
     return tuple(leads)
 
 
-def suggestions_of(
-    model: FaultModel, results: Mapping[str, str | None]
-) -> tuple[tuple[str, str], ...]:
-    """What the results suggest in the model's words, as (result, words): those of findings with
-    most results first, which say most, then the last told."""
+def suggestions_of(model: FaultModel, results: Mapping[str, str | None]) -> dict[str, str]:
+    """What the results suggest in the model's words: finding -> words, the last told first."""
     says = {
         (finding, result): words
         for check in model.checks
@@ -95,5 +92,4 @@ def suggestions_of(
         for result, words in of.items()
     }
     told = [(name, result) for name, result in reversed([*results.items()]) if result is not None]
-    told.sort(key=lambda one: -len(model.by_name[one[0]].states))
-    return tuple((result, says[name, result]) for name, result in told if (name, result) in says)
+    return {name: says[name, result] for name, result in told if (name, result) in says}

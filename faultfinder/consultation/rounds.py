@@ -23,6 +23,9 @@ MOST, MINUTES = 5, 7.0
 """Checks in a round, and minutes of their own together (the leading one may take longer). Both
 are what technicians' advisers take at a time."""
 
+OFTEN = 0.5
+"""A check that will be worth making less often than this is left for when it is."""
+
 SETTLES = 0.1
 """A check that leaves no other of the round worth making at least this often comes before
 quicker ones."""
@@ -70,10 +73,11 @@ def round_from(
             or problem.checks[check].stage != stage
             or bool(problem.checks[check].behind & set(members)) != waiting
             or spent + part.minutes > MINUTES
+            or wanted[check] < OFTEN
             or (1.0 - wanted[check]) * own[check] > wanted[check] * problem.handling
         ]
         member = telling.best(more.sum(axis=0), stage, members, out)
-        if member is None and waiting:
+        if member is None and (waiting or lead is None):
             break
         if member is None:
             # What others of the round come before goes last.

@@ -20,7 +20,6 @@ from faultfinder.assess.casebook.books import read_cases, read_mapping, read_voc
 from faultfinder.assess.casebook.judging import Judge
 from faultfinder.assess.casebook.wording import Wording
 from faultfinder.consultation.consult import Consultation
-from faultfinder.consultation.leads import suggestions_of
 from faultfinder.inference.loading import load_model
 from faultfinder.report.consultation.repair import repair_verb
 
@@ -46,19 +45,17 @@ def step_words(told: Consultation, most: int = WORDS) -> str:
     first = told.first_look
     if first is not None:
         said = f"{first.say} {said}"
-    for _, words in suggestions_of(model, told.case.results)[:1]:
-        said += f" {words}"
-    of_lead: dict[str, str] = {}
+    more = [*told.suggestions.values()]
+    said += "".join(f" {words}" for words in more[:1])
     for lead in told.leads:
         of = model.checks_by_name if lead.kind == "check" else model.repairs_by_name
         causes = " or ".join(model.by_name[cause].title for cause in lead.causes)
         then = of[lead.name].title if lead.name else "hand over"
-        of_lead[_result(lead.result)] = f"{causes}; then {then}."
-    for result, more in of_lead.items():
-        more = f" {model.checks_by_name[told.leads[0].check].title} {result}: {more}"
-        if len((said + more).split()) > most:
-            break
-        said += more
+        result = f"{model.checks_by_name[lead.check].title} {_result(lead.result)}"
+        more.append(f"{result}: {causes}; then {then}.")
+    for words in more[1:]:
+        if len(f"{said} {words}".split()) <= most:
+            said += f" {words}"
     return _cut(said, most)
 
 

@@ -11,7 +11,6 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass
 
-from faultfinder.consultation.leads import suggestions_of
 from faultfinder.model.parts import Check, FaultModel, Move, Repair, Variable
 from faultfinder.model.routes import Route
 from faultfinder.report.consultation.leads import lead_words
@@ -299,10 +298,14 @@ class _Writer:
 
     def _suggestions(self) -> list[Line]:
         """What the most telling thing told suggests."""
+        told = self.view.told
         return [
-            self._lines(f'After "{result.replace("_", " ")}": {words}', "  ", 4, "suggestion")
-            for result, words in suggestions_of(self.model, self.view.told.case.latest)[:1]
-        ]
+            self._lines(
+                f'After "{(told.case.latest[name] or "").replace("_", " ")}": {words}',
+                "  ", 4, "suggestion",
+            )
+            for name, words in [*told.suggestions.items()][:1]
+        ]  # fmt: skip
 
     def _before(self) -> list[Line]:
         """The round before a repair: what may still speak against it."""
