@@ -66,14 +66,6 @@ def causes_given(
     return present(compiled.model, cause_states(compiled, calibrated))
 
 
-def relative_entropy(chances: Mapping[str, float], before: Mapping[str, float]) -> float:
-    """The bits by which beliefs about causes, each present or not, differ from earlier ones: the
-    sum of D(p || q) over the causes (Kullback & Leibler 1951; citation from memory)."""
-    p = np.array([chances[name] for name in chances]).clip(1e-12, 1.0 - 1e-12)
-    q = np.array([before[name] for name in chances]).clip(1e-12, 1.0 - 1e-12)
-    return float((p * np.log2(p / q) + (1.0 - p) * np.log2((1.0 - p) / (1.0 - q))).sum())
-
-
 def after_results(
     compiled: CompiledModel,
     findings: Mapping[str, str],

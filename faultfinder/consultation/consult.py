@@ -24,7 +24,6 @@ from faultfinder.consultation.causes import (
     cause_states_now,
     causes_given,
     present,
-    relative_entropy,
 )
 from faultfinder.consultation.leads import Lead, leads_of, suggestions_of
 from faultfinder.consultation.quote import Quote, spread
@@ -58,6 +57,9 @@ from faultfinder.inference.propagation import Calibrated
 from faultfinder.inference.target import ALL_CAUSES, Target, TargetSpec, resolve_target
 from faultfinder.model.parts import Check, Precaution
 from faultfinder.model.routes import Route
+
+SPEAKS_AGAINST = 0.02
+"""A result without which the likeliest cause would be likelier by this suggests nothing."""
 
 JOB_FOLD, JOB_DEPTH = 0.08, 99
 """Branches of `Consultation.job` that are less likely, or deeper, end in a repair order."""
@@ -186,24 +188,29 @@ class Consultation:
 
     @cached_property
     def suggestions(self) -> Mapping[str, str]:
-        """What the results suggest in the model's words: finding -> words. What was asked about
-        the time before leads; then those without which the causes would be believed most
-        otherwise (after a repair the last told first)."""
+        """What the results suggest in the model's words: finding -> words. What the model says
+        first leads, then what speaks most for the likeliest cause; what speaks against that
+        suggests nothing (after a repair: all of them, the last told first)."""
         words = suggestions_of(self.case.model.model, self.case.latest)
         if self._by_scenarios or len(words) < 2:
             return words
         told = self.case.findings
-        without = {
-            name: causes_given(
+        cause = next(iter(self.causes))
+        speaks = {
+            name: self.causes[cause]
+            - causes_given(
                 self.case.model, {one: told[one] for one in told if one != name}, self.case.hints
-            )
+            )[cause]
             for name in words
         }
-        effect = {name: relative_entropy(self.causes, causes) for name, causes in without.items()}
         checks = self.case.model.model.checks
-        asked = {name for check in checks if check.off for name in check.observes}
-        first = sorted(words, key=lambda name: (name not in asked, -effect[name]))
-        return {name: words[name] for name in first}
+        leading = {name for check in checks if check.said_first for name in check.observes}
+        order = sorted(words, key=lambda name: (name not in leading, -speaks[name]))
+        return {
+            name: words[name]
+            for name in order
+            if name in leading or speaks[name] > -SPEAKS_AGAINST
+        }
 
     # What can be done, and what that saves
 

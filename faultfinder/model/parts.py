@@ -223,7 +223,7 @@ class Check:
     `consumables` is money in the shop's currency; `needs` names what must be there for it,
     `behind` the checks that come before it as far as they can be made, `off` that it needs no
     power in a stage that has it. `suggests[finding][result]` is one line on what that result
-    points to.
+    points to; `said_first` puts those lines before what other checks suggest.
     """
 
     name: str
@@ -240,6 +240,7 @@ class Check:
     needs: tuple[str, ...] = ()
     risk: Risk | None = None
     off: bool = False
+    said_first: bool = False
     behind: tuple[str, ...] = ()
     line: int = 0
     was: Former = NO_FORMER

@@ -224,6 +224,7 @@ CHECK = Keys(
         "tools": "a list",
         "how": "what to do, a list",
         "suggests": "{finding: {result: what it suggests}}",
+        "said_first": "yes: what it suggests comes before what other checks suggest",
         "caution": "what to take care of",
         "needs": "what must be there for it, a list",
         "risk": "what can go wrong (see below)",

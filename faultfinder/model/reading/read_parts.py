@@ -141,6 +141,7 @@ def read_checks(
             needs=picked(faults, fields, "needs", needs, "need"),
             risk=read_risk(faults, fields, harm_in_words=False),
             off=fields.yes_no("off", False),
+            said_first=fields.yes_no("said_first", False),
             behind=picked(
                 faults, fields, "behind", [one for one in names if one != word.value], "check"
             ),
