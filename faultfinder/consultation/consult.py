@@ -207,9 +207,7 @@ class Consultation:
         leading = {name for check in checks if check.said_first for name in check.observes}
         order = sorted(words, key=lambda name: (name not in leading, -speaks[name]))
         return {
-            name: words[name]
-            for name in order
-            if name in leading or speaks[name] > -SPEAKS_AGAINST
+            name: words[name] for name in order if name in leading or speaks[name] > -SPEAKS_AGAINST
         }
 
     # What can be done, and what that saves

@@ -26,6 +26,9 @@ are what technicians' advisers take at a time."""
 OFTEN = 0.5
 """A check that will be worth making less often than this is left for when it is."""
 
+NOTING = 0.25
+"""Of the price of a step, what one check more of a round takes: writing its result down."""
+
 SETTLES = 0.1
 """A check that leaves no other of the round worth making at least this often comes before
 quicker ones."""
@@ -56,6 +59,7 @@ def round_from(
     telling = Telling(problem)
     parts = [model.checks_by_name[check.name] for check in problem.checks]
     own = np.array([check.cost for check in problem.checks])
+    noted = own + NOTING * problem.handling
     members: list[int] = []
     spent, stage = 0.0, problem.stage
     outcomes = telling.start(problem.weights)
@@ -65,7 +69,7 @@ def round_from(
     waiting = False
     while len(members) < MOST:
         more = telling.more(outcomes)
-        wanted = _wanted(telling, more, outcomes, own, worth_per_bit, members)
+        wanted = _wanted(telling, more, outcomes, noted, worth_per_bit, members)
         out = [
             check
             for check, part in enumerate(parts)
