@@ -2,6 +2,9 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+from itertools import product
+
 import pytest
 
 from faultfinder import Case, MisuseError, Tried, consult
@@ -118,3 +121,43 @@ def test_a_round_holds_what_is_cheaper_made_at_once(results: dict[str, str | Non
             joins.append((1.0 - wanted) * own <= wanted * problem.handling + 1e-9)
     assert not joins or any(joins)
     assert told.round_note == "" or told.round_note.startswith("Ends early after ")
+    # What waits for another of them comes after it.
+    for place, name in enumerate(members):
+        assert not set(checks[name].behind) & set(members[place:])
+
+
+RESULTS = {
+    "look": ("faint", "lines"), "glass_cracked": ("yes", "no"), "tap_flicker": ("yes", "no"),
+    "plug_seen": ("yes", "no"),
+}  # fmt: skip
+
+
+@pytest.mark.parametrize("first", RESULTS)
+def test_what_is_said_first_leads_then_what_speaks_most_for_the_likeliest_cause(first: str) -> None:
+    parts = small_shop()
+    says = {name: {name: dict.fromkeys(r, f"{name}!")} for name, r in RESULTS.items()}
+    checks = tuple(
+        replace(
+            check,
+            suggests=says.get(check.observes[0], {}),
+            said_first=check.observes == (first,),
+        )
+        for check in parts.checks
+    )
+    compiled = compile_model(replace(parts, checks=checks))
+    left_out = 0
+    for results in product(*RESULTS.values()):
+        case = Case(compiled, dict(zip(RESULTS, results, strict=True)))
+        told = consult(case)
+        cause = next(iter(told.causes))
+        speaks = {
+            name: told.causes[cause] - consult(case.without(name)).causes[cause] for name in RESULTS
+        }
+        said = list(told.suggestions)
+        assert said[0] == first
+        assert said[1:] == sorted(said[1:], key=lambda name: -speaks[name])
+        missing = set(RESULTS).difference(said)
+        assert all(speaks[name] < 0.0 for name in missing)
+        assert all(speaks[name] > -0.05 for name in said[1:])
+        left_out += len(missing)
+    assert left_out
