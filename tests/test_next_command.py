@@ -217,6 +217,7 @@ def test_the_json_form_holds_exactly_what_is_documented(run: Run) -> None:
         "round",
         "round_note",
         "leads",
+        "suggestions",
         "warnings",
         "stop",
         "cautions",

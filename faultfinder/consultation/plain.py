@@ -227,6 +227,7 @@ NEXT = Form[Asked](
         Key("round", "list of words", "checks to make together now, in turn"),
         Key("round_note", "text or null", "what ends it early", lambda t: t.round_note or None),
         Key("leads", "objects", "where its most telling check leads, the likeliest", form=LEAD),
+        Key("suggestions", "text for each finding", "what was told suggests, the first leads"),
         Key("warnings", "list of texts", "how well the findings fit"),
         Key("stop", "text or null", "the safety rule that ends work", lambda t: t.stop or None),
         Key("cautions", "list of texts", "what must be known before the next step"),
