@@ -2,15 +2,23 @@
 
 from __future__ import annotations
 
+import json
 from collections.abc import Sequence
 from dataclasses import replace
 
 import pytest
 
+from faultfinder.decide.shop import Shop
+from faultfinder.errors import FaultfinderError
 from faultfinder.inference.compiled import CompiledModel, compile_model
+from faultfinder.learning.judge.changed_advice import AdviceChange, ChangedAdvice, changed_advice
 from faultfinder.learning.judge.judging import Judged, Rival, judge, verdict_on
+from faultfinder.learning.judge.kept import Judgement
 from faultfinder.learning.judge.paired import Difference
 from faultfinder.learning.records import ClosedTicket
+from faultfinder.tickets.events import Event, Found, Intake
+from faultfinder.tickets.ticket import fold
+from tests.consulted import look_at
 from tests.drawn_tickets import drawn_tickets, with_rate
 from tests.small_shop import small_shop
 
@@ -119,3 +127,44 @@ def test_one_verdict_from_forecasts_and_money(
     found = replace(better.found, differences={"label_log_loss": loss})
     told = verdict_on(found, replace(better.jobs, differences={"money": money}))
     assert (told.word, told.more) == (word, more)
+
+
+def test_a_kept_judgement_says_the_same(better: Judged) -> None:
+    changes = ChangedAdvice(3, 9, (AdviceChange(1, 2, "look", ("check", "a"), ("hand over", "")),))
+    one = Judgement((better,), changes, {"a": "1-3"}, {"folds": 5})
+    again = Judgement.read(json.loads(json.dumps(one.as_plain(), allow_nan=False)))
+    # NaN is not equal to itself, so by what they show.
+    assert repr(again.advice) == repr(one.advice)
+    assert repr(again.against[0].found) == repr(better.found)
+    assert repr(again.against[0].jobs) == repr(better.jobs)
+    assert (again.word, again.tickets, again.options) == ("better", {"a": "1-3"}, {"folds": 5})
+    with pytest.raises(FaultfinderError, match="damaged"):
+        Judgement.read({"against": [{"rival": "x"}]})
+
+
+def test_changed_advice_is_what_both_say_at_the_first_moment_that_differs(
+    truth: CompiledModel, wrong: CompiledModel
+) -> None:
+    events = [
+        Event(n, f"2026-01-02T08:{n:02d}:00Z", "ann", entry)
+        for n, entry in enumerate(
+            [Intake("small_shop"), Found("look", "faint"), Found("plug_seen", "no")], 1
+        )
+    ]
+    ticket = fold(1, events)
+    told = changed_advice(truth, wrong, [ticket], Shop())
+    seen: dict[str, str | None] = {}
+    expected = None
+    for moment, (after, finding, result) in enumerate(
+        [("", "look", "faint"), ("look", "plug_seen", "no"), ("open_look", "", "")]
+    ):
+        stage = "open" if moment == 2 else "closed"
+        steps = [look_at(model, seen, stage=stage).next_step for model in (truth, wrong)]
+        assert all(steps)
+        pair = [(step.kind, step.name) for step in steps if step]
+        if pair[0] != pair[1] and expected is None:
+            expected = (len(seen), after, *pair)
+        seen[finding] = result
+    assert told.tickets == 1
+    assert [(c.seen, c.after, c.old, c.new) for c in told.changes] == ([expected] * bool(expected))
+    assert not changed_advice(truth, truth, [ticket], Shop()).changes

@@ -10,7 +10,7 @@ import shutil
 import subprocess
 import sys
 import xml.etree.ElementTree as ElementTree
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import replace
 from pathlib import Path
 from typing import Any
@@ -26,7 +26,11 @@ from faultfinder.cli.main import commands
 from faultfinder.decide.shop import Shop
 from faultfinder.errors import FaultfinderError
 from faultfinder.inference.compiled import CompiledModel, compile_model
+from faultfinder.learning.bench.figures import BenchFigure
 from faultfinder.learning.em.estimates import Tuned, tune
+from faultfinder.learning.judge.changed_advice import AdviceChange, ChangedAdvice
+from faultfinder.learning.judge.judging import Judged, verdict_on
+from faultfinder.learning.judge.kept import Judgement
 from faultfinder.learning.judge.replay import Comparison, compare
 from faultfinder.learning.proposal import moved
 from faultfinder.learning.watch.bench_habits import (
@@ -39,8 +43,9 @@ from faultfinder.learning.watch.bench_habits import (
     check_usage,
     wrong_parts,
 )
+from faultfinder.learning.watch.jobs import bills_and_quotes, comebacks, minutes_of_jobs
 from faultfinder.model.parts import FaultModel, StopRule
-from faultfinder.report.lead.page import lead_page
+from faultfinder.report.lead.page import Proposal, Review, lead_page
 from faultfinder.tickets.events import (
     Closed,
     Entry,
@@ -48,6 +53,7 @@ from faultfinder.tickets.events import (
     Found,
     Intake,
     Moved,
+    Ordered,
     Repaired,
     TakenBack,
     Tried,
@@ -286,6 +292,141 @@ def test_questions_and_looks_for_safety_are_on_neither_side() -> None:
     assert "glass" not in {d.named for d in got.departures}
 
 
+def test_a_check_that_changes_nothing_done_next_is_named_with_how_sure_that_is() -> None:
+    """Against advice worked out one by one."""
+    log = (found("tap_flicker", "no"), found("look", "lines"), found("strip_volts", "no"))
+    got = agreement([ticket(*log, number=n) for n in range(1, 4)], shop(), Shop())
+    seen: dict[str, str | None] = {}
+    stage = "closed"
+    for _, entry in log:
+        assert isinstance(entry, Found)
+        check = next(c for c in small_shop().checks if entry.finding in c.observes)
+        without = look_at(shop(), {**seen, **dict.fromkeys(check.observes)}, stage=stage)
+        seen[entry.finding] = entry.result
+        after = look_at(shop(), seen, stage=stage)
+        (told,) = [one for one in got.decided if one.check == check.name]
+        changed = (without.next_step, after.next_step)
+        assert all(changed)
+        same = [(s.kind, s.name) for s in changed if s]
+        assert (told.made, told.changed) == (3, 3 * (same[0] != same[1]))
+        assert told.interval == wilson(told.changed, 3)
+
+
+def test_who_was_right_is_judged_by_what_was_confirmed() -> None:
+    """Bits towards the confirmed cause for the minutes, by enumeration."""
+    last = look_at(shop()).order_at_bench[-1].check
+    best = first_three({})[0]
+    home = {check.name: check.observes[0] for check in small_shop().checks}
+    state = ticket(found(home[last], RESULTS[home[last]][0]), made("reseat"))
+    state = replace(state, causes=("plug",), outcome="repaired")
+    got = agreement([state, replace(state, number=2, causes=())], shop(), Shop())
+    (one,) = got.departures
+    assert (one.made, one.named, one.times, one.judged) == (last, best, 2, 1)
+
+    def rate(check: str, result: str | None) -> float:
+        free = joint().posterior(home[check], {"no_picture": "yes"})
+        given = {"no_picture": "yes", "strip": "fine", "panel": "fine", "board": "fine"}
+        truth = [joint().posterior(home[check], {**given, "plug": s}) for s in ("half", "off")]
+        odds = joint().posterior("plug", given)
+        there = odds["half"] + odds["off"]
+        mixed = {r: (odds["half"] * truth[0][r] + odds["off"] * truth[1][r]) / there for r in free}
+        bits = {r: math.log2(mixed[r] / free[r]) for r in free if mixed[r] > 0.0}
+        told = bits[result] if result else sum(mixed[r] * bits[r] for r in bits)
+        way = shop().routes["closed", shop().model.checks_by_name[check].stage].minutes
+        return told / max(way + shop().model.checks_by_name[check].minutes, 0.5)
+
+    assert one.right == (rate(last, RESULTS[home[last]][0]) > rate(best, None))
+
+
+# What became of jobs
+
+
+def test_comebacks_are_counted_within_the_days_and_on_tickets_old_enough() -> None:
+    def done(number: int, day: str, causes: tuple[str, ...], first: int | None = None) -> Ticket:
+        rows = [
+            Event(1, f"{day}T08:00:00Z", "desk", Intake("small_shop")),
+            Event(2, f"{day}T10:00:00Z", "ann", Repaired("reseat", "isolated")),
+            Event(3, f"{day}T12:00:00Z", "ann", Closed("repaired", causes)),
+        ]
+        return fold(number, rows, first_ticket=first)
+
+    told = comebacks(
+        [
+            done(1, "2026-01-01", ("plug",)),
+            done(2, "2026-03-31", ("plug",), first=1),  # 88.8 days later
+            done(3, "2026-01-01", ("board",)),
+            done(4, "2026-04-02", ("board",), first=3),  # 90.8 days: too late
+            done(5, "2026-04-05", ("panel",), first=2),
+        ],
+        90.0,
+    )
+    # Tickets 2, 4 and 5 are not yet 90 days old on 5 April.
+    assert (told.repaired, told.hits, told.young) == (2, 1, 3)
+    assert [(one.first, one.again, one.same) for one in told.found] == [
+        (1, 2, True), (2, 5, False)
+    ]  # fmt: skip
+    assert told.found[0].repairs == ("reseat",)
+    assert told.interval == wilson(1, 2)
+
+
+def clocked(*lines: tuple[str, str, Entry]) -> Ticket:
+    """A ticket of one day: (time, who, entry)."""
+    rows = [("08:00", "desk", Intake("small_shop")), *lines]
+    events = [Event(n, f"2026-01-05T{at}:00Z", who, e) for n, (at, who, e) in enumerate(rows, 1)]
+    return fold(1, events)
+
+
+def test_minutes_are_those_between_entries_of_one_person_and_pauses_are_cut() -> None:
+    compiled = shop()
+    minutes = {check.observes[0]: check.minutes for check in compiled.model.checks}
+    repair = compiled.model.repairs_by_name["reseat"]
+    state = clocked(
+        ("09:00", "ann", Found("look", "lines")),  # nobody knows when she began
+        ("09:10", "ann", Found("tap_flicker", "no")),
+        ("09:16", "bob", Found("glass_cracked", "no")),  # another person
+        ("15:16", "bob", Found("knock", "yes")),  # a question: no work
+        ("15:20", "bob", Repaired("reseat", "isolated")),
+        ("15:20", "bob", Closed("repaired", ("plug",))),
+    )
+    told = minutes_of_jobs([state], compiled, Shop(handling_minutes=2.0))
+    assert told.jobs == 1
+    assert told.log == 10.0
+    assert told.model == 2.0 + minutes["tap_flicker"]
+    assert 0.0 < told.timed < 1.0
+    long = clocked(
+        ("09:00", "ann", Found("look", "lines")),
+        ("12:00", "ann", Found("tap_flicker", "no")),
+        ("12:01", "ann", Closed("not established", ())),
+    )
+    told = minutes_of_jobs([long], compiled, Shop(handling_minutes=2.0))
+    assert (told.log, told.pauses) == (60.0, 120.0)
+    assert repair.minutes > 0.0
+
+
+def test_a_bill_is_the_logs_minutes_and_the_prices_on_orders() -> None:
+    compiled = shop()
+    repair = compiled.model.repairs_by_name["new_lid"]
+    terms = Shop(handling_minutes=0.0)
+    state = clocked(
+        ("09:00", "ann", Found("look", "lines")),
+        ("09:01", "ann", Ordered("a lid", "new_lid", 77.0)),
+        ("11:00", "ann", Repaired("new_lid", "isolated")),
+        ("11:00", "ann", Closed("repaired", ("panel",))),
+    )
+    told = bills_and_quotes([state], compiled, terms)
+    look = compiled.model.checks_by_name["look"].minutes
+    way = compiled.routes["closed", repair.stage].minutes
+    back = compiled.routes[repair.stage, "isolated"].minutes
+    retest = compiled.model.retest.minutes if compiled.model.retest else 0.0
+    work = look + way + repair.minutes + back + retest
+    assert told.bill == pytest.approx(work * terms.labour_per_hour / 60.0 + 77.0)
+    quote = look_at(compiled).quote
+    assert quote is not None
+    assert told.quote == quote.likely
+    assert (told.below, told.above) == (told.bill < quote.low, told.bill > quote.high)
+    assert told.below + told.within + told.above == told.jobs == 1
+
+
 # Parts
 
 
@@ -337,14 +478,35 @@ def bench() -> tuple[Ticket, ...]:
     return tuple(ticket(*lines, ends[n % 2], number=n) for n in range(1, 13))
 
 
-@functools.cache
-def page(evil: bool = False) -> str:
+def reviewed(tickets: Sequence[Ticket], model: FaultModel | None = None) -> Review:
+    """A review of the bench's tickets, with the proposal that the drawn ones make."""
     tuned, comparison = learned()
     changed = [figure for figure in tuned.figures if moved(figure)]
-    model = hostile() if evil else small_shop()
-    habits = agreement(bench(), shop(), Shop())
-    return lead_page(model, tuned, changed, comparison, check_usage(bench(), shop()), habits,
-                     wrong_parts(bench(), small_shop()), AT)  # fmt: skip
+    word = verdict_on(comparison, None)
+    one = {"": 7.0}
+    learnt = [BenchFigure(("checks", "look", "minutes"), one, {"": 5.0}, {"": 4.0}, {"": 6.0}, 9.0)]
+    change = AdviceChange(7, 2, "look", ("check", "look"), ("repair", "reseat"))
+    judgement = Judgement(
+        (Judged("the figures in force", comparison, None, word),),
+        ChangedAdvice(9, 30, (change,)),
+    )
+    return Review(
+        model or small_shop(),
+        Shop(),
+        Proposal(changed, learnt, tuned.tickets, judgement, open=True),
+        "",
+        comebacks(tickets, 90.0),
+        minutes_of_jobs(tickets, shop(), Shop()),
+        bills_and_quotes(tickets, shop(), Shop()),
+        check_usage(tickets, shop()),
+        agreement(tickets, shop(), Shop()),
+        wrong_parts(tickets, small_shop()),
+    )
+
+
+@functools.cache
+def page(evil: bool = False) -> str:
+    return lead_page(reviewed(bench(), hostile() if evil else None), AT)
 
 
 def drawings(text: str) -> list[str]:
@@ -380,7 +542,8 @@ def test_the_figures_on_the_page_are_those_that_were_worked_out() -> None:
         if one.count:
             low, high = (f"{bound * 100:.0f}" for bound in one.interval)
             assert f'{low} to {high} %</td><td class="n">{one.count:,}</td>' in text
-    assert f"{len(tuned.figures)} would change" in text
+    changed = sum(moved(figure) for figure in tuned.figures)
+    assert f"{changed} figures would change, from 160 closed tickets" in text
     assert "6 of 12 parts fitted did not cure: 50 % (95 %: 25 to 75 %)" in text
     # Wilson's interval of 6 in 12, worked out by hand: 0.5 -+ 0.2462.
     z = 1.959964
@@ -456,20 +619,26 @@ def test_it_prints(tmp_path: Path) -> None:
 
 
 def test_with_nothing_at_the_bench_the_page_says_so() -> None:
-    tuned, comparison = learned()
-    empty = lead_page(small_shop(), tuned, (), comparison, check_usage([], shop()),
-                      agreement([], shop(), Shop()), (), AT)  # fmt: skip
-    assert len(drawings(empty)) == 1
+    empty = lead_page(replace(reviewed(()), proposal=None), AT)
+    assert not drawings(empty)
+    assert "Nothing is proposed, and nothing was adopted yet." in empty
+    assert "No repaired ticket is old enough to say." in empty
+    assert "The logs tell no times." in empty
+    assert "No repaired ticket to look at." in empty
     assert "No check to look at." in empty
     assert "No repair with a part on these tickets." in empty
 
 
 def test_a_sample_is_named_as_one() -> None:
-    tuned, comparison = learned()
+    ann = Follower("ann", 1, 2, 0, wilson(1, 2))
     text = lead_page(
-        small_shop(), tuned, (), comparison, Usage((), 900, 200, 0, 0),
-        Agreement((Follower("ann", 1, 2, 0, wilson(1, 2)),), (), 900, 100, 0, 0), (), AT,
-    )  # fmt: skip
+        replace(
+            reviewed(()),
+            usage=Usage((), 900, 200, 0, 0),
+            agreement=Agreement((ann,), (), (), 900, 100, 0, 0),
+        ),
+        AT,
+    )
     assert "200 of 900 closed tickets, drawn at random" in text
     assert "100 of 900 closed tickets, drawn at random" in text
 
@@ -512,7 +681,8 @@ def test_the_command_writes_the_page_whole_or_not_at_all(
     assert [one.name for one in folder.iterdir()] == ["r.html"]
     text = (folder / "r.html").read_text(encoding="utf-8")
     assert text.endswith("</body></html>\n")
-    assert len(drawings(text)) == 5
+    assert "Nothing is proposed, and nothing was adopted yet." in text
+    assert len(drawings(text)) == 3
     assert (tmp_path / "models/thin_clamshell.yaml").read_bytes() == before
     none = review("--html", str(folder / "n.html"), "--db", str(place), "--since", "2031-01-01")
     assert isinstance(none.exception, FaultfinderError)

@@ -2,85 +2,97 @@
 
 from __future__ import annotations
 
-from dataclasses import replace
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 import click
 
-from faultfinder.cli.learning_commands import (
-    LABELS,
-    SINCE,
-    UNTIL,
-    records_of,
-    tuned_on,
-)
+from faultfinder.cli.learning_commands import SINCE, UNTIL, full_tickets, records_of
 from faultfinder.cli.lines import model_place, named_model, the_line
 from faultfinder.cli.on_ticket import now, the_store
 from faultfinder.cli.options import DB, MODEL, REPLACE, check_page, replacing
+from faultfinder.cli.replay_command import judgement_of
 from faultfinder.cli.typed import pick_model
 from faultfinder.decide.shop_file import read_shop
 from faultfinder.errors import FaultfinderError
 from faultfinder.files import write_page
-from faultfinder.inference.compiled import CompiledModel, compile_model
-from faultfinder.learning.records import ClosedTicket
 from faultfinder.report.wording import harmless
 
-HELD = 0.25
-"""The share of the tickets, the last by closing time, that judges the figures."""
+if TYPE_CHECKING:
+    from faultfinder.learning.versions import Line
+    from faultfinder.report.lead.page import Proposal
 
 
-@click.command("review", short_help="The lead's page: figures, checks, people, parts.")
+@click.command("review", short_help="The lead's page: adopt or not, jobs, checks, people.")
 @MODEL
 @click.option("--html", "target", required=True, metavar="FILE", help="Where to write it.")
 @SINCE
 @UNTIL
-@LABELS
 @REPLACE
 @DB
-def lead(
-    model: str | None, target: str, since: str | None, until: str | None, label_error: float
-) -> None:
-    """Write a page on closed tickets: do the figures hold, and where do minutes and parts go.
+def lead(model: str | None, target: str, since: str | None, until: str | None) -> None:
+    """Write a page for the lead: adopt the proposal or not and why, then what the jobs of closed
+    tickets say.
 
-    Figures are tuned on the earlier three quarters and judged on the last quarter. Nothing is
-    changed; "faultfinder tune" proposes figures to adopt. People are named on the page.
+    It goes by the judgement of "faultfinder replay"; a proposal that was not judged yet is judged
+    first. Nothing is put in force. People are named on the page.
     """
-    from faultfinder.learning.judge.replay import compare, split_by_time
-    from faultfinder.learning.proposal import moved
     from faultfinder.learning.watch.bench_habits import agreement, check_usage, wrong_parts
-    from faultfinder.report.lead.page import lead_page
-    from faultfinder.tickets.store import read_tickets
+    from faultfinder.learning.watch.jobs import bills_and_quotes, comebacks, minutes_of_jobs
+    from faultfinder.report.lead.page import Review, lead_page
 
     check_page(target)
     named = pick_model(model)
     in_force = named_model(named)
-    prior = compile_model(the_line(named).base().believed)
-    name = prior.model.name
-    records = records_of(prior.model, since, until)
+    records = records_of(in_force.model, since, until)
     if len(records) < 2:
         raise FaultfinderError(
-            f"There is nothing to review: {len(records)} closed tickets of {name} in that time."
+            f"There is nothing to review: {len(records)} closed tickets of {in_force.model.name} "
+            "in that time."
         )
-    earlier, later = split_by_time(records, HELD)
-
-    def fit(some: list[ClosedTicket]) -> CompiledModel:
-        found = tuned_on(prior, some, label_error=label_error, leave_out_impossible=True)
-        return compile_model(replace(found.model, digest=""))
-
-    comparison = compare(prior, fit(list(earlier)), later)
-    tuned = tuned_on(prior, records, label_error=label_error, leave_out_impossible=True)
-    changed = [figure for figure in tuned.figures if moved(figure)]
-    with the_store().database.transaction(write=False) as connection:
-        tickets = list(read_tickets(connection, [record.number for record in records]))
-    page = lead_page(
+    tickets = list(full_tickets(records, in_force.model))
+    still_open = [one for one in the_store().open_tickets() if one.first_ticket is not None]
+    shop = read_shop()
+    proposal, hindrance = _proposal(the_line(named))
+    found = Review(
         in_force.model,
-        tuned,
-        changed,
-        comparison,
+        shop,
+        proposal,
+        hindrance,
+        comebacks([*tickets, *still_open], shop.guarantee_days),
+        minutes_of_jobs(tickets, in_force, shop),
+        bills_and_quotes(tickets, in_force, shop),
         check_usage(tickets, in_force),
-        agreement(tickets, in_force, read_shop()),
+        agreement(tickets, in_force, shop),
         wrong_parts(tickets, in_force.model),
-        now(),
     )
-    write_page(Path(target), page, replacing(), [model_place(named)])
+    write_page(Path(target), lead_page(found, now()), replacing(), [model_place(named)])
     click.echo(f"Written: {harmless(target)}")
+
+
+def _proposal(line: Line) -> tuple[Proposal | None, str]:
+    """The open proposal, judged, else what is in force; and why an open one cannot be judged."""
+    from faultfinder.inference.loading import read_kept
+    from faultfinder.learning.beliefs import bench_figures_learnt, figures_learnt
+    from faultfinder.learning.judge.kept import Judgement
+    from faultfinder.report.lead.page import Proposal
+
+    versions = line.versions()
+    judgement = None
+    if line.proposed():
+        try:
+            judgement = judgement_of(line)
+            version, hindrance = line.proposal(), ""
+        except FaultfinderError as error:
+            return None, str(error)
+    elif versions and versions[-1].learnt:
+        version, hindrance = versions[-1], ""
+        if version.judged:
+            judgement = Judgement.read(version.judged)
+    else:
+        return None, ""
+    figures = figures_learnt(read_kept(version.files), version.learnt)
+    bench = bench_figures_learnt(version.learnt)
+    decided = f"{version.what} by {version.by} on {version.at[:10]}"
+    is_open = version.number == 0
+    return Proposal(figures, bench, version.evidence.count, judgement, is_open, decided), hindrance

@@ -1,10 +1,9 @@
-"""The lead's commands: tune, replay, adopt, rollback."""
+"""The lead's commands: tune, adopt, rollback."""
 
 from __future__ import annotations
 
 import sys
-from collections.abc import Sequence
-from dataclasses import replace
+from collections.abc import Iterator, Sequence
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
@@ -24,11 +23,10 @@ from faultfinder.learning.records import ClosedTicket
 from faultfinder.model.answers import find_variable
 from faultfinder.model.parts import FaultModel
 from faultfinder.report.wording import counted, harmless
+from faultfinder.tickets.ticket import Ticket
 
 if TYPE_CHECKING:
     from faultfinder.learning.em.estimates import Tuned
-    from faultfinder.learning.judge.judging import Rival
-    from faultfinder.learning.versions import Line
     from faultfinder.learning.watch.drift import Shift
     from faultfinder.learning.watch.unwritten import Habits
 
@@ -57,6 +55,16 @@ def records_of(
 
     days = [None if day is None else read_date(day) for day in (since, until)]
     return list(closed_tickets(the_store(), model, days[0], days[1], left_out, wrote))
+
+
+def full_tickets(records: Sequence[ClosedTicket], model: FaultModel) -> Iterator[Ticket]:
+    """Tickets with their logs, under the names of today, read a batch at a time."""
+    from faultfinder.learning.watch.today import renamed
+    from faultfinder.tickets.store import read_tickets
+
+    numbers = list(dict.fromkeys(record.number for record in records))
+    with the_store().database.transaction(write=False) as connection:
+        yield from renamed(read_tickets(connection, numbers), model)
 
 
 def left_out(sentence: str) -> None:
@@ -115,6 +123,7 @@ def tune(
 
     Ctrl-C ends the search early and proposes what was found so far.
     """
+    from faultfinder.learning.bench.learn import learn_bench
     from faultfinder.learning.em.estimates import LEAST
     from faultfinder.learning.proposing import keep_proposal
     from faultfinder.learning.versions import Evidence, packed, uncounted
@@ -158,15 +167,16 @@ def tune(
     )
     newest = max(ticket.closed_at for ticket in tickets)[:10]
     evidence = Evidence(packed(keys), tuned.tickets, newest, told)
-    place, changed = keep_proposal(line, base, tuned.figures, evidence, now())
+    bench = learn_bench(full_tickets(tickets, compiled.model), compiled, read_shop())
+    place, changed = keep_proposal(line, base, tuned.figures, evidence, now(), bench)
     doubtful = [
         ticket for ticket in unlikely_tickets(compiled, tickets, 5) if ticket.probability < 0.05
     ]
     shifts = _shifts(compiled, tickets)
     if as_json:
-        echo_json(TUNING, Tuning(tuned, changed, doubtful, shifts, written, place))
+        echo_json(TUNING, Tuning(tuned, changed, doubtful, shifts, written, bench, place))
         return
-    click.echo(tune_page(tuned, changed, doubtful, shifts, written, name))
+    click.echo(tune_page(tuned, changed, doubtful, shifts, written, bench, name))
     for one in tuned.set_aside:
         click.echo(str(one))
 
@@ -186,76 +196,6 @@ def _shifts(compiled: CompiledModel, tickets: Sequence[ClosedTicket]) -> Sequenc
         return drift(compiled, tickets, day.strftime("%Y-%m-%d"))
     except FaultfinderError:
         return ()
-
-
-@click.command(
-    "replay",
-    cls=JsonCommand,
-    form="faultfinder.report.learning.plain:REPLAY",
-    short_help="Judge the proposal: better or not, and what it saves.",
-)
-@MODEL
-@click.option("--folds", type=click.IntRange(2, 20), default=5, metavar="N", show_default=True,
-              help="In how many parts the tickets are held out in turn.")  # fmt: skip
-@click.option("--played", type=click.IntRange(0), default=100, show_default=True, metavar="N",
-              help="Play up to N held-out tickets again, to the end.")  # fmt: skip
-@click.option("--seed", type=int, default=0, show_default=True)
-@DB
-def replay(model: str | None, folds: int, played: int, seed: int, as_json: bool) -> None:
-    """Judge the proposal of "tune" against the figures in force and those it began with.
-
-    Each part of the tickets is held out in turn and the figures are tuned on the others, with
-    the options of the proposal, so that no ticket judges figures that it helped to make. The
-    verdict is kept for "faultfinder adopt".
-    """
-    from faultfinder.learning.judge.judging import judge
-    from faultfinder.learning.versions import digest_of
-    from faultfinder.report.learning.plain import REPLAY, Replayed
-    from faultfinder.report.learning.text import replay_page
-
-    line = the_line(pick_model(model))
-    proposal = line.proposal()
-    facts = proposal.evidence.options
-    prior = compile_model(line.base().believed)
-    tickets = records_of(prior.model, facts.get("since"), facts.get("until"))
-
-    def fit(some: Sequence[ClosedTicket]) -> CompiledModel:
-        tuned = tuned_on(
-            prior,
-            some,
-            label_error=facts.get("label_error", 0.0),
-            half_life_days=facts.get("half_life"),
-            least=1,
-            leave_out_impossible=True,
-            unwritten=facts.get("unwritten", ()),
-        )
-        return compile_model(replace(tuned.model, digest=""))
-
-    shop = read_shop()
-    rivals = _rivals(line, prior, tickets)
-    found = judge(tickets, fit, rivals, folds=folds, most=played, shop=shop, seed=seed)
-    word = found[0].verdict.word if found else "cannot tell yet"
-    line.judged(word)
-    if as_json:
-        echo_json(REPLAY, Replayed(digest_of(proposal.files), found))
-    else:
-        click.echo(replay_page(found, prior.model.name, folds, shop.currency))
-
-
-def _rivals(line: Line, prior: CompiledModel, tickets: Sequence[ClosedTicket]) -> tuple[Rival, ...]:
-    """The figures in force, and those as shipped where these are others."""
-    from faultfinder.inference.loading import read_kept
-    from faultfinder.learning.judge.judging import Rival, same_structure
-    from faultfinder.learning.versions import counted_in
-
-    versions, in_force = line.versions(), line.in_force()
-    told = versions[-1].evidence.tickets if versions else {}
-    learnt = frozenset(t.number for t in tickets if counted_in(told, t.key))
-    found = [Rival("the figures in force", compile_model(read_kept(in_force)), learnt)]
-    if versions and versions[0].files != in_force:
-        shipped = compile_model(read_kept(versions[0].files))
-        found.append(Rival("the file as shipped", shipped))
-    return tuple(rival for rival in found if same_structure(rival.compiled, prior))
 
 
 @click.command("adopt", short_help="Put the proposed figures in force.")

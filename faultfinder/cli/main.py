@@ -46,7 +46,7 @@ COMMANDS = {
     "erase": "faultfinder.cli.repair_commands:erase",
     "remodel": "faultfinder.cli.ticket_commands:remodel",
     "tune": "faultfinder.cli.learning_commands:tune",
-    "replay": "faultfinder.cli.learning_commands:replay",
+    "replay": "faultfinder.cli.replay_command:replay",
     "review": "faultfinder.cli.lead_command:lead",
     "doubts": "faultfinder.cli.doubt_command:doubts",
     "adopt": "faultfinder.cli.learning_commands:adopt",

@@ -10,18 +10,28 @@ from __future__ import annotations
 
 import json
 from collections.abc import Callable, Collection, Iterable, Mapping, Sequence
-from dataclasses import asdict, dataclass, fields, is_dataclass, replace
+from dataclasses import asdict, dataclass, field, fields, is_dataclass, replace
 from typing import Any
 
 import numpy as np
 
 from faultfinder.inference.compiled import compile_model
+from faultfinder.learning.bench.figures import (
+    BenchFigure,
+    Spot,
+    Values,
+    bench_values,
+    same_values,
+    with_values,
+)
 from faultfinder.learning.em.estimates import Figure
 from faultfinder.learning.em.parameters import Place, read_families, rewritten
 from faultfinder.learning.proposal import alike, figure_again
 from faultfinder.model.parts import FaultModel, Table
 from faultfinder.model.was import Was
 
+BENCH = "(bench)"
+"""What stands for the variable of a figure of the bench: no name of a variable."""
 Chances = Mapping[str, float]
 """A figure: state -> probability."""
 
@@ -29,13 +39,16 @@ Chances = Mapping[str, float]
 @dataclass(frozen=True)
 class Learnt:
     """One tuned figure. `spot` tells figures of a variable apart; `written` is what stands in
-    the file, `believed` what its author said, `tickets` how many speak on it."""
+    the file, `believed` what its author said, `tickets` how many speak on it, `low` and `high`
+    bound it (90 %)."""
 
     variable: str
     spot: str
     written: Chances
     believed: Chances
     tickets: float
+    low: Chances = field(default_factory=dict)
+    high: Chances = field(default_factory=dict)
 
     def as_plain(self) -> dict[str, Any]:
         return asdict(self)
@@ -52,9 +65,29 @@ def learnt_from(
             dict(zip(figure.states, figure_again(base, written, figure.place), strict=True)),
             dict(zip(figure.states, figure.before, strict=True)),
             figure.tickets,
+            dict(zip(figure.states, figure.low, strict=True)),
+            dict(zip(figure.states, figure.high, strict=True)),
         )
         for figure in figures
     )
+
+
+def figures_learnt(model: FaultModel, learnt: Iterable[Learnt]) -> list[Figure]:
+    """Tuned figures as they were kept with a version, whose `model` is this."""
+    places = {
+        (place.variable, spot(model, place)): place
+        for family in read_families(compile_model(model))
+        for place in family.places
+    }
+    found = []
+    for one in learnt:
+        place = places.get((one.variable, one.spot))
+        if place is not None:
+            states = model.by_name[one.variable].states
+            rows = (one.believed, one.written, one.low or one.written, one.high or one.written)
+            before, after, low, high = (tuple(row[state] for state in states) for row in rows)
+            found.append(Figure(place, states, before, after, low, high, one.tickets))
+    return found
 
 
 def spot(model: FaultModel, place: Place) -> str:
@@ -106,7 +139,59 @@ def believed(
             return gives
         return apart if told else gives
 
-    return _with_figures(model, belief)
+    return with_values(_with_figures(model, belief), bench_beliefs(model, learnt))
+
+
+def bench_learnt(figures: Iterable[BenchFigure], written: FaultModel) -> tuple[Learnt, ...]:
+    """The evidence of figures of the bench, as they stand in the model `written`."""
+    stands = bench_values(written)
+    return tuple(
+        Learnt(
+            BENCH,
+            json.dumps(one.spot),
+            dict(stands[one.spot]),
+            dict(one.before),
+            one.count,
+            dict(one.low),
+            dict(one.high),
+        )
+        for one in figures
+    )
+
+
+def bench_figures_learnt(learnt: Iterable[Learnt]) -> list[BenchFigure]:
+    """Figures of the bench as they were kept with a version."""
+    return [
+        BenchFigure(tuple(json.loads(one.spot)), one.believed, one.written, one.low, one.high,
+                    one.tickets)
+        for one in learnt
+        if one.variable == BENCH
+    ]  # fmt: skip
+
+
+def bench_beliefs(model: FaultModel, learnt: Sequence[Learnt]) -> dict[Spot, Values]:
+    """The author's figures of the bench where those in the model still stand as learning wrote
+    them; of `learnt` the first counts that fits."""
+    former = {check.name: check.was.names for check in model.checks}
+    former |= {repair.name: repair.was.names for repair in model.repairs}
+    causes = {cause.name: cause.was.names for cause in model.variables}
+    kept: dict[Spot, list[BenchFigure]] = {}
+    for one in bench_figures_learnt(learnt):
+        kept.setdefault(one.spot, []).append(one)
+    found: dict[Spot, Values] = {}
+    for at, values in bench_values(model).items():
+        names = [at]
+        if at[0] in ("checks", "repairs"):
+            for name in (at[1], *former.get(at[1], ())):
+                ends = [at[2:]]
+                if at[2] == "mends":
+                    ends += [("mends", old) for old in causes.get(at[3], ())]
+                names += [(at[0], name, *end) for end in ends]
+        fits = (one for name in names for one in kept.get(name, ()))
+        belief = next((one.before for one in fits if same_values(one.after, values)), None)
+        if belief is not None:
+            found[at] = belief
+    return found
 
 
 def _each_apart(
@@ -143,7 +228,17 @@ def merged(new: FaultModel, old: FaultModel, own: FaultModel) -> tuple[FaultMode
             both.add(place.variable)
         return now
 
-    return _with_figures(new, belief), sorted(both)
+    before_bench, mine_bench = bench_values(old), bench_values(own)
+    values: dict[Spot, Values] = {}
+    for at, shipped in bench_values(new).items():
+        then_values, now_values = before_bench.get(at), mine_bench.get(at)
+        if then_values is None or now_values is None or same_values(then_values, now_values):
+            continue
+        if now_values.keys() == shipped.keys():
+            values[at] = now_values
+            if not same_values(then_values, shipped):
+                both.add(at[1])
+    return with_values(_with_figures(new, belief), values), sorted(both)
 
 
 def figures_of(model: FaultModel) -> dict[tuple[str, str], tuple[float, ...]]:

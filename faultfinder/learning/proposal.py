@@ -17,6 +17,7 @@ from typing import Any
 import numpy as np
 
 from faultfinder.errors import FaultfinderError
+from faultfinder.learning.bench.figures import bench_values, with_values
 from faultfinder.learning.em.estimates import Figure
 from faultfinder.learning.em.parameters import Place
 from faultfinder.model.parts import FaultModel, NoisyMax, SimpleTest, Table
@@ -418,7 +419,7 @@ def _number(value: float) -> str:
 
 def check_same(before: FaultModel, after: FaultModel, figures: Sequence[Figure]) -> None:
     """Raise FaultfinderError unless the structure is as before and the figures as tuned."""
-    if _shape(before) != _shape(after):
+    if _shape(before) != _shape(with_values(after, bench_values(before))):
         raise FaultfinderError("The proposal came out with another structure; it was not written.")
     for figure in figures:
         told = figure_again(before, after, figure.place)

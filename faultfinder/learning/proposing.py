@@ -4,9 +4,13 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 
+from faultfinder.errors import FaultfinderError
 from faultfinder.inference.compiled import compile_model
 from faultfinder.inference.loading import read_kept
-from faultfinder.learning.beliefs import learnt_from
+from faultfinder.learning.beliefs import bench_learnt, learnt_from
+from faultfinder.learning.bench.figures import bench_values, same_values
+from faultfinder.learning.bench.learn import BenchLearnt
+from faultfinder.learning.bench.written import put_values
 from faultfinder.learning.em.estimates import Figure
 from faultfinder.learning.em.parameters import read_families
 from faultfinder.learning.proposal import check_same, figure_in, propose
@@ -14,9 +18,15 @@ from faultfinder.learning.versions import Base, Evidence, Line
 
 
 def keep_proposal(
-    line: Line, base: Base, figures: Sequence[Figure], evidence: Evidence, at: str
+    line: Line,
+    base: Base,
+    figures: Sequence[Figure],
+    evidence: Evidence,
+    at: str,
+    bench: BenchLearnt | None = None,
 ) -> tuple[str, tuple[Figure, ...]]:
     """Write figures into the files and keep them as the proposal; without figures the beliefs.
+    `bench` is what the bench teaches beside.
 
     Returns where it lies, and the figures that moved. Raises FaultfinderError when it came out
     with another structure or other figures.
@@ -33,10 +43,23 @@ def keep_proposal(
         at[:10],
         lambda figure: figure_in(base.model, figure.place),
     )
-    files = ((base.files[0][0], done.text), *base.files[1:])
+    moved = bench.changed if bench is not None else ()
+    wanted = {**bench_values(base.believed), **{one.spot: one.after for one in moved}}
+    files = put_values(
+        ((base.files[0][0], done.text), *base.files[1:]),
+        wanted,
+        bench_values(base.model),
+        {one.spot: one.count for one in moved},
+        at[:10],
+    )
     after = read_kept(files)
     check_same(base.model, after, done.changed)
-    place = line.propose(
-        base, done.text, learnt_from(done.changed, base.model, after), evidence, at
-    )
-    return place, done.changed
+    told = bench_values(after)
+    for spot, values in wanted.items():
+        if not same_values(told[spot], values):
+            raise FaultfinderError(
+                f"The proposal came out with another figure at {' '.join(spot)}; it was not "
+                "written."
+            )
+    learnt = (*learnt_from(done.changed, base.model, after), *bench_learnt(moved, after))
+    return line.propose(base, files, learnt, evidence, at), done.changed

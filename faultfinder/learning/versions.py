@@ -19,6 +19,7 @@ from typing import Any
 from faultfinder.errors import FaultfinderError
 from faultfinder.inference.loading import load_model, model_files, read_kept
 from faultfinder.learning.beliefs import Learnt, believed, merged, same_but_figures
+from faultfinder.learning.bench.figures import bench_values, with_values
 from faultfinder.learning.proposal import states_named
 from faultfinder.model.parts import FaultModel
 from faultfinder.tickets.kept_models import Files
@@ -43,8 +44,9 @@ class Evidence:
 class Version:
     """One version. `files` are as they were put in force, the model's own first; `shipped` is the
     number of the version that holds the shipped files it comes from, in `shipped_files` (None:
-    its own). A proposal has number 0, `base` is the digest of the files it was made from, and
-    `verdict` what a replay made of it ("" before one)."""
+    its own). A proposal has number 0, `base` is the digest of the files it was made from,
+    `verdict` what a replay made of it ("" before one) and `judged` all that it found (as
+    `judge.kept.Judgement`)."""
 
     number: int
     parent: int
@@ -58,6 +60,7 @@ class Version:
     shipped_files: Files | None = None
     base: str = ""
     verdict: str = ""
+    judged: Mapping[str, Any] = field(default_factory=dict)
 
     def as_plain(self) -> dict[str, Any]:
         return asdict(self)
@@ -164,7 +167,7 @@ class Line:
         if digest_of(shipped) == digest_of(before):
             return Base(files, model, own)
         old = read_kept(before)
-        if not same_but_figures(old, model):
+        if not same_but_figures(old, with_values(model, bench_values(old))):
             raise FaultfinderError(
                 f"Another {self.name} is shipped now ({self.origin}), and the shop's own has other "
                 "changes than figures. Bring the two together in a copy of the shipped file, then "
@@ -179,10 +182,9 @@ class Line:
         return home.files if home.shipped_files is None else home.shipped_files
 
     def propose(
-        self, base: Base, text: str, learnt: Sequence[Learnt], evidence: Evidence, at: str
+        self, base: Base, files: Files, learnt: Sequence[Learnt], evidence: Evidence, at: str
     ) -> str:
         """Keep a proposal, instead of an earlier one; returns where it lies."""
-        files = ((base.files[0][0], text), *base.files[1:])
         numbers = self._shelf.numbers(self.name)
         parent = numbers[-1] if numbers else 1
         shipped = self._version(parent).shipped if numbers else 1
@@ -191,6 +193,10 @@ class Line:
             base.files if base.upgrade else None, digest_of(self.in_force()),
         )  # fmt: skip
         return self._shelf.propose(self.name, proposal.as_plain())
+
+    def proposed(self) -> bool:
+        """Whether a proposal is kept."""
+        return self._shelf.read(self.name, PROPOSAL) is not None
 
     def proposal(self) -> Version:
         """The kept proposal; refused when the files in force have changed since."""
@@ -208,9 +214,10 @@ class Line:
             raise FaultfinderError(f"The proposal for {self.name} was changed by hand. Tune again.")
         return proposal
 
-    def judged(self, word: str) -> None:
-        """Keep the verdict of a replay with the proposal."""
-        self._shelf.propose(self.name, replace(self.proposal(), verdict=word).as_plain())
+    def judged(self, word: str, found: Mapping[str, Any]) -> None:
+        """Keep the verdict of a replay, and all that it found, with the proposal."""
+        judged = replace(self.proposal(), verdict=word, judged=found)
+        self._shelf.propose(self.name, judged.as_plain())
 
     def adopt(self, by: str, at: str) -> Version:
         """Put the proposal in force. Raises FaultfinderError when somebody else put a version in

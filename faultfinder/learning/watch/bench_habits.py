@@ -12,7 +12,7 @@ from __future__ import annotations
 from collections import Counter, defaultdict
 from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
-from itertools import groupby
+from itertools import groupby, product
 
 import numpy as np
 
@@ -22,14 +22,16 @@ from faultfinder.consultation.consult import consult
 from faultfinder.decide.shop import Shop
 from faultfinder.errors import ImpossibleEvidence
 from faultfinder.inference.compiled import CompiledModel, entropy_bits
-from faultfinder.inference.posterior import beliefs
-from faultfinder.learning.judge.forecasts import batches, evidence_columns
-from faultfinder.model.parts import FaultModel, Kind
+from faultfinder.inference.posterior import beliefs, log_probability
+from faultfinder.learning.judge.forecasts import batches, evidence_columns, label_columns
+from faultfinder.model.parts import Check, FaultModel, Kind
 from faultfinder.tickets.events import Event, Found, Moved, Repaired, Tried
 from faultfinder.tickets.ticket import Ticket
 
 USAGE_TICKETS = 200
 AGREEMENT_TICKETS = 60
+MOST_RESULTS = 200
+"""Joint results of a check that are weighed."""
 FIRST = 3
 """A check among the model's first so many counts as the model's own choice."""
 
@@ -89,17 +91,38 @@ class Follower:
 
 
 @dataclass(frozen=True)
+class Decided:
+    """A check: of the `made` times that the step after it was worked out, its result `changed`
+    that `changed` times, against the step advised had nothing been told. `interval` is Wilson's
+    95 % interval of changed / made; `minutes` is what those times took by the model."""
+
+    check: str
+    made: int
+    changed: int
+    minutes: float
+    interval: tuple[float, float]
+
+
+@dataclass(frozen=True)
 class Departure:
-    """A check that was made, the one the model would have named first, and how often."""
+    """A check that was made, the one the model would have named first, and how often.
+
+    Of the `judged` times on tickets with a confirmed cause, the check that was made told more
+    towards that cause for its minutes `right` times: bits by which its result raises the
+    probability of what was confirmed, as recorded, else as expected of it given that cause.
+    """
 
     made: str
     named: str
     times: int
+    judged: int = 0
+    right: int = 0
 
 
 @dataclass(frozen=True)
 class Agreement:
-    """Persons by number of checks, and departures, the commonest first.
+    """Persons by number of checks, departures, the commonest first, and whether checks changed
+    what was done next, the idlest first.
 
     Worked out on `sampled` of `tickets`. `again` checks had been made before and
     `impossible` ones came when the model held what was found to be impossible: both
@@ -108,6 +131,7 @@ class Agreement:
 
     people: tuple[Follower, ...]
     departures: tuple[Departure, ...]
+    decided: tuple[Decided, ...]
     tickets: int
     sampled: int
     again: int
@@ -128,8 +152,10 @@ class WrongParts:
 
 
 @dataclass(frozen=True)
-class _Step:
-    """A check as the log has it: what was known before and after, and in which stage."""
+class Step:
+    """A check as the log has it: what was known before and after, what could not be told, in
+    which `stage` the machine was and which one was `reached` for it; `at_intake` tells that it
+    was written down with the intake."""
 
     ticket: int
     check: str
@@ -137,7 +163,10 @@ class _Step:
     before: Known
     unclear: frozenset[str]
     after: Known
+    unclear_after: frozenset[str]
     stage: str
+    reached: str
+    at_intake: bool
 
 
 def check_usage(
@@ -152,11 +181,11 @@ def check_usage(
     chosen = {ticket.number for ticket in _drawn(closed, most, seed)}
     homes = _homes(model.model)
     made: Counter[str] = Counter()
-    followed: list[_Step] = []
+    followed: list[Step] = []
     unknown = 0
     for ticket in closed:
         unknown += sum(_check_of(made, homes, model.model) is None for made in _early(ticket))
-        for step in _steps(ticket, model.model, homes):
+        for step in check_steps(ticket, model.model):
             made[step.check] += 1
             if ticket.number in chosen:
                 followed.append(step)
@@ -204,26 +233,30 @@ def agreement(
     """Per person, the share of checks that were among the model's first three just then.
 
     The order is that of `faultfinder.consultation.consult`, from the stage in which the check
-    before was made. Questions at the counter and looks for safety are left out on both sides:
-    those are always asked, and made whenever their stage is reached. At most `most` closed
+    before was made. Questions, what was written down with the intake and looks for safety are left
+    out: those are always asked, and made whenever their stage is reached. At most `most` closed
     tickets are drawn by `seed`.
     """
     closed = [ticket for ticket in tickets if not ticket.open]
     chosen = _drawn(closed, most, seed)
     ranks = _Ranks(compiled, shop)
-    homes = _homes(compiled.model)
     counts: dict[str, list[int]] = defaultdict(lambda: [0, 0, 0])
     departures: Counter[tuple[str, str]] = Counter()
+    parted: list[tuple[Step, str, Ticket]] = []
+    decisions: dict[str, list[bool]] = defaultdict(list)
     again = impossible = 0
     for ticket in chosen:
-        for step in _steps(ticket, compiled.model, homes):
-            if step.check not in ranks.weighed:
+        for step in check_steps(ticket, compiled.model):
+            if step.at_intake or step.check not in ranks.weighed:
                 continue
             ranked = ranks.at(step)
             if ranked is None:
                 impossible += 1
                 continue
             names, advised = ranked
+            changed = ranks.changed(step)
+            if changed is not None:
+                decisions[step.check].append(changed)
             if step.check not in names:
                 again += 1
                 continue
@@ -234,6 +267,8 @@ def agreement(
             count[2] += not advised
             if not hit:
                 departures[step.check, names[0]] += 1
+                parted.append((step, names[0], ticket))
+    judged, right = _who_was_right(compiled, parted)
     people = [
         Follower(who, hits, made, past, wilson(hits, made))
         for who, (hits, made, past) in counts.items()
@@ -241,16 +276,87 @@ def agreement(
     return Agreement(
         people=tuple(sorted(people, key=lambda one: (-one.checks, one.who))),
         departures=tuple(
-            Departure(made, named, times)
+            Departure(made, named, times, judged[made, named], right[made, named])
             for (made, named), times in sorted(
                 departures.items(), key=lambda item: (-item[1], item[0])
             )
         ),
+        decided=_decided(decisions, compiled.model),
         tickets=len(closed),
         sampled=len(chosen),
         again=again,
         impossible=impossible,
     )
+
+
+def _decided(found: Mapping[str, Sequence[bool]], model: FaultModel) -> tuple[Decided, ...]:
+    rows = [
+        Decided(
+            check,
+            len(changes),
+            sum(changes),
+            len(changes) * model.checks_by_name[check].minutes,
+            wilson(sum(changes), len(changes)),
+        )
+        for check, changes in found.items()
+    ]
+    return tuple(sorted(rows, key=lambda one: (one.interval[1], one.check)))
+
+
+Pair = tuple[str, str]
+
+
+def _who_was_right(
+    compiled: CompiledModel, parted: Sequence[tuple[Step, str, Ticket]]
+) -> tuple[Counter[Pair], Counter[Pair]]:
+    """How often a departure can be judged by what was confirmed, and how often the check that was
+    made told more for its minutes."""
+    judged: Counter[Pair] = Counter()
+    right: Counter[Pair] = Counter()
+    model = compiled.model
+    for step, named, ticket in parted:
+        if not ticket.causes or not {v.name for v in model.variables}.issuperset(ticket.causes):
+            continue
+        rates = []
+        for name in (step.check, named):
+            check = model.checks_by_name[name]
+            way = compiled.routes.get((step.stage, check.stage))
+            bits = _bits_towards(compiled, step.before, check, ticket)
+            if bits is None or way is None:
+                break
+            rates.append(bits / max(way.minutes + check.minutes, 0.5))
+        else:
+            judged[step.check, named] += 1
+            right[step.check, named] += rates[0] > rates[1]
+    return judged, right
+
+
+def _bits_towards(
+    compiled: CompiledModel, before: Known, check: Check, ticket: Ticket
+) -> float | None:
+    """log2 of how much likelier a check's result is given the confirmed causes than without: of
+    the result on the ticket, else the mean over results given those causes."""
+    network = compiled.network
+    known = {name: result for name, result in before.items() if name not in check.observes}
+    states = [network.states[network.index[name]] for name in check.observes]
+    rows = [dict(zip(check.observes, row, strict=True)) for row in product(*states)]
+    if len(rows) > MOST_RESULTS:
+        return None
+    patterns = [{**known, **row} for row in (*rows, {})]
+    told = evidence_columns(compiled, patterns)
+    truth = label_columns(compiled, [frozenset(ticket.causes)] * len(patterns))
+    free = log_probability(compiled, told)
+    given = log_probability(compiled, told.with_columns(truth))
+    if np.isneginf(given[-1]) or np.isneginf(free[-1]):
+        return None
+    chance, likely = np.exp(free[:-1] - free[-1]), np.exp(given[:-1] - given[-1])
+    with np.errstate(divide="ignore", invalid="ignore"):
+        bits = np.where(likely > 0.0, np.log2(likely / chance), 0.0)
+    seen = {name: ticket.findings.get(name) for name in check.observes}
+    place = next((at for at, row in enumerate(rows) if row == seen), None)
+    if place is not None:
+        return float(bits[place]) if likely[place] > 0.0 else None
+    return float(likely @ bits)
 
 
 def wrong_parts(tickets: Iterable[Ticket], model: FaultModel) -> tuple[WrongParts, ...]:
@@ -326,22 +432,26 @@ def _check_of(made: Found, homes: Mapping[str, str], model: FaultModel) -> str |
     return homes[name]
 
 
-def _steps(ticket: Ticket, model: FaultModel, homes: Mapping[str, str]) -> Iterator[_Step]:
+def check_steps(ticket: Ticket, model: FaultModel) -> Iterator[Step]:
+    """The checks of a ticket in turn, up to the first repair."""
+    homes = _homes(model)
     stage = here = model.start
-    rows: list[tuple[str, Found, str, str]] = []
+    rows: list[tuple[str, Found, str, str, bool]] = []
     for event in _before_repair(ticket):
         if isinstance(event.entry, Moved):
             here = event.entry.stage
         elif isinstance(event.entry, Found):
             check = _check_of(event.entry, homes, model)
             if check is not None:
-                rows.append((check, event.entry, event.who, here))
+                at_intake = event.at == ticket.opened_at
+                rows.append((check, event.entry, event.who, here, at_intake))
     known: Known = {}
     unclear: set[str] = set()
     for check, run in groupby(rows, key=lambda row: row[0]):
         before, vain = dict(known), frozenset(unclear)
-        who, reached = "", stage
-        for _, made, by, place in run:
+        who, reached, counter = "", stage, True
+        for _, made, by, place, at_intake in run:
+            counter &= at_intake
             name, result = made.finding, made.result
             known.pop(name, None)
             unclear.discard(name)
@@ -350,7 +460,8 @@ def _steps(ticket: Ticket, model: FaultModel, homes: Mapping[str, str]) -> Itera
             else:
                 known[name] = result
             who, reached = who or by, place
-        yield _Step(ticket.number, check, who, before, vain, dict(known), stage)
+        yield Step(ticket.number, check, who, before, vain, dict(known), frozenset(unclear),
+                   stage, reached, counter)  # fmt: skip
         stage = reached
 
 
@@ -365,7 +476,7 @@ Key = frozenset[tuple[str, str]]
 
 
 def _beliefs(
-    compiled: CompiledModel, steps: Sequence[_Step]
+    compiled: CompiledModel, steps: Sequence[Step]
 ) -> tuple[dict[Key, float], dict[Key, int]]:
     """Entropy of the causes in bits, added up, and the leading cause, per set of findings.
 
@@ -413,9 +524,11 @@ class _Ranks:
             if not stopping.intersection(check.observes)
             and any(model.by_name[name].kind is Kind.FINDING for name in check.observes)
         }
+        self.model_checks = model.checks_by_name
+        self._steps: dict[tuple[Key, frozenset[str], str], tuple[str, str] | None] = {}
         self._kept: dict[tuple[Key, frozenset[str], str], tuple[list[str], bool] | None] = {}
 
-    def at(self, step: _Step) -> tuple[list[str], bool] | None:
+    def at(self, step: Step) -> tuple[list[str], bool] | None:
         """The open checks, best first, and whether one is advised; None when the findings are
         impossible."""
         model = self.compiled.model
@@ -424,6 +537,28 @@ class _Ranks:
         if key not in self._kept:
             self._kept[key] = self._rank(step.before, step.unclear, stage)
         return self._kept[key]
+
+    def changed(self, step: Step) -> bool | None:
+        """Whether a check's results changed what is advised next, against the same machine with
+        nothing told by it; None when findings are impossible."""
+        told = self.model_checks[step.check].observes
+        bare = {name: result for name, result in step.before.items() if name not in told}
+        open_ones = step.unclear | frozenset(told)
+        without = self._next(bare, open_ones, step.reached)
+        after = self._next(step.after, step.unclear_after, step.reached)
+        return None if without is None or after is None else without != after
+
+    def _next(self, known: Known, unclear: frozenset[str], stage: str) -> tuple[str, str] | None:
+        stage = stage if stage in self.compiled.model.stages_by_name else self.compiled.model.start
+        key = (_key(known), unclear, stage)
+        if key not in self._steps:
+            seen = {**dict(sorted(known.items())), **dict.fromkeys(sorted(unclear))}
+            try:
+                step = consult(Case(self.compiled, seen, stage, shop=self.shop)).next_step
+                self._steps[key] = ("stop", "") if step is None else (step.kind, step.name)
+            except ImpossibleEvidence:
+                self._steps[key] = None
+        return self._steps[key]
 
     def _rank(
         self, known: Known, unclear: frozenset[str], stage: str

@@ -1,4 +1,4 @@
-"""The lead's page: whether the figures hold, what tuning would change, how the bench works.
+"""The lead's page: adopt or not, what became of jobs, how the bench works, what would change.
 
 One self-contained HTML page in black and white, for paper and phone, without a script. Every
 plot stands beside a table of the same figures. Persons are named on it: it is for the lead.
@@ -8,19 +8,33 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
-from dataclasses import replace
+from dataclasses import dataclass, replace
 
 from faultfinder.assess.share_interval import wilson
-from faultfinder.learning.em.estimates import Figure, Tuned
+from faultfinder.decide.shop import Shop
+from faultfinder.learning.bench.figures import BenchFigure, spot_words
+from faultfinder.learning.em.estimates import Figure
 from faultfinder.learning.em.parameters import Place
+from faultfinder.learning.judge.judging import Judged, Verdict
+from faultfinder.learning.judge.kept import Judgement
 from faultfinder.learning.judge.replay import Comparison, ModelScores
 from faultfinder.learning.proposal import effect
 from faultfinder.learning.watch.bench_habits import FIRST, Agreement, Usage, WrongParts
+from faultfinder.learning.watch.jobs import Bills, Comebacks, Minutes
 from faultfinder.model.parts import FaultModel, Kind
 from faultfinder.report.html import minute_of, render
 from faultfinder.report.lead import plots as lead_plots
 from faultfinder.report.lead.plots import Row
-from faultfinder.report.learning.words import impossible_words, score_rows, share_words
+from faultfinder.report.learning.words import (
+    bench_cells,
+    bench_effect,
+    change_rows,
+    changed_words,
+    figure_words,
+    impossible_words,
+    score_rows,
+    share_words,
+)
 from faultfinder.report.page import Page
 from faultfinder.report.wording import counted, percent, shortened
 
@@ -30,33 +44,68 @@ TITLE = 26
 CHECKS_SHOWN = 15
 LEAST_FOLLOWED = 10
 """A check followed less often is left out of the plot, not of the table (a choice)."""
+LEAST_MADE = 5
+"""A check made less often is not called idle (a choice)."""
+BENCH_SHOWN = 20
+CHANGES_SHOWN = 12
+COMEBACKS_SHOWN = 15
 DEPARTURES_SHOWN = 10
 PEOPLE_SHOWN = 40
 
 
-def lead_page(
-    model: FaultModel,
-    tuned: Tuned,
-    changed: Sequence[Figure],
-    comparison: Comparison,
-    usage: Usage,
-    agreement: Agreement,
-    wrong_parts: Sequence[WrongParts],
-    made_at: str,
-) -> str:
-    """The page. `comparison` must be of figures tuned on other tickets than it scores;
-    `tuned` and `changed` are from all of them. `made_at` is UTC in ISO 8601."""
+@dataclass(frozen=True, eq=False)
+class Proposal:
+    """Figures to decide on, or decided on last: `tuned` are those that move, `judgement` what a
+    replay made of them, None for one that nobody judged. `open` tells that they wait for a
+    decision, `decided` who put them in force, else."""
+
+    tuned: Sequence[Figure]
+    bench: Sequence[BenchFigure]
+    tickets: int
+    judgement: Judgement | None
+    open: bool
+    decided: str = ""
+
+
+@dataclass(frozen=True, eq=False)
+class Review:
+    """What the page tells. `proposal` is None where nothing is proposed nor was adopted, and
+    `hindrance` says why an open one cannot be judged."""
+
+    model: FaultModel
+    shop: Shop
+    proposal: Proposal | None
+    hindrance: str
+    comebacks: Comebacks
+    minutes: Minutes
+    bills: Bills
+    usage: Usage
+    agreement: Agreement
+    wrong_parts: Sequence[WrongParts]
+
+
+def lead_page(found: Review, made_at: str) -> str:
+    """The page, the decision first. `made_at` is UTC in ISO 8601."""
     page = Page()
-    _reliability(page, comparison)
-    _figures(page, model, tuned, changed)
-    _checks(page, model, usage)
-    _departures(page, model, agreement)
-    _parts(page, wrong_parts)
+    _decision(page, found)
+    _comebacks(page, found)
+    _minutes(page, found.minutes)
+    _bills(page, found.bills, found.shop)
+    _idle_checks(page, found.model, found.agreement)
+    _departures(page, found.model, found.agreement)
+    _parts(page, found.wrong_parts)
+    if found.proposal is not None:
+        judgement = found.proposal.judgement
+        if judgement is not None and judgement.against:
+            _reliability(page, judgement.against[0].found)
+        _figures(page, found.model, found.proposal)
+        _bench_figures(page, found.model, found.proposal)
+    _checks(page, found.model, found.usage)
     return render(
         "lead.html",
-        title=f"Review: {model.title}",
+        title=f"Review: {found.model.title}",
         made_at=minute_of(made_at),
-        tickets=counted(usage.tickets, "closed ticket"),
+        tickets=counted(found.usage.tickets, "closed ticket"),
         page=page,
     )
 
@@ -64,14 +113,187 @@ def lead_page(
 # Sections
 
 
+def _decision(page: Page, found: Review) -> None:
+    page.section("Adopt or not, and why")
+    name, proposal = found.model.name, found.proposal
+    if proposal is None or found.hindrance:
+        page.answer(found.hindrance or "Nothing is proposed, and nothing was adopted yet.")
+        page.text(f"Figures from closed tickets: faultfinder tune -m {name}")
+        return
+    judgement = proposal.judgement
+    from_tickets = counted(proposal.tickets, "ticket")
+    if judgement is None or not judgement.against:
+        page.answer(
+            f"Nothing is proposed now. In force: figures from {from_tickets}, {proposal.decided}, "
+            "not judged."
+            if not proposal.open
+            else "Cannot be told: no closed ticket with a confirmed cause is left that neither "
+            "side has learnt from."
+        )
+        return
+    first = judgement.against[0]
+    if proposal.open:
+        page.answer(f"{_advised(first.verdict)} {_reason(first, found.shop.currency)}")
+        page.text(
+            f"The proposal is from {from_tickets}. Each of {len(first.found.numbers)} tickets with "
+            "a confirmed cause was held out once and the figures tuned on the others, so that no "
+            "ticket judges figures that it helped to make. Minutes, prices and success of repairs "
+            "are counted, not judged so: both sides go by the proposed ones."
+        )
+    else:
+        page.answer(
+            f"Nothing is proposed now. In force: figures from {from_tickets}, {proposal.decided}. "
+            f"They were judged: {first.verdict.word}. {_reason(first, found.shop.currency)}"
+        )
+    for other in judgement.against[1:]:
+        page.text(
+            f"Against {other.rival}: {other.verdict.word}. {_reason(other, found.shop.currency)}"
+        )
+    page.text(changed_words(judgement.advice))
+    rows = change_rows(judgement.advice, found.model)
+    if rows:
+        heads = ("In force", "Proposed", "tickets")
+        page.table(heads, rows[:CHANGES_SHOWN], words=3)
+    if proposal.open:
+        page.text(f"To put it in force: faultfinder adopt -m {name} --by NAME")
+
+
+def _advised(verdict: Verdict) -> str:
+    if verdict.word == "better":
+        return "Adopt."
+    if verdict.word == "worse":
+        return "Do not adopt: worse than what is in force."
+    if verdict.more is None:
+        return "Not now: no difference can be told, and more tickets like these are unlikely to."
+    return f"Not yet: no difference can be told. About {verdict.more:,} more tickets would tell."
+
+
+def _reason(one: Judged, currency: str) -> str:
+    """The differences a verdict goes by, in words."""
+    loss = one.found.differences["label_log_loss"]
+    mean, low, high = (value / math.log(2.0) for value in (loss.mean, *loss.interval))
+    said = (
+        f"A confirmed cause is foretold {abs(mean):.3f} bits "
+        f"{'better' if mean < 0.0 else 'worse'} (95 %: {-high:+.3f} to {-low:+.3f})"
+    )
+    if one.jobs is None:
+        return f"{said}; no job was played."
+    parts = [said]
+    for name, unit, scale in (("money", currency, 1.0), ("minutes", "min", 1.0),
+                              ("needless", "dear parts for nothing in 100 jobs", 100.0),
+                              ("wrong", "repairs for nothing in 100 jobs", 100.0)):  # fmt: skip
+        difference = one.jobs.differences[name]
+        low, high = (bound * scale for bound in difference.interval)
+        more = "more" if difference.mean > 0.0 else "less"
+        size = abs(difference.mean * scale)
+        parts.append(f"{size:.1f} {unit} {more} ({low:+.1f} to {high:+.1f})")
+    jobs = counted(len(one.jobs.numbers), "job")
+    return f"{parts[0]}. In {jobs} played to the end, a job takes {', '.join(parts[1:])}."
+
+
+def _comebacks(page: Page, found: Review) -> None:
+    told = found.comebacks
+    page.section(f"Machines that came back within {told.days:.0f} days")
+    if not told.repaired and not told.found:
+        page.text("No repaired ticket is old enough to say.")
+        return
+    if told.repaired:
+        page.answer(
+            f"{told.hits} of {counted(told.repaired, 'repaired machine')} came back: "
+            f"{percent(told.hits / told.repaired)} (95 %: {_range(told.interval)})."
+        )
+    again = [one for one in told.found if one.causes_again]
+    same = sum(one.same for one in again)
+    page.text(
+        f"{counted(told.young, 'machine')} repaired since can still come back. Of "
+        f"{counted(len(again), 'comeback')} with a confirmed cause {same} had one of the first "
+        "ticket again. A machine counts where its new ticket names the old one."
+    )
+    rows = [
+        (f"{one.first}, {one.again}", f"{one.days:.0f}", _causes(found.model, one.causes),
+         _causes(found.model, one.causes_again))
+        for one in sorted(told.found, key=lambda one: (not one.same, one.again))[:COMEBACKS_SHOWN]
+    ]  # fmt: skip
+    if rows:
+        heads = ("Tickets", "days", "Cause then", "Cause now")
+        page.table(heads, rows, words=4)
+    if len(told.found) > COMEBACKS_SHOWN:
+        page.text(f"{len(told.found) - COMEBACKS_SHOWN} others.")
+
+
+def _causes(model: FaultModel, names: Sequence[str]) -> str:
+    said = [model.by_name[name].title if name in model.by_name else name for name in names]
+    return "; ".join(said) or "not established"
+
+
+def _minutes(page: Page, found: Minutes) -> None:
+    page.section("Minutes a job against the plan")
+    if not found.jobs:
+        page.text("The logs tell no times.")
+        return
+    page.answer(
+        f"{found.log:.0f} min by the log where the model says {found.model:.0f} for the same work: "
+        f"{percent(found.ratio)} of it (95 %: {_range(found.interval)}), over "
+        f"{counted(found.jobs, 'job')}."
+    )
+    page.text(
+        "Times between two entries of one person on one day; what was done between is read from "
+        f"the log. They tell {percent(found.timed)} of the work: what a person began with has no "
+        f"beginning in the log. Cut as pauses: {found.pauses:.0f} min a job."
+    )
+
+
+def _bills(page: Page, found: Bills, shop: Shop) -> None:
+    page.section("Quote against bill")
+    if not found.jobs:
+        page.text("No repaired ticket to look at.")
+        return
+    page.answer(
+        f"Of {counted(found.jobs, 'repaired job')} {percent(found.within / found.jobs)} came to "
+        f"what was to be quoted at the bench's door, {percent(found.below / found.jobs)} to less, "
+        f"{percent(found.above / found.jobs)} to more. By the quote one in ten each comes to less "
+        "and to more."
+    )
+    page.text(
+        f"Middle bill {found.bill:.0f} {shop.currency}, middle quote {found.quote:.0f}. A bill is "
+        "the log's minutes, the model's where it tells none, at the shop's rate, and the prices "
+        "on its orders, the model's where there is none."
+    )
+    rows = [(f"{n}", f"{bill:.0f}", f"{high:.0f}") for n, bill, high in found.numbers]
+    if rows:
+        page.table(("Furthest above: ticket", "bill", "quoted up to"), rows)
+
+
+def _idle_checks(page: Page, model: FaultModel, found: Agreement) -> None:
+    page.section("Checks that never change what is done next")
+    idle = [one for one in found.decided if not one.changed and one.made >= LEAST_MADE]
+    if not idle:
+        page.text(
+            f"None of those made {LEAST_MADE} times or more, on {_sample(found)}."
+            if found.decided
+            else "No check to look at."
+        )
+        return
+    titles = {check.name: check.title for check in model.checks}
+    page.answer(f"{', '.join(titles[one.check] for one in idle)}.")
+    page.text(
+        "The step advised after each check, against the step had it told nothing, on "
+        f"{_sample(found)}. Looks for safety and questions at the counter are left out. With few "
+        "times a check can look idle by chance: the last column is the most that fits."
+    )
+    rows = [
+        (titles[one.check], f"{one.made:,}", f"{one.minutes:.0f}", percent(one.interval[1]))
+        for one in idle
+    ]
+    page.table(("Check", "made", "min", "changes at most"), rows)
+
+
 def _reliability(page: Page, found: Comparison) -> None:
     page.section("Do the probabilities mean what they say?")
-    page.answer(_verdict(found))
     page.text(
-        f"Both were scored on {counted(len(found.numbers), 'ticket')}, the last that were "
-        "closed; the new figures were tuned on the earlier ones only. "
-        f"{counted(found.without_cause, 'ticket')} without a confirmed cause left out. "
-        f"{impossible_words(found)}"
+        f"Old figures and new were scored on {counted(len(found.numbers), 'ticket')}, each held "
+        f"out from what the new ones learnt. {counted(found.without_cause, 'ticket')} without a "
+        f"confirmed cause left out. {impossible_words(found)}"
     )
     label = (
         "Reliability diagram: share of causes that were present against the probability that "
@@ -100,14 +322,6 @@ def _reliability(page: Page, found: Comparison) -> None:
     page.table(heads, score_rows(found))
 
 
-def _verdict(found: Comparison) -> str:
-    difference = found.differences.get("log_loss")
-    if difference is None or not difference.clear:
-        return "On tickets held out, no clear difference between the old and the tuned figures."
-    better = "better" if difference.mean < 0.0 else "worse"
-    return f"On tickets held out, the tuned figures predict causes {better} than the old ones."
-
-
 def _spoken(name: str, scores: ModelScores) -> str:
     told = ", ".join(
         f"{percent(one.mean_forecast)} said and {percent(one.observed)} seen"
@@ -117,19 +331,17 @@ def _spoken(name: str, scores: ModelScores) -> str:
     return f"{name} figures: {told}."
 
 
-def _figures(page: Page, model: FaultModel, tuned: Tuned, changed: Sequence[Figure]) -> None:
+def _figures(page: Page, model: FaultModel, proposal: Proposal) -> None:
     page.section("How common causes and histories are")
     kinds = (Kind.CAUSE, Kind.HISTORY)
+    changed = proposal.tuned
     wanted = [figure for figure in changed if model.by_name[figure.place.variable].kind in kinds]
-    of_all = (
-        f"{counted(len(changed), 'figure')} of {len(tuned.figures)} would change if the model "
-        f"were tuned to all {counted(tuned.tickets, 'ticket')}; {len(wanted)} of them are of "
-        "causes and histories."
+    would = "would change" if proposal.open else "were changed"
+    page.text(
+        f"{counted(len(changed), 'figure')} {would}, from "
+        f"{counted(proposal.tickets, 'closed ticket')}; {len(wanted)} of them are of causes and "
+        "histories."
     )
-    ended = "" if tuned.converged else " The search was stopped before it settled."
-    page.text(f"{of_all}{ended}")
-    for warning in tuned.warnings:
-        page.text(warning)
     ranked = sorted(wanted, key=lambda one: (-effect(one), str(one.place)))[:FIGURES_SHOWN]
     rows = [
         (Row(_name(model, one, at), one.after[at], one.low[at], one.high[at], one.before[at]), one)
@@ -170,6 +382,24 @@ def _figures(page: Page, model: FaultModel, tuned: Tuned, changed: Sequence[Figu
     page.table(heads, cells)
 
 
+def _bench_figures(page: Page, model: FaultModel, proposal: Proposal) -> None:
+    if not proposal.bench:
+        return
+    page.section("Minutes, prices, cures")
+    ranked = sorted(proposal.bench, key=bench_effect, reverse=True)
+    would = "would change" if proposal.open else "were changed"
+    page.text(
+        f"{counted(len(ranked), 'figure')} {would}, counted from the times, orders and repairs of "
+        "the logs; what was seen few times stays near the file. A cure is counted where one cause "
+        "alone was confirmed. A machine that came back with the same cause counts as missed by the "
+        "look after the repair."
+    )
+    rows = [(spot_words(model, one.spot), *bench_cells(one)) for one in ranked[:BENCH_SHOWN]]
+    page.table(("Figure", "before", "after", "90 %", "times"), rows)
+    if len(ranked) > BENCH_SHOWN:
+        page.text(f"{len(ranked) - BENCH_SHOWN} others moved less.")
+
+
 def _name(model: FaultModel, figure: Figure, state: int, width: int = 0) -> str:
     """What a probability is of; titles cut to `width` characters where it is given."""
 
@@ -189,7 +419,7 @@ def _name(model: FaultModel, figure: Figure, state: int, width: int = 0) -> str:
         return f"{what}, from: {title(place.parent)}{shown}"
     if place.kind == "leak":
         return f"{what}, by itself"
-    return f"{what}, row {place.row + 1}" if place.row else what
+    return figure_words(model, place) if place.row else what
 
 
 def _checks(page: Page, model: FaultModel, usage: Usage) -> None:
@@ -287,13 +517,28 @@ def _departures(page: Page, model: FaultModel, found: Agreement) -> None:
     if len(found.people) > len(people):
         page.text(f"{len(found.people) - len(people)} others made fewer checks.")
     titles = {check.name: check.title for check in model.checks}
+    judged = sum(one.judged for one in found.departures)
+    right = sum(one.right for one in found.departures)
+    if judged:
+        page.answer(
+            f"Where people made another check than advised, theirs told more for its minutes in "
+            f"{right:,} of {judged:,} that a confirmed cause can judge: "
+            f"{percent(right / judged)} (95 %: {_range(wilson(right, judged))})."
+        )
+        page.text(
+            "Judged afterwards, by how much the result raises the probability of what was "
+            "confirmed, for the minutes with the way there: as recorded on the ticket, else as the "
+            "model expects it of that cause. What people saw and did not write down is not in it."
+        )
     parted = [
-        (titles[one.made], titles[one.named], f"{one.times:,}")
+        (titles[one.made], titles[one.named], f"{one.times:,}",
+         f"{one.right} of {one.judged}" if one.judged else "-")
         for one in found.departures[:DEPARTURES_SHOWN]
-    ]
+    ]  # fmt: skip
     if parted:
         page.heading("Commonest departures")
-        page.table(("Check made", "The model's first", "times"), parted, words=2)
+        columns = ("Check made", "The model's first", "times", "made one told more")
+        page.table(columns, parted, words=2)
 
 
 def _parts(page: Page, found: Sequence[WrongParts]) -> None:

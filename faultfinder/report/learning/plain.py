@@ -5,10 +5,14 @@ from __future__ import annotations
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 
+from faultfinder.learning.bench.figures import BenchFigure
+from faultfinder.learning.bench.learn import BenchLearnt
 from faultfinder.learning.em.estimates import Figure, Tuned
 from faultfinder.learning.em.worth import Weighed
 from faultfinder.learning.judge.calibration import CalibrationBin
+from faultfinder.learning.judge.changed_advice import AdviceChange, ChangedAdvice
 from faultfinder.learning.judge.judging import Jobs, Judged
+from faultfinder.learning.judge.kept import Judgement
 from faultfinder.learning.judge.paired import Difference
 from faultfinder.learning.judge.replay import ModelScores
 from faultfinder.learning.proposal import effect
@@ -28,15 +32,16 @@ class Tuning:
     doubtful: Sequence[UnlikelyTicket]
     shifts: Sequence[Shift]
     habits: Habits
+    bench: BenchLearnt
     proposal: str
 
 
 @dataclass(frozen=True)
 class Replayed:
-    """A proposal by the digest of its text, judged against each rival."""
+    """A proposal by the digest of its text, and what was made of it."""
 
     proposal: str
-    against: Sequence[Judged]
+    judgement: Judgement
 
 
 FIGURE = Form[Figure](
@@ -96,6 +101,30 @@ HABITS = Form[Habits](
     Key("persons", "objects", "against the other persons", form=WRITTEN),
 )
 
+BENCH_FIGURE = Form[BenchFigure](
+    "A figure of minutes, prices, cures or missed faults that would change",
+    Key("figure", "text", "where it stands in the model", lambda f: " ".join(f.spot)),
+    Key("before", "number for each part", "as its author says it; one number has the name ''"),
+    Key("after", "number for each part", "as learnt"),
+    Key("low", "number for each part", "lower ends of the 90 % intervals"),
+    Key("high", "number for each part", "upper ends"),
+    Key("times", "number", "that the logs speak on it", lambda f: f.count),
+)
+
+BENCH_LEARNT = Form[BenchLearnt](
+    "What the bench teaches beside probabilities",
+    Key("changed", "objects", "in the order of the model", form=BENCH_FIGURE),
+    Key("times_read", "count", "times between entries", lambda b: b.spans),
+    Key("cut", "probability", "share of them let go as pauses"),
+    Key("worth", "number", "of times that the file's minutes count for"),
+    Key(
+        "step_minutes",
+        "list of minutes",
+        "besides the work of a step: the shop's setting, learnt, low and high; not proposed",
+        lambda b: b.step,
+    ),
+)
+
 TUNING = Form[Tuning](
     "Figures proposed from closed tickets",
     *within(
@@ -116,6 +145,7 @@ TUNING = Form[Tuning](
     Key("doubtful", "objects", "the least likely cause first", form=DOUBTFUL),
     Key("shifts", "objects", "none where the tickets are too few", form=SHIFT),
     Key("habits", "object", "of writing down", form=HABITS),
+    Key("bench", "object", "minutes, prices, cures", form=BENCH_LEARNT),
     Key("proposal", "text", "the file that holds the proposal"),
 )
 
@@ -192,10 +222,33 @@ JUDGED = Form[Judged](
     Key("jobs", "object or null", "null where none was played", form=JOBS),
 )
 
+CHANGE = Form[AdviceChange](
+    "A ticket on which the advice differs, at its first moment that does",
+    Key("ticket", "count", "its number"),
+    Key("seen", "count", "results known at that moment"),
+    Key("after", "word", "the check just made; empty before any at the bench"),
+    Key("old_kind", "word", "check, repair, hand over, stop or impossible", lambda c: c.old[0]),
+    Key("old", "word", "the check or repair advised by the figures in force", lambda c: c.old[1]),
+    Key("new_kind", "word", "the same of the proposal", lambda c: c.new[0]),
+    Key("new", "word", "what the proposal advises", lambda c: c.new[1]),
+)
+
+ADVICE = Form[ChangedAdvice](
+    "The advice of both on the last closed tickets, along their logs",
+    Key("tickets", "count", "looked at"),
+    Key("moments", "count", "states of these tickets looked at"),
+    Key("changes", "objects", "tickets on which it differs", form=CHANGE),
+)
+
 REPLAY = Form[Replayed](
     "A proposal judged on tickets held out",
     Key("proposal", "text", "what identifies it"),
-    Key("against", "objects", "one for each set of figures", form=JUDGED),
+    *within(
+        lambda replayed: replayed.judgement,
+        Key("verdict", "text", "against the figures in force", lambda j: j.word),
+        Key("against", "objects", "one for each set of figures", form=JUDGED),
+        Key("advice", "object", "what it would advise otherwise", form=ADVICE),
+    ),
 )
 
 DOUBT = Form[Doubt](

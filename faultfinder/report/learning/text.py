@@ -4,24 +4,35 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 
+from faultfinder.learning.bench.figures import spot_words
+from faultfinder.learning.bench.learn import BenchLearnt
 from faultfinder.learning.em.estimates import Figure, Tuned
 from faultfinder.learning.em.worth import KEPT, LEAST_WORTH, Weighed
+from faultfinder.learning.judge.changed_advice import ChangedAdvice
 from faultfinder.learning.judge.judging import Jobs, Judged
+from faultfinder.learning.judge.kept import Judgement
 from faultfinder.learning.judge.replay import Comparison
 from faultfinder.learning.watch.drift import Shift
 from faultfinder.learning.watch.unlikely import UnlikelyTicket
 from faultfinder.learning.watch.unwritten import Habits, Written
+from faultfinder.model.parts import FaultModel
 from faultfinder.report.learning.plain import by_effect
 from faultfinder.report.learning.words import (
+    bench_cells,
+    bench_effect,
+    change_rows,
+    changed_words,
     figure_words,
     impossible_words,
     score_rows,
     share_words,
+    time_words,
 )
 from faultfinder.report.page import Page
 from faultfinder.report.wording import counted, joined, percent
 
 FIGURES_SHOWN = 15
+BENCH_SHOWN = 8
 HARDLY_KNOWN = 0.5
 """A credible interval wider than this is not worth its figures."""
 
@@ -37,6 +48,7 @@ def tune_page(
     doubtful: Sequence[UnlikelyTicket],
     shifts: Sequence[Shift],
     habits: Habits,
+    bench: BenchLearnt,
     name: str,
 ) -> str:
     """What tuning found, and what to do next."""
@@ -62,6 +74,7 @@ def tune_page(
         page.item("-", f"{figure_words(tuned.model, figure.place)}: {_moves(figure)} ({many})", 2)
     if len(changed) > FIGURES_SHOWN:
         page.text(f"{len(changed) - FIGURES_SHOWN} others change beliefs less.", 2)
+    _add_bench(page, bench, tuned.model)
     _add_doubtful(page, doubtful)
     _add_shifts(page, shifts)
     _add_habits(page, habits, tuned, name)
@@ -96,6 +109,25 @@ def _moves(figure: Figure) -> str:
                 f"{share_words(figure.after[place])} % {within}"
             )
     return ", ".join(told)
+
+
+def _add_bench(page: Page, bench: BenchLearnt, model: FaultModel) -> None:
+    """Minutes, prices, cures and missed faults that would change."""
+    changed = bench.changed
+    if not changed:
+        return
+    page.blank()
+    page.heading("Minutes, prices, cures (before, after, 90 % interval)")
+    ranked = sorted(changed, key=bench_effect, reverse=True)
+    for one in ranked[:BENCH_SHOWN]:
+        before, after, within, times = bench_cells(one)
+        page.item(
+            "-", f"{spot_words(model, one.spot)}: {before} -> {after} [{within}] ({times})", 2
+        )
+    if len(ranked) > BENCH_SHOWN:
+        page.text(f"{len(ranked) - BENCH_SHOWN} others with --json.", 2)
+    if bench.spans:
+        page.text(time_words(bench), 2)
 
 
 def _add_doubtful(page: Page, doubtful: Sequence[UnlikelyTicket]) -> None:
@@ -170,9 +202,12 @@ def _normal_words(one: Written) -> str:
     )
 
 
-def replay_page(judged: Sequence[Judged], name: str, folds: int, currency: str) -> str:
-    """The verdict on a proposal, and what it rests on."""
+def replay_page(
+    judgement: Judgement, model: FaultModel, name: str, folds: int, currency: str
+) -> str:
+    """The verdict on a proposal, what it would advise otherwise, and what that rests on."""
     page = Page()
+    judged = judgement.against
     page.heading(f"The proposal for {name}, judged on tickets that it did not learn from")
     if not judged:
         page.text(
@@ -185,6 +220,7 @@ def replay_page(judged: Sequence[Judged], name: str, folds: int, currency: str) 
         f"Each ticket was held out once ({folds} folds), the figures tuned on the others with the "
         "options of the proposal."
     )
+    _add_advice(page, judgement.advice, model)
     for one in judged:
         page.blank()
         page.heading(f"Against {one.rival}")
@@ -204,6 +240,21 @@ def replay_page(judged: Sequence[Judged], name: str, folds: int, currency: str) 
     page.blank()
     page.text(f"Put it in force: faultfinder adopt -m {name} --by NAME")
     return str(page)
+
+
+CHANGES_SHOWN = 12
+"""Pairs of old and new advice that are listed; --json has each ticket."""
+
+
+def _add_advice(page: Page, advice: ChangedAdvice, model: FaultModel) -> None:
+    page.blank()
+    page.heading("What it would advise otherwise")
+    page.text(changed_words(advice), 2)
+    rows = change_rows(advice, model)
+    for old, new, tickets in rows[:CHANGES_SHOWN]:
+        page.item("-", f"{old} -> {new} (ticket {tickets})", 2)
+    if len(rows) > CHANGES_SHOWN:
+        page.text(f"{len(rows) - CHANGES_SHOWN} more with --json.", 2)
 
 
 def verdict_words(judged: Judged) -> str:

@@ -2,9 +2,13 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Mapping, Sequence
 
+from faultfinder.learning.bench.figures import BenchFigure, main_key
+from faultfinder.learning.bench.learn import BenchLearnt
 from faultfinder.learning.em.parameters import Place
+from faultfinder.learning.judge.changed_advice import ChangedAdvice, Step
 from faultfinder.learning.judge.replay import Comparison, Share
 from faultfinder.model.parts import FaultModel, FirstOf, SimpleTest, Table
 from faultfinder.report.wording import counted, percent
@@ -53,6 +57,78 @@ def share_words(value: float) -> str:
     if 0.0 < value < 1e-5:
         return "<0.001"
     return f"{value * 100:.2g}" if value < 0.1 else f"{value * 100:.3g}"
+
+
+def bench_effect(one: BenchFigure) -> float:
+    """How far a figure moved for what it is known by: for an order."""
+    key = main_key(one.spot, list(one.before))
+    before, after = max(one.before[key], 1e-3), max(one.after[key], 1e-3)
+    return abs(math.log(after / before)) * math.sqrt(one.count)
+
+
+def bench_cells(one: BenchFigure) -> tuple[str, str, str, str]:
+    """Before, after, the interval, and how many times the log speaks on it."""
+    key = main_key(one.spot, list(one.before))
+    is_chance = one.spot[-1] == "missed" or "mends" in one.spot
+
+    def say(value: float) -> str:
+        return f"{share_words(value)} %" if is_chance else f"{value:.3g}"
+
+    return (
+        say(one.before[key]),
+        say(one.after[key]),
+        f"{say(one.low[key])} to {say(one.high[key])}",
+        f"{max(1, round(one.count)):,}",
+    )
+
+
+def time_words(bench: BenchLearnt) -> str:
+    """Where minutes are from, and what a step takes besides its work."""
+    before, after, low, high = bench.step
+    return (
+        f"Minutes are from {bench.spans:,} times between entries, {percent(bench.cut)} of them let "
+        f"go as pauses; the file's count for {bench.worth:.2g} times each. Besides its work a step "
+        f"takes {after:.1f} min [{low:.1f} to {high:.1f}]; the shop's handling_minutes says "
+        f"{before:g}."
+    )
+
+
+TICKETS_NAMED = 6
+"""Tickets of one change of advice that are named; more are counted."""
+
+
+def changed_words(advice: ChangedAdvice) -> str:
+    """On how many tickets the advice differs."""
+    many = counted(advice.tickets, "closed ticket")
+    if not advice.changes:
+        return f"Nothing: on the last {many} both advise the same all along."
+    return (
+        f"On {len(advice.changes)} of the last {many} the next step differs somewhere along the "
+        "log; at the first moment that does (in force -> proposed):"
+    )
+
+
+def change_rows(advice: ChangedAdvice, model: FaultModel) -> list[tuple[str, str, str]]:
+    """Old and new next step in titles, and on which tickets; the commonest first."""
+    tickets: dict[tuple[Step, Step], list[int]] = {}
+    for one in advice.changes:
+        tickets.setdefault((one.old, one.new), []).append(one.ticket)
+    rows = []
+    for (old, new), numbers in sorted(tickets.items(), key=lambda item: (-len(item[1]), item[0])):
+        more = len(numbers) - TICKETS_NAMED
+        named = ", ".join(map(str, numbers[:TICKETS_NAMED])) + (f" and {more} more" * (more > 0))
+        rows.append((step_words(model, old), step_words(model, new), named))
+    return rows
+
+
+def step_words(model: FaultModel, step: Step) -> str:
+    """What is advised, by its title."""
+    kind, name = step
+    if kind == "check" and name in model.checks_by_name:
+        return model.checks_by_name[name].title
+    if kind == "repair" and name in model.repairs_by_name:
+        return model.repairs_by_name[name].title
+    return {"hand over": "hand over", "impossible": "held impossible"}.get(kind, kind)
 
 
 CAUSES_NAMED = 3

@@ -1,0 +1,1 @@
+"""What the bench teaches beside probabilities: minutes, prices, whether repairs cure."""

@@ -1,0 +1,257 @@
+"""What became of jobs: machines that came back, minutes against the model's, bill against quote.
+
+All of it is read from logs, entries taken back left out.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from datetime import datetime, timedelta
+from functools import cache
+
+import numpy as np
+
+from faultfinder.assess.share_interval import wilson
+from faultfinder.consultation.case import Case
+from faultfinder.consultation.consult import consult
+from faultfinder.consultation.quote import Quote
+from faultfinder.consultation.ranking import questions
+from faultfinder.decide.shop import Shop
+from faultfinder.errors import ImpossibleEvidence
+from faultfinder.inference.compiled import CompiledModel
+from faultfinder.learning.watch.bench_habits import check_steps
+from faultfinder.learning.watch.timed import Item, JobTime, file_minutes, job_time
+from faultfinder.tickets.events import Outcome, Repaired, Tried
+from faultfinder.tickets.ticket import Ticket
+
+JOBS = 200
+"""Closed jobs whose quote is worked out, at most; drawn at random."""
+
+PAUSE = 4.0
+"""A time is a pause in so far as it is longer than so many times the model's minutes for what was
+done in it, and than HOUR (a choice, no source)."""
+HOUR = 60.0
+
+
+@dataclass(frozen=True)
+class Comeback:
+    """A machine that came back `days` after its ticket `first` was closed as repaired. `causes`
+    were confirmed then, `causes_again` on ticket `again` (() while it is open, or where that was
+    not established)."""
+
+    first: int
+    again: int
+    days: float
+    causes: tuple[str, ...]
+    causes_again: tuple[str, ...]
+    repairs: tuple[str, ...]
+
+    @property
+    def same(self) -> bool:
+        """Whether a cause of then was found again."""
+        return bool(set(self.causes) & set(self.causes_again))
+
+
+@dataclass(frozen=True)
+class Comebacks:
+    """Of `repaired` tickets closed at least `days` before the newest entry, `hits` came back in
+    that time; `young` were closed later and can still come. `found` are all comebacks in time."""
+
+    days: float
+    repaired: int
+    hits: int
+    young: int
+    found: tuple[Comeback, ...]
+
+    @property
+    def interval(self) -> tuple[float, float]:
+        """Wilson's 95 % interval of the share."""
+        return wilson(self.hits, self.repaired)
+
+
+@dataclass(frozen=True)
+class Minutes:
+    """Minutes of `jobs` by the log, pauses cut, against the model's for the same work; `ratio`
+    is their quotient with a 95 % interval. `timed` is the share of the model's minutes whose
+    time the logs tell, `pauses` the minutes that were cut."""
+
+    jobs: int
+    log: float
+    model: float
+    ratio: float
+    interval: tuple[float, float]
+    timed: float
+    pauses: float
+
+
+@dataclass(frozen=True)
+class Bills:
+    """What repaired jobs came to against what was to be quoted when they came to the bench:
+    `below`, `within` and `above` the range, and medians of the bill and of the likely quote.
+    `numbers` are the dearest against their quote: (ticket, bill, quote's high)."""
+
+    jobs: int
+    below: int
+    within: int
+    above: int
+    bill: float
+    quote: float
+    numbers: tuple[tuple[int, float, float], ...]
+
+
+def comebacks(tickets: Sequence[Ticket], days: float) -> Comebacks:
+    """Machines that came back within `days`; open tickets count as well."""
+    by_number = {ticket.number: ticket for ticket in tickets}
+    if not tickets:
+        return Comebacks(days, 0, 0, 0, ())
+    newest = max(_time(ticket.events[-1].at) for ticket in tickets if ticket.events)
+    old = {
+        ticket.number
+        for ticket in tickets
+        if ticket.outcome == Outcome.REPAIRED
+        and ticket.closed_at is not None
+        and _time(ticket.closed_at) + timedelta(days=days) <= newest
+    }
+    repaired = sum(ticket.outcome == Outcome.REPAIRED for ticket in tickets)
+    found = []
+    for ticket in tickets:
+        first = by_number.get(ticket.first_ticket or 0)
+        if first is None or first.closed_at is None or first.outcome != Outcome.REPAIRED:
+            continue
+        after = (_time(ticket.opened_at) - _time(first.closed_at)).total_seconds() / 86400.0
+        if 0.0 <= after <= days:
+            made = [event.entry.repair for event in first.counting()
+                    if isinstance(event.entry, Repaired)]  # fmt: skip
+            found.append(
+                Comeback(
+                    first.number,
+                    ticket.number,
+                    after,
+                    first.causes,
+                    ticket.causes,
+                    tuple(dict.fromkeys(made)),
+                )
+            )
+    hits = len({one.first for one in found} & old)
+    return Comebacks(days, len(old), hits, repaired - len(old), tuple(found))
+
+
+def minutes_of_jobs(
+    tickets: Sequence[Ticket], compiled: CompiledModel, shop: Shop, *, seed: int = 0
+) -> Minutes:
+    """Minutes of closed jobs by their logs against the model's for the same work."""
+    planned = file_minutes(compiled, shop.handling_minutes)
+    by_job = []
+    everything = pauses = 0.0
+    for ticket in tickets:
+        if ticket.open:
+            continue
+        time = job_time(ticket, compiled)
+        log, model = 0.0, 0.0
+        for span in time.spans:
+            said = sum(planned[item] for item in span.items)
+            worked = min(span.minutes, max(PAUSE * said, HOUR))
+            pauses += span.minutes - worked
+            log, model = log + worked, model + said
+        everything += model + sum(planned[item] for item in time.untimed)
+        if time.spans:
+            by_job.append((log, model))
+    if not by_job:
+        nothing = float("nan")
+        return Minutes(0, nothing, nothing, nothing, (nothing, nothing), 0.0, 0.0)
+    table = np.array(by_job)
+    drawn = np.random.default_rng(seed).integers(len(table), size=(2000, len(table)))
+    sums = table[drawn].sum(axis=1)
+    low, high = np.quantile(sums[:, 0] / sums[:, 1], [0.025, 0.975]).tolist()
+    log, model = table.mean(axis=0).tolist()
+    return Minutes(
+        len(table),
+        log,
+        model,
+        log / model,
+        (low, high),
+        float(table[:, 1].sum() / everything),
+        pauses / len(table),
+    )
+
+
+def bills_and_quotes(
+    tickets: Sequence[Ticket],
+    compiled: CompiledModel,
+    shop: Shop,
+    *,
+    most: int = JOBS,
+    seed: int = 0,
+) -> Bills:
+    """Bills of repaired jobs, as far as logs tell them, against the quote at the bench's door.
+
+    A bill is the minutes of the log (pauses cut; where no time is told, the model's) at the
+    shop's rate, and the prices on order entries (where there is none, the model's likely one).
+    """
+    closed = [ticket for ticket in tickets if ticket.outcome == Outcome.REPAIRED]
+    if len(closed) > most:
+        places = np.random.default_rng(seed).choice(len(closed), size=most, replace=False)
+        closed = [closed[place] for place in np.sort(places).tolist()]
+    planned = file_minutes(compiled, shop.handling_minutes)
+
+    @cache
+    def quote(known: tuple[tuple[str, str | None], ...]) -> Quote | None:
+        try:
+            return consult(Case(compiled, dict(known), shop=shop)).quote
+        except ImpossibleEvidence:
+            return None
+
+    rows = []
+    for ticket in closed:
+        told = quote(_at_the_door(ticket, compiled))
+        if told is not None:
+            rows.append((ticket.number, _bill(ticket, compiled, shop, planned), told))
+    if not rows:
+        return Bills(0, 0, 0, 0, float("nan"), float("nan"), ())
+    over = sorted(
+        ((number, bill, told.high) for number, bill, told in rows if bill > told.high),
+        key=lambda row: row[2] - row[1],
+    )
+    return Bills(
+        len(rows),
+        sum(bill < told.low for _, bill, told in rows),
+        sum(told.low <= bill <= told.high for _, bill, told in rows),
+        len(over),
+        float(np.median([bill for _, bill, _ in rows])),
+        float(np.median([told.likely for _, _, told in rows])),
+        tuple(over[:5]),
+    )
+
+
+def _at_the_door(ticket: Ticket, compiled: CompiledModel) -> tuple[tuple[str, str | None], ...]:
+    """What was known before the first check at the bench."""
+    asked = questions(compiled.model)
+    known: dict[str, str | None] = {}
+    for step in check_steps(ticket, compiled.model):
+        if step.check not in asked and not step.at_intake:
+            break
+        known = {**step.after, **dict.fromkeys(sorted(step.unclear_after))}
+    return tuple(sorted(known.items()))
+
+
+def _bill(
+    ticket: Ticket, compiled: CompiledModel, shop: Shop, planned: Mapping[Item, float]
+) -> float:
+    time: JobTime = job_time(ticket, compiled)
+    minutes = sum(planned[item] for item in time.untimed)
+    for span in time.spans:
+        said = sum(planned[item] for item in span.items)
+        minutes += min(span.minutes, max(PAUSE * said, HOUR))
+    paid = {part.repair: part.price for part in ticket.parts if part.price is not None}
+    money = 0.0
+    for event in ticket.counting():
+        if isinstance(event.entry, Tried | Repaired):
+            repair = compiled.model.repairs_by_name.get(event.entry.repair)
+            if repair is not None:
+                money += paid.pop(repair.name, repair.part.likely)
+    return shop.cost(minutes, money + sum(price for price in paid.values()))
+
+
+def _time(at: str) -> datetime:
+    return datetime.fromisoformat(at)
