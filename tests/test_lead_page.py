@@ -44,6 +44,7 @@ from faultfinder.learning.watch.bench_habits import (
     wrong_parts,
 )
 from faultfinder.learning.watch.jobs import bills_and_quotes, comebacks, minutes_of_jobs
+from faultfinder.learning.watch.slips import Readers, Slips
 from faultfinder.model.parts import FaultModel, StopRule
 from faultfinder.report.lead.page import Proposal, Review, lead_page
 from faultfinder.tickets.events import (
@@ -501,6 +502,7 @@ def reviewed(tickets: Sequence[Ticket], model: FaultModel | None = None) -> Revi
         check_usage(tickets, shop()),
         agreement(tickets, shop(), Shop()),
         wrong_parts(tickets, small_shop()),
+        Readers((Slips("ann", "look", 20, 0.3, (0.1, 0.5), 0.05, 0.001, 0.01),), 9),
     )
 
 

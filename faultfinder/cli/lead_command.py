@@ -39,12 +39,14 @@ def lead(model: str | None, target: str, since: str | None, until: str | None) -
     """
     from faultfinder.learning.watch.bench_habits import agreement, check_usage, wrong_parts
     from faultfinder.learning.watch.jobs import bills_and_quotes, comebacks, minutes_of_jobs
+    from faultfinder.learning.watch.slips import who_reads_otherwise
     from faultfinder.report.lead.page import Review, lead_page
 
     check_page(target)
     named = pick_model(model)
     in_force = named_model(named)
-    records = records_of(in_force.model, since, until)
+    wrote: dict[int, dict[str, str]] = {}
+    records = records_of(in_force.model, since, until, wrote)
     if len(records) < 2:
         raise FaultfinderError(
             f"There is nothing to review: {len(records)} closed tickets of {in_force.model.name} "
@@ -65,6 +67,7 @@ def lead(model: str | None, target: str, since: str | None, until: str | None) -
         check_usage(tickets, in_force),
         agreement(tickets, in_force, shop),
         wrong_parts(tickets, in_force.model),
+        who_reads_otherwise(in_force, records, wrote),
     )
     write_page(Path(target), lead_page(found, now()), replacing(), [model_place(named)])
     click.echo(f"Written: {harmless(target)}")

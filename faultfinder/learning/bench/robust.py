@@ -83,7 +83,7 @@ def factors(
         normal += np.eye(total + 1) * tight
         step = np.linalg.solve(normal, slope - tight * theta)
         theta = theta + np.clip(np.where(moves, step, 0.0), -0.5, 0.5)
-        cov = scale**2 * np.linalg.inv(normal)
+        cov = np.asarray(scale**2 * np.linalg.inv(normal), dtype=np.float64)
         told = _counts(index, weights[:, None] * shares, total)[:total]
         seen = told >= 2.0
         if seen.any():

@@ -21,6 +21,7 @@ from faultfinder.learning.judge.replay import Comparison, ModelScores
 from faultfinder.learning.proposal import effect
 from faultfinder.learning.watch.bench_habits import FIRST, Agreement, Usage, WrongParts
 from faultfinder.learning.watch.jobs import Bills, Comebacks, Minutes
+from faultfinder.learning.watch.slips import Readers
 from faultfinder.model.parts import FaultModel, Kind
 from faultfinder.report.html import minute_of, render
 from faultfinder.report.lead import plots as lead_plots
@@ -82,6 +83,7 @@ class Review:
     usage: Usage
     agreement: Agreement
     wrong_parts: Sequence[WrongParts]
+    readers: Readers
 
 
 def lead_page(found: Review, made_at: str) -> str:
@@ -93,6 +95,7 @@ def lead_page(found: Review, made_at: str) -> str:
     _bills(page, found.bills, found.shop)
     _idle_checks(page, found.model, found.agreement)
     _departures(page, found.model, found.agreement)
+    _readers(page, found.model, found.readers)
     _parts(page, found.wrong_parts)
     if found.proposal is not None:
         judgement = found.proposal.judgement
@@ -539,6 +542,25 @@ def _departures(page: Page, model: FaultModel, found: Agreement) -> None:
         page.heading("Commonest departures")
         columns = ("Check made", "The model's first", "times", "made one told more")
         page.table(columns, parted, words=2)
+
+
+def _readers(page: Page, model: FaultModel, found: Readers) -> None:
+    page.section("Who reads a finding otherwise than the others")
+    page.text(
+        f"{counted(found.tested, 'pair')} of a person and a finding with enough results were "
+        "tested; named is only who differs beyond chance over all of them. What was true is taken "
+        "from the causes confirmed. A finding can also be harder on the machines that one gets: "
+        "look together before you judge."
+    )
+    if not found.otherwise:
+        page.text("Nobody does.")
+        return
+    rows = [
+        (one.who, model.by_name[one.finding].title, f"{one.results:,}", percent(one.rate),
+         _range(one.interval), percent(one.others))
+        for one in found.otherwise
+    ]  # fmt: skip
+    page.table(("Person", "Finding", "results", "wrong", "95 %", "others"), rows, words=2)
 
 
 def _parts(page: Page, found: Sequence[WrongParts]) -> None:
