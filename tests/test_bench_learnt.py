@@ -231,6 +231,7 @@ def test_missed_faults_are_comebacks_with_the_same_cause_over_all_faults_left() 
         *(job(n, tried, made, day=1) for n in range(1, 7)),
         job(7, made, day=20, first=1),  # the same cause again
         job(8, made, causes=("strip",), day=20, first=2),  # another one
+        job(10, made, day=24, first=3),  # too late to say that it was missed
         job(9, made, Tried("reseat", "isolated"), made, day=30),  # came back, went again
     ]
     after, low, high, count = told_of(learn_bench(tickets, compiled, Shop()), "retest", "missed")

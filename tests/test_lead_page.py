@@ -494,7 +494,7 @@ def reviewed(tickets: Sequence[Ticket], model: FaultModel | None = None) -> Revi
     return Review(
         model or small_shop(),
         Shop(),
-        Proposal(changed, learnt, tuned.tickets, judgement, open=True),
+        Proposal(model or small_shop(), changed, learnt, tuned.tickets, judgement, open=True),
         "",
         comebacks(tickets, 90.0),
         minutes_of_jobs(tickets, shop(), Shop()),

@@ -54,7 +54,7 @@ def printed(command: str, kept: str) -> str:
         stdout=subprocess.PIPE,
         stderr=subprocess.STDOUT,
         text=True,
-        timeout=120,
+        timeout=500,
         check=False,
     )
     return done.stdout.rstrip("\n")

@@ -94,8 +94,11 @@ def _proposal(line: Line) -> tuple[Proposal | None, str]:
             judgement = Judgement.read(version.judged)
     else:
         return None, ""
-    figures = figures_learnt(read_kept(version.files), version.learnt)
+    shown = read_kept(version.files)
+    figures = figures_learnt(shown, version.learnt)
     bench = bench_figures_learnt(version.learnt)
     decided = f"{version.what} by {version.by} on {version.at[:10]}"
     is_open = version.number == 0
-    return Proposal(figures, bench, version.evidence.count, judgement, is_open, decided), hindrance
+    return Proposal(
+        shown, figures, bench, version.evidence.count, judgement, is_open, decided
+    ), hindrance

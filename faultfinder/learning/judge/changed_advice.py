@@ -53,8 +53,11 @@ def changed_advice(
 ) -> ChangedAdvice:
     """The advice of two models on closed tickets, along their logs up to the first repair.
 
-    Tickets must be under the models' names; they must have the same checks and repairs.
+    Tickets must be under the names of the new one. Where the other has other causes, findings,
+    checks or repairs, none is looked at.
     """
+    if _names(old) != _names(new):
+        return ChangedAdvice(0, 0, ())
     looked = 0
     changes = []
     told = [_adviser(model, shop) for model in (old, new)]
@@ -66,6 +69,12 @@ def changed_advice(
                 changes.append(AdviceChange(ticket.number, seen, after, was, now))
                 break
     return ChangedAdvice(len(tickets), looked, tuple(changes))
+
+
+def _names(compiled: CompiledModel) -> object:
+    model = compiled.model
+    variables = [(one.name, one.states) for one in model.variables]
+    return [sorted(variables), sorted(model.checks_by_name), sorted(model.repairs_by_name)]
 
 
 Known = tuple[tuple[str, str | None], ...]

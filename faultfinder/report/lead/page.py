@@ -27,6 +27,7 @@ from faultfinder.report.html import minute_of, render
 from faultfinder.report.lead import plots as lead_plots
 from faultfinder.report.lead.plots import Row
 from faultfinder.report.learning.words import (
+    NO_RIVAL,
     bench_cells,
     bench_effect,
     change_rows,
@@ -56,10 +57,12 @@ PEOPLE_SHOWN = 40
 
 @dataclass(frozen=True, eq=False)
 class Proposal:
-    """Figures to decide on, or decided on last: `tuned` are those that move, `judgement` what a
-    replay made of them, None for one that nobody judged. `open` tells that they wait for a
-    decision, `decided` who put them in force, else."""
+    """Figures to decide on, or decided on last, in `model`: `tuned` are those that move, `bench`
+    those of minutes, prices and cures, `judgement` what a replay made of them, None for one that
+    nobody judged. `open` tells that they wait for a decision, `decided` who put them in force,
+    else."""
 
+    model: FaultModel
     tuned: Sequence[Figure]
     bench: Sequence[BenchFigure]
     tickets: int
@@ -101,8 +104,8 @@ def lead_page(found: Review, made_at: str) -> str:
         judgement = found.proposal.judgement
         if judgement is not None and judgement.against:
             _reliability(page, judgement.against[0].found)
-        _figures(page, found.model, found.proposal)
-        _bench_figures(page, found.model, found.proposal)
+        _figures(page, found.proposal)
+        _bench_figures(page, found.proposal)
     _checks(page, found.model, found.usage)
     return render(
         "lead.html",
@@ -130,8 +133,7 @@ def _decision(page: Page, found: Review) -> None:
             f"Nothing is proposed now. In force: figures from {from_tickets}, {proposal.decided}, "
             "not judged."
             if not proposal.open
-            else "Cannot be told: no closed ticket with a confirmed cause is left that neither "
-            "side has learnt from."
+            else f"Cannot be told. {NO_RIVAL}"
         )
         return
     first = judgement.against[0]
@@ -153,7 +155,7 @@ def _decision(page: Page, found: Review) -> None:
             f"Against {other.rival}: {other.verdict.word}. {_reason(other, found.shop.currency)}"
         )
     page.text(changed_words(judgement.advice))
-    rows = change_rows(judgement.advice, found.model)
+    rows = change_rows(judgement.advice, proposal.model)
     if rows:
         heads = ("In force", "Proposed", "tickets")
         page.table(heads, rows[:CHANGES_SHOWN], words=3)
@@ -236,7 +238,7 @@ def _minutes(page: Page, found: Minutes) -> None:
         return
     page.answer(
         f"{found.log:.0f} min by the log where the model says {found.model:.0f} for the same work: "
-        f"{percent(found.ratio)} of it (95 %: {_range(found.interval)}), over "
+        f"{found.ratio * 100:.0f} % of it (95 %: {_range(found.interval)}), over "
         f"{counted(found.jobs, 'job')}."
     )
     page.text(
@@ -334,7 +336,8 @@ def _spoken(name: str, scores: ModelScores) -> str:
     return f"{name} figures: {told}."
 
 
-def _figures(page: Page, model: FaultModel, proposal: Proposal) -> None:
+def _figures(page: Page, proposal: Proposal) -> None:
+    model = proposal.model
     page.section("How common causes and histories are")
     kinds = (Kind.CAUSE, Kind.HISTORY)
     changed = proposal.tuned
@@ -385,7 +388,8 @@ def _figures(page: Page, model: FaultModel, proposal: Proposal) -> None:
     page.table(heads, cells)
 
 
-def _bench_figures(page: Page, model: FaultModel, proposal: Proposal) -> None:
+def _bench_figures(page: Page, proposal: Proposal) -> None:
+    model = proposal.model
     if not proposal.bench:
         return
     page.section("Minutes, prices, cures")
@@ -394,8 +398,8 @@ def _bench_figures(page: Page, model: FaultModel, proposal: Proposal) -> None:
     page.text(
         f"{counted(len(ranked), 'figure')} {would}, counted from the times, orders and repairs of "
         "the logs; what was seen few times stays near the file. A cure is counted where one cause "
-        "alone was confirmed. A machine that came back with the same cause counts as missed by the "
-        "look after the repair."
+        "alone was confirmed. A machine that came back with the same cause within three weeks "
+        "counts as missed by the look after the repair."
     )
     rows = [(spot_words(model, one.spot), *bench_cells(one)) for one in ranked[:BENCH_SHOWN]]
     page.table(("Figure", "before", "after", "90 %", "times"), rows)

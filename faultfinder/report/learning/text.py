@@ -18,6 +18,7 @@ from faultfinder.learning.watch.unwritten import Habits, Written
 from faultfinder.model.parts import FaultModel
 from faultfinder.report.learning.plain import by_effect
 from faultfinder.report.learning.words import (
+    NO_RIVAL,
     bench_cells,
     bench_effect,
     change_rows,
@@ -210,10 +211,7 @@ def replay_page(
     judged = judgement.against
     page.heading(f"The proposal for {name}, judged on tickets that it did not learn from")
     if not judged:
-        page.text(
-            "Cannot tell: no closed tickets with a confirmed cause are left that neither side has "
-            "learnt from."
-        )
+        page.text(f"Cannot tell. {NO_RIVAL}")
     for one in judged:
         page.item("-", f"Against {one.rival}: {verdict_words(one)}", 2)
     page.text(

@@ -93,12 +93,20 @@ def time_words(bench: BenchLearnt) -> str:
     )
 
 
+NO_RIVAL = (
+    "No closed ticket with a confirmed cause is left that neither side has learnt from, or the "
+    "figures in force are of other causes or findings."
+)
+"""Why nothing was judged."""
+
 TICKETS_NAMED = 6
 """Tickets of one change of advice that are named; more are counted."""
 
 
 def changed_words(advice: ChangedAdvice) -> str:
     """On how many tickets the advice differs."""
+    if not advice.tickets:
+        return "It has other causes, findings, checks or repairs than the model in force."
     many = counted(advice.tickets, "closed ticket")
     if not advice.changes:
         return f"Nothing: on the last {many} both advise the same all along."
@@ -128,7 +136,7 @@ def step_words(model: FaultModel, step: Step) -> str:
         return model.checks_by_name[name].title
     if kind == "repair" and name in model.repairs_by_name:
         return model.repairs_by_name[name].title
-    return {"hand over": "hand over", "impossible": "held impossible"}.get(kind, kind)
+    return {"impossible": "held impossible"}.get(kind, kind)
 
 
 CAUSES_NAMED = 3
