@@ -138,8 +138,12 @@ def test_a_kept_judgement_says_the_same(better: Judged) -> None:
     assert repr(again.against[0].found) == repr(better.found)
     assert repr(again.against[0].jobs) == repr(better.jobs)
     assert (again.word, again.tickets, again.options) == ("better", {"a": "1-3"}, {"folds": 5})
+    for bad in ({"against": [{"rival": "x"}]}, {**one.as_plain(), "against": 3}, {}):
+        with pytest.raises(FaultfinderError, match="damaged"):
+            Judgement.read(bad)
+    word = {**one.as_plain()["advice"], "tickets": "many"}
     with pytest.raises(FaultfinderError, match="damaged"):
-        Judgement.read({"against": [{"rival": "x"}]})
+        Judgement.read({**one.as_plain(), "advice": word})
 
 
 def test_changed_advice_is_what_both_say_at_the_first_moment_that_differs(

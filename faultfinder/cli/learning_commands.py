@@ -123,7 +123,7 @@ def tune(
 
     Ctrl-C ends the search early and proposes what was found so far.
     """
-    from faultfinder.learning.bench.learn import learn_bench
+    from faultfinder.learning.bench.learn import MOST_TICKETS, learn_bench
     from faultfinder.learning.em.estimates import LEAST
     from faultfinder.learning.proposing import keep_proposal
     from faultfinder.learning.versions import Evidence, packed, uncounted
@@ -167,7 +167,8 @@ def tune(
     )
     newest = max(ticket.closed_at for ticket in tickets)[:10]
     evidence = Evidence(packed(keys), tuned.tickets, newest, told)
-    bench = learn_bench(full_tickets(tickets, compiled.model), compiled, read_shop())
+    last = full_tickets(tickets[-MOST_TICKETS:], compiled.model)
+    bench = learn_bench(last, compiled, read_shop())
     place, changed = keep_proposal(line, base, tuned.figures, evidence, now(), bench)
     doubtful = [
         ticket for ticket in unlikely_tickets(compiled, tickets, 5) if ticket.probability < 0.05

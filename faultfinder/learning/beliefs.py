@@ -159,6 +159,18 @@ def bench_learnt(figures: Iterable[BenchFigure], written: FaultModel) -> tuple[L
     )
 
 
+def sound_spot(one: Learnt) -> bool:
+    """Whether the spot of a figure is what a figure has: it may come from anywhere."""
+    try:
+        told = json.loads(one.spot)
+    except (ValueError, RecursionError):
+        return False
+    return isinstance(told, list) and (
+        one.variable != BENCH
+        or (len(told) > 1 and bool(one.written) and all(isinstance(word, str) for word in told))
+    )
+
+
 def bench_figures_learnt(learnt: Iterable[Learnt]) -> list[BenchFigure]:
     """Figures of the bench as they were kept with a version."""
     return [

@@ -18,7 +18,7 @@ from typing import Any
 
 from faultfinder.errors import FaultfinderError
 from faultfinder.inference.loading import load_model, model_files, read_kept
-from faultfinder.learning.beliefs import Learnt, believed, merged, same_but_figures
+from faultfinder.learning.beliefs import Learnt, believed, merged, same_but_figures, sound_spot
 from faultfinder.learning.bench.figures import bench_values, with_values
 from faultfinder.learning.proposal import states_named
 from faultfinder.model.parts import FaultModel
@@ -303,7 +303,7 @@ def _sound(version: Version) -> bool:
     shares = [
         share
         for one in version.learnt
-        for table in (one.written, one.believed)
+        for table in (one.written, one.believed, one.low, one.high)
         for share in table.values()
     ]
     spans = told.tickets.values()
@@ -317,6 +317,8 @@ def _sound(version: Version) -> bool:
             )
         )
         and all(isinstance(one.tickets, int | float) for one in version.learnt)
+        and all(sound_spot(one) for one in version.learnt)
+        and isinstance(version.judged, dict)
         and all(isinstance(share, int | float) for share in shares)
         and all(isinstance(span, str) and _SPANS.fullmatch(span) for span in spans)
         and isinstance(options.get("label_error", 0.0), int | float)

@@ -33,8 +33,9 @@ SOON = 21.0
 practice, no source. Later it may have struck anew."""
 SURE = 0.99
 """What a chance of 1 is taken for once a repair has failed."""
-MOST_SPANS = 50_000
-"""Times that are looked at, the last ones."""
+MOST_TICKETS, MOST_SPANS = 10_000, 50_000
+"""Tickets and times that are looked at, the last ones: more tell nothing new, and logs take
+room."""
 
 
 @dataclass(frozen=True, eq=False)

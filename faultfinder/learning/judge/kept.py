@@ -84,4 +84,7 @@ def _as(hint: Any, told: Any) -> Any:
         return _made(typing.cast(Any, hint), told)
     if hint is float:
         return float("nan") if told is None else float(told)
+    # It may come with a backup from anywhere.
+    if hint is not Any and not isinstance(told, hint):
+        raise TypeError(f"{told!r:.40} is no {hint.__name__}")
     return told
