@@ -167,8 +167,8 @@ def tune(
     )
     newest = max(ticket.closed_at for ticket in tickets)[:10]
     evidence = Evidence(packed(keys), tuned.tickets, newest, told)
-    last = full_tickets(tickets[-MOST_TICKETS:], compiled.model)
-    bench = learn_bench(last, compiled, read_shop())
+    logs = full_tickets(tickets[-MOST_TICKETS:], compiled.model)
+    bench = learn_bench(logs, compiled, read_shop())
     place, changed = keep_proposal(line, base, tuned.figures, evidence, now(), bench)
     doubtful = [
         ticket for ticket in unlikely_tickets(compiled, tickets, 5) if ticket.probability < 0.05
