@@ -14,7 +14,7 @@ from hypothesis import strategies as st
 from faultfinder.errors import MisuseError
 from faultfinder.inference.compiled import CompiledModel, compile_model
 from faultfinder.learning.judge.forecasts import batches, forecast
-from faultfinder.learning.judge.replay import compare, random_folds, split_by_time
+from faultfinder.learning.judge.replay import compare, random_folds
 from faultfinder.learning.records import ClosedTicket
 from faultfinder.model.parts import Row, Table
 from tests.brute_force import joint_of_model
@@ -207,30 +207,6 @@ def test_models_of_different_structure_are_not_compared(truth: CompiledModel) ->
 def test_too_few_tickets_are_refused(truth: CompiledModel) -> None:
     with pytest.raises(MisuseError, match="Of 2 tickets, 1 can be scored"):
         compare(truth, truth, [bare(1), replace(bare(2), causes=None)])
-
-
-def test_the_last_tickets_by_closing_time_are_held_out_however_the_time_is_written() -> None:
-    mixed = [
-        bare(1, "2024-05-01T12:00:00+02:00"),
-        bare(2, "2024-05-01T10:30:00Z"),
-        bare(3, "2024-05-01T10:15:00"),
-        bare(4, "2024-04-30T23:59:59.5Z"),
-        bare(5, "2024-05-01T10:30:00+00:00"),
-    ]
-    before, after = split_by_time(mixed, 0.4)
-    assert [t.number for t in before] == [4, 1, 3]
-    assert [t.number for t in after] == [2, 5]
-
-
-def test_a_closing_time_that_cannot_be_read_is_named() -> None:
-    with pytest.raises(MisuseError, match=r'Ticket 2 .*"last week"'):
-        split_by_time([bare(1), bare(2, "last week")])
-
-
-@pytest.mark.parametrize("share", [0.0, 1.0, -0.5])
-def test_a_share_that_leaves_one_side_empty_is_refused(share: float) -> None:
-    with pytest.raises(MisuseError, match="each side"):
-        split_by_time([bare(1), bare(2)], share)
 
 
 @given(st.integers(2, 40), st.integers(2, 12), st.integers(0, 1000))

@@ -9,7 +9,6 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
-from datetime import UTC, datetime
 
 import numpy as np
 
@@ -114,23 +113,6 @@ def compare(
     return compared(parts, tickets, seed, resamples, edges)
 
 
-def split_by_time(tickets: Tickets, share: float = 0.2) -> Fold:
-    """The earlier tickets, and the last `share` of them (rounded up) by closing time.
-
-    Tickets closed at the same time go by number. Raises MisuseError when `share` leaves
-    nothing on one side, or a closing time cannot be read.
-    """
-    ordered = tuple(sorted(tickets, key=lambda ticket: (closing_time(ticket), ticket.number)))
-    # The tiny step down keeps rounding from adding a ticket to an exact share.
-    held = int(np.ceil(share * len(ordered) - 1e-9))
-    if not 0 < held < len(ordered):
-        raise MisuseError(
-            f"Of {len(ordered)} tickets a share of {share:g} cannot be held out: at least one "
-            "ticket has to be on each side."
-        )
-    return ordered[:-held], ordered[-held:]
-
-
 def random_folds(tickets: Tickets, folds: int = 5, seed: int = 0) -> list[Fold]:
     """Random folds of nearly equal size; each ticket is held out exactly once.
 
@@ -149,21 +131,6 @@ def random_folds(tickets: Tickets, folds: int = 5, seed: int = 0) -> list[Fold]:
         )
         for fold in range(folds)
     ]
-
-
-def closing_time(ticket: ClosedTicket) -> datetime:
-    """When a ticket was closed; a time without a zone is taken as UTC.
-
-    Raises MisuseError when it is no ISO date-time.
-    """
-    try:
-        time = datetime.fromisoformat(ticket.closed_at)
-    except ValueError as error:
-        raise MisuseError(
-            f'Ticket {ticket.number} was closed at "{ticket.closed_at}", which is no ISO '
-            "date-time such as 2024-05-31T16:20:00Z."
-        ) from error
-    return time.replace(tzinfo=UTC) if time.tzinfo is None else time
 
 
 def compared(
