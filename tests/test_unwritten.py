@@ -10,6 +10,7 @@ import pytest
 
 from faultfinder.errors import MisuseError
 from faultfinder.inference.compiled import CompiledModel, compile_model
+from faultfinder.learning.bench.learn import BenchLearnt
 from faultfinder.learning.em.engine import build_engine
 from faultfinder.learning.em.estimates import tune
 from faultfinder.learning.em.expected_counts import expect
@@ -33,6 +34,9 @@ NOBODY = {"ana": 1.0, "ben": 1.0, "cyd": 1.0}
 @pytest.fixture(scope="module")
 def lid() -> CompiledModel:
     return compile_model(parse_model(SMALL_LID.encode(), "small_lid.yaml"))
+
+
+NO_BENCH = BenchLearnt((), (4.0, 4.0, 4.0, 4.0), 0, 0.0, 0.0)
 
 
 def findings_of(compiled: CompiledModel) -> list[str]:
@@ -166,7 +170,7 @@ def test_the_page_names_findings_and_persons_and_how_to_learn_with_it(lid: Compi
     tickets, writers = written_down(lid, drawn(lid, 300, seed=1, missing=0.4), EVERYBODY, findings)
     told = habits(lid, tickets, writers)
     tuned = tune(lid, tickets, max_rounds=2)
-    page = tune_page(tuned, (), (), (), told, "small_lid")
+    page = tune_page(tuned, (), (), (), told, NO_BENCH, "small_lid")
     assert "faultfinder tune -m small_lid --unwritten named" in page
     for name in told.unwritten:
         assert f"- {name}: " in page
