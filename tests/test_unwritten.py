@@ -176,12 +176,12 @@ def test_the_page_names_findings_and_persons_and_how_to_learn_with_it(lid: Compi
         assert f"- {name}: " in page
     assert max(map(len, page.splitlines())) <= 80
     allowed = tune(lid, tickets, max_rounds=2, unwritten=told.unwritten)
-    page = tune_page(allowed, (), (), (), told, "small_lid")
+    page = tune_page(allowed, (), (), (), told, NO_BENCH, "small_lid")
     assert "--unwritten" not in page
     for name, (normal, _) in allowed.written.items():
         assert f"{name}: learnt as written down in {percent(normal)}" in page.replace("\n   ", "")
     fine = habits(lid, drawn(lid, 100, seed=1))
-    assert "written down" not in tune_page(tuned, (), (), (), fine, "small_lid")
+    assert "written down" not in tune_page(tuned, (), (), (), fine, NO_BENCH, "small_lid")
 
 
 def test_a_finding_that_is_none_is_refused(lid: CompiledModel) -> None:
