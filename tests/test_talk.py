@@ -29,7 +29,8 @@ def test_a_case_goes_from_the_counter_to_the_closed_ticket_by_single_keys(
     typist.start("intake", "-m", "small")
     assert "Ticket 1 opened." in typist.text
     typist.press("dark since Monday\r")
-    for key in ("1", "2", "250\r", "12,50\r"):
+    for key in ("a scratch\r", "\r", "1", "2", "\r", "phone 0000\r", "250\r", "12,50\r"):
+        assert "Enter: not said" in typist.text
         typist.press(key)
     for _ in range(9):
         if typist.ended:
@@ -42,6 +43,8 @@ def test_a_case_goes_from_the_counter_to_the_closed_ticket_by_single_keys(
     store = open_store(str(tmp_path / "tickets.db"), False)
     ticket = store.ticket(1)
     assert (ticket.intake.limit, ticket.intake.worth) == (12.5, 250.0)
+    assert (ticket.intake.condition, ticket.person) == ("a scratch", {"contact": "phone 0000"})
+    assert ticket.intake.consent == ("opening", "data-loss", "contact-kept")
 
     typist.start("ask", "1")
     for _ in range(9):
@@ -60,8 +63,6 @@ def test_a_case_goes_from_the_counter_to_the_closed_ticket_by_single_keys(
 def test_ctrl_c_loses_nothing_and_says_how_to_go_on(typist: Typist, tmp_path: Path) -> None:
     typist.start("ask", "-m", "small")
     assert typist.text.startswith("No ticket: nothing is written down.")
-    assert "Go on at the bench?" in typist.text
-    typist.press("1")
     typist.press("1")
     typist.press("*")
     assert "Kept as ticket 1" in typist.text

@@ -48,7 +48,8 @@ class Typist:
 
     def __init__(self, folder: Path, settings: Mapping[str, str]) -> None:
         self._folder = folder
-        self._env = {**os.environ, **settings, "TERM": "xterm"}
+        tree = str(Path(__file__).parents[1])
+        self._env = {**os.environ, "PYTHONPATH": tree, **settings, "TERM": "xterm"}
         self.keys = self.screens = self.scrolled = 0
         self.ended = True
 

@@ -158,19 +158,17 @@ class Session:
         if cold is not None or not view.model.repairs:
             return cold or next(iter(at_hand), None)
         # A quote can be given once the job is not expected to get cheaper by a look at hand.
-        step, turn = view.told.next_step, view.told.round
-        if step is None or step.kind != "check":
-            return None
-        return next((c for c in at_hand if c.check in turn), None)
+        looks = [c for c in ranked if view.check(c).intake and not c.route.moves]
+        return next((c for c in looks if c.check in view.told.round), None)
 
     def _at_bench(self, view: View) -> RankedCheck | None:
-        """The best check that is worth its cost, or the look that must come before it; None when
-        the next step is a repair or handing over."""
+        """The best check that is worth its cost, or the look that must come before it; before a
+        repair or handing over what may still speak against it, then None."""
         step, ranked = view.told.next_step, self._not_skipped(view)
         if step is not None and step.kind != "check":
             looks = view.safety_first(view.repair_route, always=True) if step.name else ()
-            names = [check.name for check, _ in looks]
-            return next((one for one in ranked if one.check in names), None)
+            names = [*(check.name for check, _ in looks), *view.told.round]
+            return next((one for name in names for one in ranked if one.check == name), None)
         best = next((one for one in ranked if one.worth), None)
         return self._safe_first(view, ranked, best)
 
@@ -209,7 +207,7 @@ class Session:
     def _ask(self, view: View, ranked: RankedCheck, check: Check) -> bool:
         variable = view.model.by_name[self._open(view, check)[0]]
         begun = any(name in view.told.case.results for name in check.observes)
-        self.screen.show(question_page(view, ranked, variable, instruct=not begun))
+        self.screen.show(*question_page(view, ranked, variable, instruct=not begun))
         keys = self._keys if variable.reading is None else self._keys.replace(".", "")
         choices = len(variable.states) if variable.reading is None else 0
         offered: list[Variable] = []
@@ -256,11 +254,11 @@ class Session:
             if self.keeper is not None:
                 self.repair = name
             else:
-                self.screen.say(how_page(self._view(), name))
+                self.screen.say(*how_page(self._view(), name).pieces())
             return True
         if name in model.checks_by_name:
             latest = self.place.case.latest
-            left = [one for one in model.checks_by_name[name].observes if one not in latest]
+            left = [one for one in model.checks_by_name[name].observes if latest.get(one) is None]
             if not left:
                 self.screen.say(f"All that {name} tells is known.")
                 return True
@@ -284,17 +282,18 @@ class Session:
 
     def _go_to(self, finding: str, name: str = "") -> bool:
         """Ask about a finding next; False, so that it can end a question that goes on."""
-        view = self._view(telling=True)
-        latest = self.place.case.latest
-        if finding in latest:
-            self.screen.say(
-                f"{finding} is known: {latest[finding] or 'could not be told'}. "
-                '"back" takes answers back.'
-            )
+        case = self.place.case
+        known = case.latest.get(finding)
+        if known is not None:
+            self.screen.say(f'{finding} is known: {known}. "back" takes answers back.')
             return False
+        if finding in case.latest:
+            # What could not be told at the counter may be seen at the bench.
+            case = case.without(finding)
+        view = self._view(case, telling=True)
         for one in view.checks:
             if finding in view.check(one).observes and name in ("", one.check):
-                self._go(replace(self.place, check=one.check, wanted=finding))
+                self._go(replace(self.place, case=case, check=one.check, wanted=finding))
                 return False
         self.screen.say(f"{finding} cannot be looked at as things stand.")
         return False
@@ -364,9 +363,9 @@ class Session:
         if word == WHY:
             page = Page()
             add_why(page, replace(view, why=ranked.check))
-            self.screen.say(str(page))
+            self.screen.say(*page.pieces())
         elif word == HOW:
-            self.screen.say(how_page(view, ranked.check))
+            self.screen.say(*how_page(view, ranked.check).pieces())
         else:
             self.screen.say(start_page(view.model.title, key_line(self._keys)))
 

@@ -4,9 +4,19 @@ customer can say."""
 from __future__ import annotations
 
 from collections.abc import Callable
+from dataclasses import dataclass
 
 from faultfinder.cli.lines import named_model
-from faultfinder.cli.on_ticket import keep_model, now, the_store, view_of, who, write
+from faultfinder.cli.on_ticket import (
+    compiled_of,
+    keep_model,
+    now,
+    open_ticket,
+    the_store,
+    view_of,
+    who,
+    write,
+)
 from faultfinder.cli.options import amount_of
 from faultfinder.cli.screens import Screen, screen_for
 from faultfinder.cli.talking import talk_on
@@ -18,39 +28,57 @@ from faultfinder.inference.compiled import CompiledModel
 from faultfinder.model.locate import available_models
 from faultfinder.report.consultation.ask import choice_page
 from faultfinder.report.ticket.slip import slip_lines
-from faultfinder.tickets.events import Agreed, Intake
+from faultfinder.tickets.events import Agreed, Entry, Intake, Person
 from faultfinder.tickets.store import Store
 from faultfinder.tickets.ticket import Ticket
 from faultfinder.written import sum_up
 
-DESK = "?<."
-"""Keys at questions of the desk."""
+
+@dataclass(frozen=True)
+class _Asked:
+    """A question of the desk: what is written down for what was typed, and whether that is on the
+    ticket already."""
+
+    question: str
+    entries: Callable[[str, Ticket], list[Entry]]
+    known: Callable[[Ticket], object]
+    answers: tuple[str, ...] = ()
+    keys: str = "<."
 
 
-def at_the_counter(named: str | None, by: str | None) -> None:
-    """Take a machine in, question by question, and print the intake slip.
+def at_the_counter(named: str | None, by: str | None, going_on: int | None = None) -> None:
+    """Take a machine in, question by question, and print the intake slip; or go on with a ticket
+    whose taking in was broken off.
 
     The ticket is opened once the family is known; each answer is written at once. Raises
     KeyboardInterrupt and EOFError, with the way on said, where it is broken off.
     """
     screen = screen_for(None)
     with stoppable():
-        name = named or _family(screen)
-        compiled = named_model(name)
-        store = the_store(make=True)
-        taken = Intake(name, keep_model(store, compiled, name))
-        number = store.intake(name, now(), who(by), [taken], None)
-        state = store.ticket(number)
-        screen.say(f"Ticket {number} opened. Enter where something is not said.")
+        if going_on is not None:
+            store, state = open_ticket(going_on)
+            compiled = compiled_of(store, state)
+        else:
+            name = named or _family(screen)
+            compiled = named_model(name)
+            store = the_store(make=True)
+            taken = Intake(name, keep_model(store, compiled, name))
+            state = store.ticket(store.intake(name, now(), who(by), [taken], None))
+            screen.say(f"Ticket {state.number} opened.")
+        on = f"faultfinder intake {state.number}"
         try:
-            state = _desk(screen, store, state, compiled, by)
+            state, ended = _desk(screen, store, state, compiled, by)
         except (KeyboardInterrupt, EOFError):
-            screen.end(f"\nTo go on from here: faultfinder ask {number}")
-            sum_up(f"Every answer given stands on ticket {number}.")
+            screen.end(f"\nTo go on from here: {on}")
+            sum_up(f"Every answer given stands on ticket {state.number}.")
             raise
-    state = talk_on(store, state, by, screen, counter_only=True)
-    finish = "\n".join(slip_lines(state, view_of(store, state)))
-    screen.end(f"{finish}\n\nTo print: faultfinder slip {number} --html FILE")
+    if not ended:
+        state = talk_on(store, state, by, screen, counter_only=on)
+    finish = slip_lines(state, view_of(store, state))
+    last = [f"More to ask: {on}"] if ended else []
+    last.append(f"To print: faultfinder slip {state.number} --html FILE")
+    last.append(f"At the bench: faultfinder ask {state.number}")
+    screen.end(*finish, "\n" + "\n".join(last))
 
 
 def _family(screen: Screen) -> str:
@@ -58,7 +86,7 @@ def _family(screen: Screen) -> str:
     names = list(available_models())
     titles = [f"{named_model(name).model.title} ({name})" for name in names]
     while True:
-        screen.show(f"Which machine is it?\n{choice_page(titles)}")
+        screen.show("Which machine is it?", choice_page(titles))
         typed = screen.read("> ", len(names))
         if typed.isdecimal() and 1 <= int(typed) <= len(names):
             return names[int(typed) - 1]
@@ -69,56 +97,96 @@ def _family(screen: Screen) -> str:
 
 def _desk(
     screen: Screen, store: Store, state: Ticket, compiled: CompiledModel, by: str | None
-) -> Ticket:
-    """What is asked of the customer besides what the machine does."""
-    currency = read_shop().currency
-
-    def worth(typed: str) -> Agreed:
-        years = typed.lower().rstrip("s").removesuffix("year").removesuffix("y").strip()
-        if years != typed.lower().strip():
-            return Agreed(worth=worth_of(compiled, None, amount_of(years)))
-        return Agreed(worth=amount_of(typed))
-
-    consents: tuple[tuple[str, ...], ...] = (
-        ("opening",),
-        ("opening", "data-loss"),
-        ("opening", "data-loss", "contact-kept"),
-    )
-    copies = ("yes", "no")
-    asked: tuple[tuple[str, tuple[str, ...], Callable[[str], Agreed]], ...] = (
-        ("What does the customer say is wrong, in their words?", (),
-         lambda typed: Agreed(complaint=typed)),
-        ("Is there a copy of the data?", copies,
-         lambda typed: Agreed(data_copy=copies[int(typed) - 1])),
-        ("What do they agree to?",
-         ("opening it", "opening it and losing data", "both, and name and contact are kept"),
-         lambda typed: Agreed(consent=consents[int(typed) - 1])),
-        (f"What is it worth to them, in {currency}? Or its age, as 3y.", (), worth),
-        (f"What may be spent without asking again, in {currency}?", (),
-         lambda typed: Agreed(limit=amount_of(typed))),
-    )  # fmt: skip
+) -> tuple[Ticket, bool]:
+    """What is asked of the customer besides what the machine does; whether it was ended there."""
+    asked = [one for one in _questions(compiled) if not one.known(state)]
     place = 0
     while place < len(asked):
-        question, answers, entry = asked[place]
-        screen.show(f"{question}\n{choice_page(answers)}".strip("\n"))
-        typed = screen.read("> ", len(answers), DESK)
-        if typed in ("done", "back"):
-            if typed == "done":
-                break
+        one = asked[place]
+        screen.show(one.question, *([choice_page(one.answers)] if one.answers else []))
+        typed = screen.read("Enter: not said > ", len(one.answers), one.keys)
+        if typed == "done":
+            return state, True
+        if typed == "back":
             place = max(place - 1, 0)
             continue
+        if typed not in ("", "?"):
+            numbers = map(str, range(1, len(one.answers) + 1))
+            if one.answers and typed not in (*numbers, "unknown"):
+                screen.say(f"Type 1 to {len(one.answers)}, or Enter.")
+                continue
+            try:
+                state = write(store, state, by, one.entries(typed, state))
+            except FaultfinderError as error:
+                screen.say(str(error))
+                continue
         place += 1
-        if typed in ("", "unknown"):
-            if answers == copies and typed:
-                state = write(store, state, by, [Agreed(data_copy="unknown")])
-            continue
-        if answers and not (typed.isdecimal() and 1 <= int(typed) <= len(answers)):
-            screen.say(f"Type 1 to {len(answers)}, or Enter.")
-            place -= 1
-            continue
-        try:
-            state = write(store, state, by, [entry(typed)])
-        except FaultfinderError as error:
-            screen.say(str(error))
-            place -= 1
-    return state
+    return state, False
+
+
+def _questions(compiled: CompiledModel) -> list[_Asked]:
+    """The desk's questions in their order."""
+    currency = read_shop().currency
+    copies = {"1": "yes", "2": "no", "unknown": "unknown"}
+    consents = {"1": ("opening",), "2": ("opening", "data-loss")}
+
+    def worth(typed: str, _state: Ticket) -> list[Entry]:
+        years = typed.lower().rstrip("s").removesuffix("year").removesuffix("y").strip()
+        if years != typed.lower().strip():
+            return [Agreed(worth=worth_of(compiled, None, amount_of(years)))]
+        return [Agreed(worth=amount_of(typed))]
+
+    def kept(person: Person, state: Ticket) -> list[Entry]:
+        agreed = tuple(dict.fromkeys((*state.intake.consent, "contact-kept")))
+        return [person, Agreed(consent=agreed)]
+
+    return [
+        _Asked(
+            "What does the customer say is wrong, in their words?",
+            lambda typed, _: [Agreed(complaint=typed)],
+            lambda state: state.intake.complaint,
+        ),
+        _Asked(
+            "What can be seen on it: scratches, dents, what is missing?",
+            lambda typed, _: [Agreed(condition=typed)],
+            lambda state: state.intake.condition,
+        ),
+        _Asked(
+            "What is left here with it: charger, bag?",
+            lambda typed, _: [Agreed(left=typed)],
+            lambda state: state.intake.left,
+        ),
+        _Asked(
+            "Is there a copy of the data?",
+            lambda typed, _: [Agreed(data_copy=copies[typed])],
+            lambda state: state.intake.data_copy,
+            ("yes", "no"),
+            "?<.",
+        ),
+        _Asked(
+            "What do they agree to?",
+            lambda typed, _: [Agreed(consent=consents[typed])],
+            lambda state: state.intake.consent,
+            ("opening it", "opening it and losing data"),
+        ),
+        _Asked(
+            "Whose is it? Type the name only if they agree that it is kept.",
+            lambda typed, state: kept(Person(customer=typed), state),
+            lambda state: state.person.get("customer"),
+        ),
+        _Asked(
+            "How are they reached, by phone or mail? Type it only if they agree that it is kept.",
+            lambda typed, state: kept(Person(contact=typed), state),
+            lambda state: state.person.get("contact"),
+        ),
+        _Asked(
+            f"What is it worth to them, in {currency}? Or its age, as 3y.",
+            worth,
+            lambda state: state.intake.worth is not None,
+        ),
+        _Asked(
+            f"What may be spent without asking again, in {currency}?",
+            lambda typed, _: [Agreed(limit=amount_of(typed))],
+            lambda state: state.intake.limit is not None,
+        ),
+    ]

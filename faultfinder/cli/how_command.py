@@ -41,7 +41,7 @@ def how_command(
     told = consult(case)
     if told.stop:
         raise FaultfinderError(f"STOP. {told.stop.removeprefix('Stop.').strip()}")
-    click.echo(how_page(View(told, ticket), _meant(told, names[0] if names else "")))
+    click.echo(str(how_page(View(told, ticket), _meant(told, names[0] if names else ""))))
 
 
 def _meant(told: Consultation, typed: str) -> str:

@@ -16,7 +16,7 @@ import click
 from faultfinder.cli.searching import offered
 from faultfinder.cli.terminal import raw_output
 from faultfinder.model.parts import FaultModel
-from faultfinder.report.wording import harmless_lines
+from faultfinder.report.wording import harmless_lines, wrapped
 
 KEYS = {"?": "unknown", "<": "back", ">": "skip", "!": "why", "+": "how", ".": "done", "*": "keep"}
 """Signs that stand for a word while nothing else is typed."""
@@ -42,17 +42,18 @@ class Screen(Protocol):
     keyed: bool
     """Whether the keys stand on the last line all the time."""
 
-    def say(self, text: str) -> None:
-        """Tell something, before the next question."""
+    def say(self, *pieces: str) -> None:
+        """Tell something, before the next question. A screen may end between two pieces."""
 
-    def show(self, question: str) -> None:
-        """Put the question that is read an answer to, until the next one."""
+    def show(self, *pieces: str) -> None:
+        """Put the question that is read an answer to, until the next one; the last piece is
+        what is asked."""
 
     def read(self, prompt: str, choices: int = 0, keys: str = "") -> str:
         """What was typed. `choices` numbers are answers; `keys` are signs of KEYS that may be
         pressed. Raises EOFError and KeyboardInterrupt."""
 
-    def end(self, text: str) -> None:
+    def end(self, *pieces: str) -> None:
         """The last words, which stay on the screen."""
 
     def look_in(self, model: FaultModel) -> None:
@@ -65,17 +66,21 @@ class Lines:
     keyed = False
 
     def __init__(self, read: Callable[[str], str], say: Callable[[str], None]) -> None:
-        self._read, self.say = read, say
+        self._read, self._say = read, say
 
-    def show(self, question: str) -> None:
-        self.say(question)
+    def say(self, *pieces: str) -> None:
+        for piece in pieces:
+            self._say(piece)
+
+    def show(self, *pieces: str) -> None:
+        self.say("\n".join(pieces))
 
     def read(self, prompt: str, choices: int = 0, keys: str = "") -> str:
         typed = self._read(prompt).strip()
         return KEYS[typed] if typed in KEYS and typed in keys else typed
 
-    def end(self, text: str) -> None:
-        self.say(text)
+    def end(self, *pieces: str) -> None:
+        self.say("\n".join(pieces))
 
     def look_in(self, model: FaultModel) -> None:
         """Lines are searched when they are complete, by whoever reads them."""
@@ -109,42 +114,40 @@ class Keys:
 
         self.model = model
         self._said: list[str] = []
-        self._question: list[str] = []
+        self._question: tuple[str, ...] = ()
         self._output = create_output(stdout=raw_output())
 
-    def say(self, text: str) -> None:
-        self._said += text.splitlines()
+    def say(self, *pieces: str) -> None:
+        self._said += pieces
 
-    def show(self, question: str) -> None:
-        self._question = question.splitlines()
+    def show(self, *pieces: str) -> None:
+        self._question = pieces
 
     def read(self, prompt: str, choices: int = 0, keys: str = "") -> str:
-        rows = shutil.get_terminal_size((80, 24)).lines
-        room = rows - 2  # the prompt, and the line of keys
-        lines = [*self._said, *self._question]
-        if self._said and len(lines) > room:
-            self._page(self._said, room)
-            lines = self._question
-        while len(lines) > room:
-            self._page(lines[:room], room)
-            lines = lines[room:]
-        self._said = []
+        # The prompt takes a line, and so do the keys.
+        room = shutil.get_terminal_size((80, 24)).lines - 2
+        lines = self._last_screen(self._question, room)
         self._fresh(lines)
         typed: str = self._prompt(prompt, choices, keys, max(0, min(MENU, room - len(lines))))
         return typed.strip()
 
-    def end(self, text: str) -> None:
-        last = text.splitlines()
+    def end(self, *pieces: str) -> None:
         room = shutil.get_terminal_size((80, 24)).lines - 1
-        if self._said and len(self._said) + len(last) > room:
-            self._page(self._said, room - 1)
-            self._said = []
-        lines = [*self._said, *last]
-        self._said = []
-        while len(lines) > room:
-            self._page(lines[: room - 1], room - 1)
-            lines = lines[room - 1 :]
-        self._fresh(lines)
+        self._fresh(self._last_screen(pieces, room))
+
+    def _last_screen(self, pieces: Sequence[str], room: int) -> list[str]:
+        """What the last of the screens holds; those before it are shown and read."""
+        columns = shutil.get_terminal_size((80, 24)).columns
+        said, self._said = _folded(self._said, columns), []
+        told = _folded(pieces, columns)
+        pages = _packed([*said, *told], room)
+        if said and len(pages) > 1:
+            # What was said has screens of its own, so that the question is not torn for it.
+            pages = [*_packed(said, room), *_packed(told, room)]
+        for page in pages[:-1]:
+            self._fresh(page)
+            self._prompt("Enter: go on ", 9, "", 0)
+        return pages[-1]
 
     def look_in(self, model: FaultModel) -> None:
         self.model = model
@@ -155,12 +158,6 @@ class Keys:
         self._output.flush()
         if lines:
             click.echo(harmless_lines("\n".join(lines)))
-
-    def _page(self, lines: Sequence[str], room: int) -> None:
-        """Lines that take screens of their own."""
-        for at in range(0, len(lines), room):
-            self._fresh(lines[at : at + room])
-            self._prompt("Enter: go on ", 9, "", 0)
 
     def _prompt(self, prompt: str, choices: int, keys: str, menu: int) -> Any:
         from prompt_toolkit import PromptSession
@@ -219,6 +216,35 @@ class Keys:
             bottom_toolbar=line if keys else None,
             style=_plain_bar(),
         )
+
+
+def _folded(pieces: Iterable[str], columns: int) -> list[list[str]]:
+    """Pieces as lines that no terminal of so many columns folds by itself."""
+    return [
+        [
+            short
+            for line in piece.split("\n")
+            for short in (
+                wrapped(line, width=columns)
+                if len(line) > columns and "\x1b" not in line
+                else [line]
+            )
+        ]
+        for piece in pieces
+    ]
+
+
+def _packed(pieces: Sequence[list[str]], room: int) -> list[list[str]]:
+    """Pieces on as few screens of `room` lines as can be; one that is longer by itself is cut."""
+    pages: list[list[str]] = [[]]
+    for piece in pieces:
+        if pages[-1] and len(pages[-1]) + len(piece) > room:
+            pages.append([])
+        while len(piece) > room:
+            pages[-1], piece = piece[:room], piece[room:]
+            pages.append([])
+        pages[-1] += piece
+    return pages
 
 
 def _plain_bar() -> Any:

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import sys
-from collections.abc import Collection, Mapping
+from collections.abc import Collection, Mapping, Sequence
 from dataclasses import dataclass, field
 
 from faultfinder.cli.asking import BACK, DONE, Place, Session, command_of
@@ -112,9 +112,9 @@ def talk(case: Case, name: str, by: str | None = None, target: TargetSpec = "cau
         talk_on(store, state, by, screen)
         return
     known = session.place.case.results or session.place.case.tried
-    again = "\n\nNothing was written. To see this page again:\n" + command_of(session.place.case)
-    page = "\n".join(screens(view, width=columns(), bold=bold_allowed()))
-    screen.end(page + (again if known else ""))
+    again = "\nNothing was written. To see this page again:\n" + command_of(session.place.case)
+    pages = screens(view, width=columns(), bold=bold_allowed())
+    screen.end(*pages, *([again] if known else []))
 
 
 def keep_as_ticket(case: Case, name: str, by: str | None) -> tuple[Store, Ticket]:
@@ -138,10 +138,10 @@ def talk_on(
     state: Ticket,
     by: str | None,
     screen: Screen | None = None,
-    counter_only: bool = False,
+    counter_only: str = "",
 ) -> Ticket:
     """Ask on a ticket until it is closed, rests, or somebody ends it; each answer is written at
-    once. With `counter_only` only what is asked at the counter."""
+    once. With `counter_only` only what is asked at the counter: the command that goes on there."""
     case = case_of(store, state)
     screen = screen or screen_for(case.model.model)
     screen.look_in(case.model.model)
@@ -149,10 +149,10 @@ def talk_on(
     screen.say(f"Ticket {state.number}: each answer is written down at once.")
     try:
         with stoppable():
-            while _one_round(keeper, screen, counter_only):
+            while _one_round(keeper, screen, bool(counter_only)):
                 pass
     except (KeyboardInterrupt, EOFError):
-        screen.end(f"\nTo go on from here: faultfinder ask {state.number}")
+        screen.end(f"\nTo go on from here: {counter_only or f'faultfinder ask {state.number}'}")
         sum_up(f"Every answer given stands on ticket {state.number}.")
         raise
     state = keeper.state
@@ -162,7 +162,7 @@ def talk_on(
         screen.end(f"Ticket {state.number} closed: {state.outcome}.")
     else:
         pages = ticket_screens(state, view_of(store, state), now(), (), columns(), bold_allowed())
-        screen.end("\n".join(pages))
+        screen.end(*pages)
     return state
 
 
@@ -194,11 +194,11 @@ def _repair(keeper: OnTicket, screen: Screen, view: View, name: str) -> bool:
     state, model = keeper.state, view.model
     head = ticket_head(state, now(), columns(), view)
     pages = screens(view, head, columns(), PAGE, bold_allowed())
-    page = "\n".join(pages)
-    answer = _choose(screen, page, _ends(model, name), model.repairs_by_name)
+    answer = _choose(screen, pages, _ends(model, name), model.repairs_by_name)
     while answer in model.repairs_by_name:
         name = answer
-        answer = _choose(screen, how_page(view, name), _ends(model, name), model.repairs_by_name)
+        page = how_page(view, name).pieces()
+        answer = _choose(screen, page, _ends(model, name), model.repairs_by_name)
     if answer == BACK:
         _back(keeper, screen)
         return True
@@ -250,12 +250,12 @@ def _back(keeper: OnTicket, screen: Screen) -> None:
 
 def _choose(
     screen: Screen,
-    page: str,
+    page: Sequence[str],
     choices: list[tuple[str, str]],
     names: Collection[str] = (),
 ) -> str:
     """The word of what was chosen by its number, "back" or "done", or one of `names` typed."""
-    screen.show(f"{page}\n{choice_page([said for _, said in choices])}".strip("\n"))
+    screen.show(*page, choice_page([said for _, said in choices]))
     while True:
         typed = screen.read("> ", len(choices), "<.").lower()
         if typed in DONE or typed == BACK:
@@ -282,7 +282,7 @@ def _prove(keeper: OnTicket, screen: Screen) -> bool:
         return _failed(keeper, screen, model, repair, tests, failed)
     if left:
         choices = [("pass", "passed"), ("fail", "failed")]
-        answer = _choose(screen, proof_page(repair, tests[left[0]], len(left)), choices)
+        answer = _choose(screen, [proof_page(repair, tests[left[0]], len(left))], choices)
         entries: dict[str, Entry] = {
             "pass": Proved(left[0], True),
             "fail": Proved(left[0], False),
@@ -290,7 +290,7 @@ def _prove(keeper: OnTicket, screen: Screen) -> bool:
         return _written(keeper, screen, answer, entries)
     likely = [cause for cause in view.told.causes if cause in repair.mends]
     choices = [(one, f"{model.by_name[one].title} ({one})") for one in likely[:CAUSES]]
-    answer = _choose(screen, proved_page(repair, len(likely) > CAUSES), choices, likely)
+    answer = _choose(screen, [proved_page(repair, len(likely) > CAUSES)], choices, likely)
     closing: dict[str, Entry] = {
         cause: Closed(str(Outcome.REPAIRED), (cause,), state.version, False) for cause in likely
     }
@@ -315,7 +315,7 @@ def _failed(
         ("again", f"{tests[name].title} passes now"),
         ("fault", "The fault itself is there again"),
     ]
-    answer = _choose(screen, page, choices)
+    answer = _choose(screen, [page], choices)
     stage = keeper.state.stage or model.start
     entries: dict[str, Entry] = {
         "again": Proved(name, True),

@@ -105,6 +105,7 @@ def show_next(store: Store, state: Ticket, *before: str) -> None:
               help="The closed ticket of a machine that came back.")  # fmt: skip
 @DB
 @BY
+@click.argument("ticket", required=False, type=click.IntRange(1), metavar="[TICKET]")
 def intake(
     model: str | None,
     saw: tuple[str, ...],
@@ -118,17 +119,26 @@ def intake(
     age: float | None,
     comeback_of: int | None,
     by: str | None,
+    ticket: int | None,
     **person: str,
 ) -> None:
     """Open a ticket, and print its number and the next check.
 
-    At a terminal, with nothing to write down, it asks one thing at a time.
+    At a terminal, with nothing to write down, it asks one thing at a time; with the number of a
+    TICKET it goes on where that was broken off.
     """
     said = (saw, complaint, condition, left, consent, data_copy, limit, worth, age, comeback_of)
-    if not any(said) and not any(person.values()) and sys.stdin.isatty() and sys.stdout.isatty():
+    bare = not any(said) and not any(person.values())
+    if ticket is not None:
+        if not bare or model:
+            raise MisuseError(f"To go on with ticket {ticket}, type its number alone.")
+        from faultfinder.cli.talking import refuse_unattended
+
+        refuse_unattended(f"faultfinder next {ticket}")
+    if bare and sys.stdin.isatty() and sys.stdout.isatty():
         from faultfinder.cli.counter import at_the_counter
 
-        at_the_counter(model, by)
+        at_the_counter(model, by, ticket)
         return
     first = None if comeback_of is None else the_store().ticket(comeback_of)
     if first is not None and first.open:

@@ -103,12 +103,26 @@ class Page:
         """The first `words` columns hold words, all others figures."""
         self.blocks.append(Block("table", indent=words, texts=tuple(heads), rows=tuple(rows)))
 
-    def __str__(self) -> str:
-        lines: list[str] = []
+    def pieces(self) -> list[str]:
+        """The page in pieces between which a screen may end: a caution stays with the step it
+        belongs to, and what hangs together stays whole."""
+        made: list[list[Block]] = []
         for block in self.blocks:
+            if made and (block.first == "Caution:" or made[-1][-1].kind == "blank"):
+                made[-1].append(block)
+            else:
+                made.append([block])
+        return [self._text(blocks) for blocks in made]
+
+    def _text(self, blocks: Sequence[Block]) -> str:
+        lines: list[str] = []
+        for block in blocks:
             if block.kind != "blank":
                 lines += block.lines(self._bold)
             elif lines and lines[-1]:
                 lines.append("")
         # Those spaces have done their work: they kept lines from breaking.
         return "\n".join(lines).rstrip("\n").replace("\N{NO-BREAK SPACE}", " ")
+
+    def __str__(self) -> str:
+        return self._text(self.blocks)

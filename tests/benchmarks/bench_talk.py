@@ -1,11 +1,11 @@
 """Twelve real machines, three a family, typed at a terminal of 80 x 24 from the counter to the
 closed ticket: keys, screens, lines that scrolled away, facts that could not be given.
 
-    PYTHONPATH=$PWD python -m tests.benchmarks.bench_talk [models/casebook/cases.yaml]
+    PYTHONPATH=$PWD python -m tests.benchmarks.bench_talk [CASE ...]
 
-The first three cases of each family in the file are taken. What a case does not tell is answered
-by "could not tell"; what it tells and nobody asks for is volunteered by its name when the bench
-begins. The repair typed is the one that most surely mends what was at fault.
+The first three cases of each family in the casebook are taken, or those named. What a case does
+not tell is answered by "could not tell"; what it tells and nobody asks for is volunteered by its
+name when the bench begins. The repair typed is the one that most surely mends what was at fault.
 """
 
 from __future__ import annotations
@@ -29,7 +29,7 @@ from faultfinder.assess.casebook.judging import joined
 from faultfinder.assess.casebook.wording import Wording
 from faultfinder.inference.loading import load_model
 from faultfinder.model.locate import available_models
-from faultfinder.model.parts import FaultModel, Variable
+from faultfinder.model.parts import FaultModel, Repair, Variable
 from faultfinder.tickets.opening import open_store
 from tests.typist import Typist
 
@@ -67,18 +67,18 @@ def play(case: RealCase, wording: Wording, name: str) -> Tally:
             -one.part.likely,
             -one.minutes,
         ),
-    ).name
+    )
     with tempfile.TemporaryDirectory() as folder:
         place = str(Path(folder, "tickets.db"))
         typist = Typist(Path(folder), {"FAULTFINDER_DB": place, "FAULTFINDER_WHO": "typist"})
         typist.start("intake")
         typist.press(str(list(available_models()).index(name) + 1))
-        for keys in ("\r", "1", "1", "\r", "\r"):
+        for keys in ("\r", "\r", "\r", "1", "1", "\r", "\r", "\r", "\r"):
             typist.press(keys)
         given: dict[str, str] = {}
         _questions(typist, tally, model, first, given, {})
         typist.start("ask", "1")
-        rest = {one: said for one, said in facts.items() if one not in given}
+        rest = {one: said for one, said in facts.items() if given.get(one) != said}
         _questions(typist, tally, model, facts, given, rest)
         mended = False
         for _ in range(MOST):
@@ -87,19 +87,18 @@ def play(case: RealCase, wording: Wording, name: str) -> Tally:
             if typist.lines_with("Enter: go on"):
                 typist.press("\r")
             elif ("1 Made: " in typist.text or "1 Handed" in typist.text) and not mended:
-                if f"repaired 1 {repair}" not in typist.text:
-                    typist.press(f"{repair}\r")
+                if f"repaired 1 {repair.name}" not in typist.text:
+                    typist.press(f"{repair.name}\r")
                 mended = True
                 typist.press("1")
             elif "What was it?" in typist.text:
-                at = _choice(typist, faulty)
-                typist.press(str(at))
+                typist.press(_choice(typist, faulty, repair))
             else:
                 typist.press("1")
         tally.keys, tally.screens = typist.keys, typist.screens
         tally.scrolled = typist.scrolled
         ticket = open_store(place, False).ticket(1)
-        tally.end = ticket.outcome or "open"
+        tally.end = ", ".join([ticket.outcome or "open", *ticket.causes])
         tally.facts = len(facts)
         tally.not_given = [one for one, said in facts.items() if ticket.findings.get(one) != said]
     return tally
@@ -129,7 +128,7 @@ def _questions(
             before = typist.keys
             typist.press(f"{one}\r")
             variable = _asked(typist, model)
-            if variable is not None and variable.name == one and one not in given:
+            if variable is not None and variable.name == one:
                 typist.press(_keys(variable, said))
                 given[one] = said
                 tally.volunteered += 1
@@ -164,27 +163,32 @@ def _asked(typist: Typist, model: FaultModel) -> Variable | None:
     return max(found, key=lambda one: typist.text.rindex(" ".join(one.ask.split())), default=None)
 
 
-def _choice(typist: Typist, faulty: Mapping[str, tuple[str, ...]]) -> int:
-    """The number of a cause that was at fault, else 1."""
+def _choice(typist: Typist, faulty: Mapping[str, tuple[str, ...]], repair: Repair) -> str:
+    """The keys that name what was at fault: its number, or its name where it is not listed; the
+    first where the repair mends nothing of it."""
     for line in typist.lines:
         number = line.strip().split(" ")[0]
         if number.isdecimal() and any(f"({cause})" in line for cause in faulty):
-            return int(number)
-    return 1
+            return number
+    mended = [cause for cause in faulty if cause in repair.mends]
+    return f"{mended[0]}\r" if mended else "1"
 
 
 def main() -> None:
     """Print the table."""
     # The tests go by earlier models; this is about those that come along.
     os.environ["FAULTFINDER_MODELS"] = str(Path(__file__).parents[2] / "models")
-    book = Path(sys.argv[1]) if len(sys.argv) > 1 else book_file("cases.yaml")
+    book, named = book_file("cases.yaml"), sys.argv[1:]
     words = read_vocabulary(book_file("vocabulary.yaml"))
     mapped = read_mapping(book_file("mapping.yaml"))
     chosen: dict[str, list[RealCase]] = {}
     for case in read_cases(book):
         name = mapped.model_of(case.build)
-        if name in available_models() and len(chosen.setdefault(name, [])) < EACH:
-            chosen[name].append(case)
+        if name not in available_models():
+            continue
+        cases = chosen.setdefault(name, [])
+        if case.id in named if named else len(cases) < EACH:
+            cases.append(case)
     rows = []
     heads = ("family", "case", "facts", "asked", "most keys an answer", "volunteered (keys)",
              "keys", "screens", "scrolled", "not given", "end")  # fmt: skip

@@ -37,8 +37,9 @@ def start_page(title: str, keys: str) -> str:
     return str(page)
 
 
-def question_page(view: View, ranked: RankedCheck, variable: Variable, instruct: bool) -> str:
-    """One question with its answers; at the bench also the way there and how it is done."""
+def question_page(view: View, ranked: RankedCheck, variable: Variable, instruct: bool) -> list[str]:
+    """One question with its answers; at the bench also the way there and how it is done. The
+    last piece is the question, which stays on one screen."""
     page = Page()
     page.text(" ")
     check = view.check(ranked)
@@ -50,12 +51,13 @@ def question_page(view: View, ranked: RankedCheck, variable: Variable, instruct:
         add_how(full, check)
         # Steps yield where they would fill the screen; cautions never do.
         long = len(str(page).splitlines()) + len(str(full).splitlines()) > FILLED
-        page.page(str(brief if long else full))
+        page.blocks += (brief if long else full).blocks
     elif instruct and check.caution.strip():
         page.item("Caution:", check.caution.strip(), hang=2)
-    page.text(variable.ask or f"{variable.title}?")
-    _add_answers(page, variable)
-    return str(page)
+    asked = Page()
+    asked.text(variable.ask or f"{variable.title}?")
+    _add_answers(asked, variable)
+    return [*page.pieces(), str(asked)]
 
 
 def _add_answers(page: Page, variable: Variable) -> None:

@@ -10,7 +10,7 @@ from faultfinder.report.page import Page
 from faultfinder.report.wording import minutes
 
 
-def how_page(view: View, name: str) -> str:
+def how_page(view: View, name: str) -> Page:
     """The way to a check or repair of that name from where the machine stands, and its steps."""
     page = Page()
     model, routes = view.model, view.told.case.model.routes
@@ -24,11 +24,11 @@ def how_page(view: View, name: str) -> str:
         add_route(page, view, route, part.stage, name, always=check is None)
     if check is None:
         add_work(page, model, model.repairs_by_name[name], view.shop.currency)
-        return str(page)
+        return page
     add_how(page, check)
     for finding, results in answers_of(model, check, check.observes):
         page.item(f"{finding}:", results, 2, hang=2)
         for result, says in check.suggests.get(finding, {}).items():
             if says:
                 page.item(f"{result.replace('_', ' ')}:", says, 4, hang=2)
-    return str(page)
+    return page

@@ -20,6 +20,8 @@ class Agreed(Entry, kind="agreed"):
     limit: float | None = value(limits.maybe(limits.amount), None)
     worth: float | None = value(limits.maybe(limits.amount), None)
     complaint: str = text()
+    condition: str = text()
+    left: str = text()
 
     @property
     def words(self) -> str:
@@ -28,6 +30,7 @@ class Agreed(Entry, kind="agreed"):
             said.append(f"consent to {', '.join(self.consent)}")
         if self.complaint:
             said.append(self.complaint)
+        said += [f"{name} {one}" for name, one in self.as_texts().items() if name != "complaint"]
         return f"the customer says: {', '.join(said) or ERASED_TEXT}".replace(
             "data_copy", "data copy"
         )
