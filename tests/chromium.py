@@ -96,14 +96,20 @@ def printed_pages(page: Path, folder: Path, paper: str) -> int:
     text = page.read_text(encoding="utf-8").replace("@page {", f"@page {{ size: {paper};")
     assert f"size: {paper}" in text
     sized.write_text(text, encoding="utf-8")
-    target = folder / f"{sized.stem}.pdf"
+    printed = print_to_pdf(sized, folder).read_bytes()
+    return len(re.findall(rb"/Type\s*/Page\b", printed))
+
+
+def print_to_pdf(page: Path, folder: Path) -> Path:
+    """The page as the browser prints it, without headers and footers."""
+    target = folder / f"{page.stem}.pdf"
     _run(
         folder / "profile",
         "--no-pdf-header-footer",
         f"--print-to-pdf={target}",
-        sized.as_uri(),
+        page.as_uri(),
     )
-    return len(re.findall(rb"/Type\s*/Page\b", target.read_bytes()))
+    return target
 
 
 def measured(page: Path, folder: Path, width: int, script: str) -> str:

@@ -16,8 +16,11 @@ from faultfinder.consultation import habit
 from faultfinder.consultation.case import Case
 from faultfinder.consultation.comeback import likelier_after
 from faultfinder.consultation.consult import consult
+from faultfinder.consultation.judgement import SAID, WEIGHT
 from faultfinder.errors import MisuseError
 from faultfinder.inference.compiled import CompiledModel
+from tests.chromium import check_look
+from tests.on_paper import check_paper
 
 
 @pytest.fixture
@@ -176,5 +179,56 @@ def test_the_slip_says_what_was_taken_down_and_what_it_may_cost(place: Path) -> 
     text = said("slip", "1")
     for part in ("dark since <Monday>", "Agreed to: opening the machine", "It may cost:", "dark"):
         assert part in text
-    run("slip", "1", "--html", str(place / "slip.html"))
-    assert "dark since &lt;Monday&gt;" in (place / "slip.html").read_text()
+    page = place / "slip.html"
+    run("slip", "1", "--html", str(page))
+    told = page.read_text()
+    assert "dark since &lt;Monday&gt;" in told
+    check_look(told, place)
+    check_paper(page, place, cautions=False)
+    for small in ('<p style="font-size:6pt">small</p>', '<p style="font-size:6pt">Caution: x</p>'):
+        page.write_text(told.replace("</body>", f"{small}</body>"))
+        with pytest.raises(AssertionError, match="too small on paper"):
+            check_paper(page, place, cautions="Caution" in small)
+
+
+def test_a_caution_smaller_than_the_text_around_it_is_seen_on_paper(tmp_path: Path) -> None:
+    page = tmp_path / "page.html"
+    page.write_text(
+        "<!DOCTYPE html><style>body{font:12pt sans-serif}.caution{font-size:10pt}</style>"
+        "<body><p>A long text at the size of the body.</p><p class=caution>Caution: glass.</p>"
+    )
+    with pytest.raises(AssertionError, match="Caution: glass"):
+        check_paper(page, tmp_path)
+
+
+def test_a_cause_asks_for_what_proved_it_or_counts_as_judgement(
+    thin: CompiledModel, place: Path
+) -> None:
+    run(*OPENED)
+    asked = said("found", "1", "panel=black", status=2)
+    assert "What proved it? Write that down. Most telling of it: " in asked
+    assert '"faultfinder found 1 panel=black --judgement"' in asked
+    assert SAID in asked
+    assert "What proved it?" in said(*OPENED, "-s", "panel=black", status=2)
+    page = said("found", "1", "panel=black", "--judgement")
+    assert f"Own judgement, no proof: panel=black ({SAID})." in page
+    assert "own judgement, not proof: panel=black" in said("ticket", "1")
+    assert json.loads(run("next", "1", "--json").output)["judged"] == {"panel": "black"}
+    run("takeback", "1", "3")
+    assert "Own judgement" not in said("next", "1")
+
+
+@pytest.mark.parametrize("state", ["black", "lit_blank"])
+def test_a_judgement_moves_the_odds_of_what_it_names_by_its_weight(
+    thin: CompiledModel, state: str
+) -> None:
+    """Bayes' rule in its form of odds, for two states of the panel and the beliefs of scenarios."""
+    results = {"screen_light": "dark"}
+    before = consult(Case(thin, results))
+    after = consult(Case(thin, results, judged={"panel": state}))
+    was, now = before.cause_states["panel"][state], after.cause_states["panel"][state]
+    assert now / (1.0 - now) == pytest.approx(WEIGHT * was / (1.0 - was), rel=1e-9)
+    place = after.problem.causes.index("panel")
+    number = thin.network.states[thin.network.index["panel"]].index(state)
+    held = after.problem.weights[after.problem.scenarios[:, place] == number].sum()
+    assert held == pytest.approx(now, abs=0.02)

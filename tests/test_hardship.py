@@ -117,6 +117,7 @@ def test_every_kind_writes_what_it_reads() -> None:
         "agreed": ({"consent": ["opening"], "limit": 80}, {"complaint": "c"}),
         "person": ({}, {"customer": "Invented"}),
         "found": ({"finding": "a", "result": None, "model": "d"}, {}),
+        "judged": ({"cause": "panel", "result": "black", "model": "d"}, {}),
         "moved": ({"stage": "open"}, {}),
         "tried": ({"repair": "r", "stage": "open"}, {}),
         "repaired": ({"repair": "r", "stage": "open"}, {}),

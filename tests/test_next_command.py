@@ -208,6 +208,7 @@ def test_the_json_form_holds_exactly_what_is_documented(run: Run) -> None:
         "target",
         "findings",
         "unclear",
+        "judged",
         "evidence_probability",
         "causes",
         "checks",

@@ -19,6 +19,7 @@ from faultfinder.decide.shop import Shop
 from faultfinder.inference.compiled import compile_model
 from faultfinder.report.plan.page import plan_page
 from tests.chromium import POLICY, check_look, measured, policy_of, printed_pages
+from tests.on_paper import check_paper
 from tests.small_shop import small_shop
 
 DARK = ("--saw", "backlight=off", "--saw", "image=none")
@@ -91,6 +92,7 @@ def test_the_page_stands_by_itself_and_fits_phone_and_paper(page: Path, tmp_path
     assert "@import" not in text
     assert policy_of(text) == POLICY
     check_look(text, tmp_path, cautions=True)
+    check_paper(page, tmp_path)
 
 
 def test_every_step_named_on_the_page_is_there(page: Path) -> None:

@@ -42,6 +42,7 @@ from faultfinder.tickets.events import (
 )
 from faultfinder.tickets.ticket import Ticket, fold
 from tests.chromium import FLAGS, POLICY, check_look, chromium, measured, policy_of, printed_pages
+from tests.on_paper import check_paper
 
 MODEL = "thin_clamshell"
 PERSON = {"customer": "Invented Ida Q", "contact": "invented 0000 111", "serial": "INV-SERIAL-9"}
@@ -448,7 +449,9 @@ def test_a_phone_shows_it_without_sideways_scrolling_in_letters_of_12_points(
 @pytest.mark.parametrize("case", ["to check", "to repair", "not cured"])
 @pytest.mark.parametrize("paper", ["A4", "letter"])
 def test_it_prints_on_three_sheets_at_most(case: str, paper: str, tmp_path: Path) -> None:
-    assert 1 <= printed_pages(written(tmp_path, case), tmp_path, paper) <= 3
+    page = written(tmp_path, case)
+    assert 1 <= printed_pages(page, tmp_path, paper) <= 3
+    check_paper(page, tmp_path)
 
 
 def test_the_picture_of_the_page_is_black_and_white_and_not_empty(tmp_path: Path) -> None:

@@ -6,6 +6,7 @@ from pathlib import Path
 
 import pytest
 
+from faultfinder.cli.screens import _packed
 from faultfinder.tickets.opening import open_store
 from tests.small_model import SMALL_MODEL
 from tests.typist import Typist
@@ -69,3 +70,54 @@ def test_ctrl_c_loses_nothing_and_says_how_to_go_on(typist: Typist, tmp_path: Pa
     assert typist.stop() == 2
     assert "To go on from here: faultfinder ask 1" in typist.text
     assert open_store(str(tmp_path / "tickets.db"), False).ticket(1).findings
+
+
+def test_a_cause_typed_on_a_ticket_asks_what_proved_it_and_is_kept_as_judgement(
+    typist: Typist, tmp_path: Path
+) -> None:
+    place = str(tmp_path / "tickets.db")
+    typist.start("ask", "-m", "small")
+    typist.press("*")
+    typist.press("strip=dead\r")
+    assert "Backlight strip dead is a cause. What proved it?" in typist.text
+    own = next(line for line in typist.lines if "nothing: it is my own judgement" in line)
+    assert "counts 3 to 1, a guess" in own
+    typist.press(own.split()[0])
+    assert open_store(place, False).ticket(1).judged == {"strip": "dead"}
+    assert "strip" not in open_store(place, False).ticket(1).findings
+    typist.press("<")
+    assert open_store(place, False).ticket(1).judged == {}
+    typist.press("strip=dead\r")
+    typist.press("1")
+    assert "lit from behind?" in typist.text
+
+
+def test_what_could_not_be_told_can_be_told_later(typist: Typist, tmp_path: Path) -> None:
+    typist.start("ask", "-m", "small")
+    typist.press("*")
+    typist.press("?")
+    typist.press("backlight\r")
+    assert "Is the panel lit from behind?" in typist.text
+    typist.press("3")
+    assert open_store(str(tmp_path / "tickets.db"), False).ticket(1).findings["backlight"] == "off"
+
+
+def test_taking_in_goes_on_where_it_was_broken_off(typist: Typist, tmp_path: Path) -> None:
+    typist.start("intake", "-m", "small")
+    typist.press("dark\r")
+    assert typist.stop() == 2
+    assert "To go on from here: faultfinder intake 1" in typist.text
+    typist.start("intake", "1")
+    assert "What can be seen on it" in typist.text
+    typist.press(".")
+    assert typist.ended
+    assert "More to ask: faultfinder intake 1" in typist.text
+
+
+def test_what_hangs_together_stays_on_one_screen() -> None:
+    """A long way with its cautions goes on screens before; the question is never torn."""
+    step, question = ["step"] * 9, ["asked?", "1 yes", "2 no"]
+    pages = _packed([step, step, question], 20)
+    assert pages == [step + step, question]
+    assert _packed([["long"] * 45], 20) == [["long"] * 20, ["long"] * 20, ["long"] * 5]
+    assert _packed([], 20) == [[]]

@@ -22,12 +22,14 @@ from faultfinder.model.answers import COULD_NOT_TELL, find_result, fold
 from faultfinder.model.parts import Check, Kind, Variable
 from faultfinder.report.consultation.ask import (
     change_line,
+    judgement_page,
     offer_page,
     question_page,
     seen_page,
     start_page,
 )
 from faultfinder.report.consultation.how import how_page
+from faultfinder.report.consultation.short import judged_words
 from faultfinder.report.consultation.view import View
 from faultfinder.report.consultation.why import add_why
 from faultfinder.report.page import Page
@@ -35,6 +37,9 @@ from faultfinder.report.wording import wrapped
 
 OFFERED = 6
 """Findings offered for what was typed in own words."""
+
+PROVING = 5
+"""Findings offered as what may have proved a cause."""
 
 DONE = frozenset({"done", "quit", "exit", "q", "end"})
 BACK, WHY, HOW, SKIP, HELP, KEEP = "back", "why", "how", "skip", "help", "keep"
@@ -64,6 +69,9 @@ class Keeper(Protocol):
 
     def undo(self) -> None:
         """Take the last answer back."""
+
+    def judge(self, cause: str, state: str) -> None:
+        """Write down what somebody takes it to be, without proof."""
 
     def check(self, told: Consultation, name: str, result: str | None) -> None:
         """Raise FaultfinderError where another answer stands that must be taken back first."""
@@ -211,8 +219,9 @@ class Session:
         keys = self._keys if variable.reading is None else self._keys.replace(".", "")
         choices = len(variable.states) if variable.reading is None else 0
         offered: list[Variable] = []
+        named: tuple[str, str] | None = None
         while True:
-            typed = self.screen.read("> ", len(offered) or choices, keys).strip()
+            typed = self.screen.read("> ", len(offered) + bool(named) or choices, keys).strip()
             word = "" if self._is_result(variable, typed) else typed.lower()
             if word in DONE or (word == KEEP and "*" in keys):
                 self.keep_asked = word == KEEP
@@ -227,17 +236,25 @@ class Session:
             if word in (WHY, HOW, HELP):
                 self._explain(view, ranked, word)
                 continue
-            if offered and word.isdecimal():
+            if (offered or named) and word.isdecimal():
                 if 1 <= int(word) <= len(offered):
                     return self._go_to(offered[int(word) - 1].name)
+                if named and int(word) == len(offered) + 1:
+                    return self._judge(*named)
                 self.screen.say(f"There is no {word} among these.")
                 continue
             if self._turn(typed):
                 return False
-            if self._take(variable, typed, check):
-                return False
+            named = self._cause_named(typed)
+            if named:
+                offered = self._proving(named[0])
+                self.screen.show(judgement_page(view.cause(named[0]), offered))
+                continue
             near = [] if "=" in typed else by_own_words(view.model, typed)
-            offered = [one for one in near if one.name not in view.told.case.latest][:OFFERED]
+            near = [one for one in near if view.told.case.latest.get(one.name) is None][:OFFERED]
+            if self._take(variable, typed, check, complain=not near):
+                return False
+            offered = near
             if offered:
                 self.screen.show(seen_page(offered))
 
@@ -280,6 +297,48 @@ class Session:
         left = [one for one in check.observes if one not in self.place.case.latest]
         return not self._go_to(left[0], check.name)
 
+    def _cause_named(self, typed: str) -> tuple[str, str] | None:
+        """A cause with its state, typed on a ticket: a judgement, unless something proved it."""
+        if "=" not in typed or self.keeper is None:
+            return None
+        compiled = self.place.case.model
+        try:
+            name, result = read_typed(compiled, typed)
+        except FaultfinderError:
+            return None
+        if compiled.model.by_name[name].kind is not Kind.CAUSE or result is None:
+            return None
+        return name, result
+
+    def _proving(self, cause: str) -> list[Variable]:
+        """What tells most of a cause and is open."""
+        model = self.place.case.model.model
+        if self.place.case.tried:
+            return []
+        telling = consult(self.place.case, target=[cause]).most_telling
+        open_ones = [
+            one
+            for ranked in telling
+            for one in model.checks_by_name[ranked.check].observes
+            if one not in self.place.case.latest
+        ]
+        return [model.by_name[one] for one in dict.fromkeys(open_ones)][:PROVING]
+
+    def _judge(self, cause: str, state: str) -> bool:
+        """Write a judgement down; False, so that it can end a question that goes on."""
+        assert self.keeper is not None
+        judged = {**self.place.case.judged, cause: state}
+        try:
+            case = replace(self.place.case, judged=judged)
+            _ = self._view(case, telling=True).told.causes
+        except FaultfinderError as error:
+            self._complain(str(error))
+            return False
+        self.keeper.judge(cause, state)
+        self._go(replace(self.place, case=case))
+        self.screen.say(*wrapped(judged_words({cause: state})))
+        return False
+
     def _go_to(self, finding: str, name: str = "") -> bool:
         """Ask about a finding next; False, so that it can end a question that goes on."""
         case = self.place.case
@@ -298,10 +357,16 @@ class Session:
         self.screen.say(f"{finding} cannot be looked at as things stand.")
         return False
 
-    def _take(self, variable: Variable, typed: str, check: Check) -> bool:
-        """Take an answer in; False, with the reason said, when it cannot be."""
+    def _take(self, variable: Variable, typed: str, check: Check, complain: bool = True) -> bool:
+        """Take an answer in; False, with the reason said, when it cannot be. What is no result at
+        all is not complained of where it is looked for elsewhere."""
         try:
             name, result = self._understand(variable, typed)
+        except FaultfinderError as error:
+            if complain:
+                self._complain(str(error))
+            return False
+        try:
             if self.keeper is not None:
                 self.keeper.check(self._view(self.place.case).told, name, result)
             case = self.place.case.with_result(name, result)
@@ -352,8 +417,15 @@ class Session:
             return
         now = self.place
         self.place = self.earlier.pop()
-        kept = self.place.case.latest.items()
-        taken = [spoken(*one) for one in now.case.latest.items() if one not in kept]
+        taken = [
+            spoken(*one)
+            for before, after in (
+                (self.place.case.latest, now.case.latest),
+                (self.place.case.judged, now.case.judged),
+            )
+            for one in after.items()
+            if one not in before.items()
+        ]
         if taken and self.keeper is not None:
             self.keeper.undo()
         self.screen.say(f"Taken back: {', '.join(taken) or 'the last step'}.")

@@ -7,7 +7,9 @@ from collections.abc import Sequence
 
 from faultfinder.cli.searching import search
 from faultfinder.cli.typed import Typed, read_result
+from faultfinder.consultation.case import Case
 from faultfinder.consultation.consult import Consultation
+from faultfinder.consultation.judgement import SAID
 from faultfinder.errors import FaultfinderError, MisuseError
 from faultfinder.inference.compiled import CompiledModel
 from faultfinder.model.answers import COULD_NOT_TELL, find_variable, fold
@@ -106,30 +108,29 @@ def by_own_words(model: FaultModel, typed: str) -> list[Variable]:
     return [model.by_name[hit.name] for hit in search(model, typed, ("finding",))]
 
 
-def refuse_causes(told: Consultation, results: Sequence[Typed]) -> None:
-    """Raise MisuseError for a cause: what is found are signs of it."""
+def refuse_causes(case: Case, results: Sequence[Typed], ticket: int | None = None) -> None:
+    """Raise MisuseError for a cause, which is not found: it asks for what proved it, and says what
+    the judgement is worth where nothing did."""
     from faultfinder.consultation.consult import consult
 
-    model = told.case.model.model
+    model = case.model.model
     for name, result in results:
-        variable = model.by_name[name]
-        if variable.kind is not Kind.CAUSE:
+        if model.by_name[name].kind is not Kind.CAUSE:
             continue
-        proving = ""
-        if not told.case.tried:
-            asked = consult(told.case, target=[name]).most_telling[:3]
+        said = f"{name} is a cause, not a finding. What proved it? Write that down."
+        if not case.tried:
+            asked = consult(case, target=[name]).most_telling[:3]
             listed = [model.checks_by_name[one.check] for one in asked]
-            proving = (
-                " Most telling of it: "
-                + ", ".join(f"{check.title} ({check.name})" for check in listed)
-                + "."
+            named = ", ".join(f"{check.title} ({check.name})" for check in listed)
+            said += f" Most telling of it: {named}."
+        if ticket is None:
+            said += " On a ticket it can be written as your own judgement."
+        else:
+            said += (
+                f" Nothing did? As your own judgement it {SAID}: "
+                f'"faultfinder found {ticket} {name}={result or "STATE"} --judgement".'
             )
-        raise MisuseError(
-            f"{name} is a cause, not a finding: write down what proved it.{proving} As your own "
-            f"judgement it is a note, which moves no figure: add --judgement."
-            if result is not None
-            else f"{name} is a cause, not a finding."
-        )
+        raise MisuseError(said)
 
 
 def stage_for(told: Consultation, names: Sequence[str]) -> str | None:

@@ -17,11 +17,13 @@ from faultfinder.cli.options import (
     replacing,
 )
 from faultfinder.cli.standings import standings, standings_and_minutes
+from faultfinder.cli.terminal import echo_screens
 from faultfinder.cli.ticket_commands import read_date
 from faultfinder.decide.shop_file import read_shop
 from faultfinder.errors import FaultfinderError, MisuseError
 from faultfinder.files import write_page
 from faultfinder.plain import json_text
+from faultfinder.report.consultation.short import HEIGHT
 from faultfinder.report.ticket.standing import Standing, blocked_by
 from faultfinder.report.wording import harmless
 from faultfinder.tickets.events import Outcome
@@ -52,7 +54,8 @@ def show(ticket: int, as_json: bool) -> None:
     if as_json:
         echo_json(FORM, Kept(state, comebacks))
     else:
-        click.echo(ticket_page(state, comebacks, read_shop().currency))
+        lines = ticket_page(state, comebacks, read_shop().currency).splitlines()
+        echo_screens(["\n".join(lines[at : at + HEIGHT]) for at in range(0, len(lines), HEIGHT)])
 
 
 @click.command(

@@ -147,6 +147,8 @@ def _sentences(error: FaultfinderError) -> list[str]:
 
 def _usage(error: click.ClickException) -> list[str]:
     said = error.format_message().strip()
+    if isinstance(error, click.exceptions.NoArgsIsHelpError):
+        return said.splitlines()
     said = said if said.endswith((".", "?", "!", ")")) else f"{said}."
     context = getattr(error, "ctx", None)
     if not isinstance(context, click.Context):
@@ -164,10 +166,36 @@ def _give_up_output(status: int) -> int:
     return status
 
 
-@click.group(cls=LazyGroup, context_settings={"help_option_names": ["-h", "--help"]})
+BEGIN = """\
+What to check next on a portable computer that runs but shows nothing.
+
+  faultfinder intake            take a machine in, one question at a time
+  faultfinder ask 1             go on with ticket 1, to its close
+  faultfinder ask               one question at a time, without a ticket
+  faultfinder tickets           open tickets, what comes next, what blocks them
+
+Or by single commands:
+  faultfinder next 1            what comes next on ticket 1, on one screen
+  faultfinder how 1             its steps
+  faultfinder found 1 NAME=RESULT
+  faultfinder ticket 1          all that is on ticket 1
+
+All commands: faultfinder --help. One of them: faultfinder found --help.
+"""
+"""For somebody who types the name alone; the list of commands is longer than a screen."""
+
+
+@click.group(
+    cls=LazyGroup,
+    context_settings={"help_option_names": ["-h", "--help"]},
+    invoke_without_command=True,
+)
 @click.version_option(package_name="faultfinder", message="%(prog)s %(version)s")
-def commands() -> None:
+@click.pass_context
+def commands(context: click.Context) -> None:
     """What to check next on a portable computer that runs but shows nothing."""
+    if context.invoked_subcommand is None:
+        click.echo(BEGIN, nl=False)
 
 
 def run() -> NoReturn:

@@ -120,7 +120,12 @@ def case_of(store: Store, ticket: Ticket) -> Case:
         likelier = likelier_after(
             compiled.model, [was.repair(repair) for repair in made], was.causes(first.causes)
         )
-    return Case(compiled, seen, ticket.stage, tried, worth, read_shop(), likelier)
+    judged = {
+        cause: state
+        for cause, state in was.findings(ticket.judged).items()
+        if state is not None and cause in compiled.model.by_name
+    }
+    return Case(compiled, seen, ticket.stage, tried, worth, read_shop(), likelier, judged)
 
 
 def view_of(store: Store, ticket: Ticket) -> View:

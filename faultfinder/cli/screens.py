@@ -138,12 +138,8 @@ class Keys:
     def _last_screen(self, pieces: Sequence[str], room: int) -> list[str]:
         """What the last of the screens holds; those before it are shown and read."""
         columns = shutil.get_terminal_size((80, 24)).columns
-        said, self._said = _folded(self._said, columns), []
-        told = _folded(pieces, columns)
-        pages = _packed([*said, *told], room)
-        if said and len(pages) > 1:
-            # What was said has screens of its own, so that the question is not torn for it.
-            pages = [*_packed(said, room), *_packed(told, room)]
+        said, self._said = self._said, []
+        pages = _packed(_folded([*said, *pieces], columns), room)
         for page in pages[:-1]:
             self._fresh(page)
             self._prompt("Enter: go on ", 9, "", 0)
@@ -207,13 +203,19 @@ class Keys:
         line: StyleAndTextTuples = []
         for key in keys:
             line += [("reverse", key), ("", f" {LABELS[key]} ")]
+
+        def bar() -> StyleAndTextTuples:
+            if begun():
+                return [("", f"Enter for {session.default_buffer.text}, or its second digit")]
+            return line
+
         return session.prompt(
             prompt,
             completer=Found() if menu and model is not None else None,
             complete_while_typing=True,
             reserve_space_for_menu=menu if model is not None else 0,
             key_bindings=bindings,
-            bottom_toolbar=line if keys else None,
+            bottom_toolbar=bar if keys else None,
             style=_plain_bar(),
         )
 

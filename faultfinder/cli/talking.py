@@ -29,7 +29,7 @@ from faultfinder.model.answers import fold
 from faultfinder.model.parts import FaultModel, Proof, Repair
 from faultfinder.report.consultation.ask import choice_page, proof_page, proved_page
 from faultfinder.report.consultation.how import how_page
-from faultfinder.report.consultation.short import screens
+from faultfinder.report.consultation.short import known_lines, screens
 from faultfinder.report.consultation.view import View
 from faultfinder.report.ticket.text import failed_page, ticket_head, ticket_screens
 from faultfinder.tickets.events import (
@@ -38,6 +38,7 @@ from faultfinder.tickets.events import (
     Found,
     Held,
     Intake,
+    Judged,
     Moved,
     Ordered,
     Outcome,
@@ -76,6 +77,9 @@ class OnTicket:
     def keep(self, name: str, result: str | None, stage: str | None) -> None:
         moved = [] if stage is None else [Moved(stage)]
         self.write(Found(name, result, self.state.version), *moved)
+
+    def judge(self, cause: str, state: str) -> None:
+        self.write(Judged(cause, state, self.state.version))
 
     def check(self, told: Consultation, name: str, result: str | None) -> None:
         refuse_corrections(told, [(name, result)], found_by(self.state), self.state.number)
@@ -146,7 +150,10 @@ def talk_on(
     screen = screen or screen_for(case.model.model)
     screen.look_in(case.model.model)
     keeper = OnTicket(store, state, by)
-    screen.say(f"Ticket {state.number}: each answer is written down at once.")
+    if not counter_only:
+        told = [line for part in ticket_head(state, now(), columns()) for line in part.lines]
+        screen.say(*told, *known_lines(case))
+    screen.say("Each answer is written down at once.")
     try:
         with stoppable():
             while _one_round(keeper, screen, bool(counter_only)):

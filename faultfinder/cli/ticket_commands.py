@@ -47,6 +47,7 @@ from faultfinder.tickets.events import (
     Entry,
     Found,
     Intake,
+    Judged,
     Moved,
     Note,
     Person,
@@ -148,6 +149,7 @@ def intake(
     name = pick_model(model or (first.model if first else None))
     compiled, shop = named_model(name), read_shop()
     results = results_of(compiled, saw)
+    refuse_causes(Case(compiled, shop=shop), results)
     # Judged before it is kept: what the model holds impossible is not opened with.
     consult(Case(compiled, read_all_typed(compiled, saw), shop=shop))
     store = the_store(make=True)
@@ -205,7 +207,7 @@ def person(ticket: int, customer: str, contact: str, serial: str, by: str | None
 @TICKET
 @click.argument("results", nargs=-1, metavar="NAME=RESULT...", shell_complete=completing.at_bench)
 @STAGE
-@click.option("--judgement", is_flag=True, help="Write a cause as your own judgement: a note.")
+@click.option("--judgement", is_flag=True, help="A cause by your own judgement, without proof.")
 @DB
 @BY
 def found(
@@ -232,7 +234,7 @@ def found(
     entries: list[Entry] = []
     if judgement:
         told, entries = _judged(case.model, told)
-    refuse_causes(before, told)
+    refuse_causes(case, told, ticket)
     refuse_corrections(before, told, found_by(state), ticket)
     if not state.tried:
         # What the model holds impossible is refused before it is written.
@@ -248,16 +250,16 @@ def found(
 
 
 def _judged(compiled: CompiledModel, told: list[Typed]) -> tuple[list[Typed], list[Entry]]:
-    """Causes among the results as notes, and the rest."""
+    """Causes among the results as own judgement, and the rest."""
     by_name = compiled.model.by_name
     causes = [(name, result) for name, result in told if by_name[name].kind is Kind.CAUSE]
     if not causes:
         raise MisuseError("--judgement goes with a cause, as in panel=cracked.")
-    notes: list[Entry] = [
-        Note(f"Own judgement, not proof: {name}={result or 'unknown'}", False)
-        for name, result in causes
-    ]
-    return [one for one in told if one not in causes], notes
+    digest = compiled.model.digest[:DIGITS]
+    named: list[Entry] = [Judged(name, result, digest) for name, result in causes if result]
+    if len(named) < len(causes):
+        raise MisuseError("A judgement names what the cause is, as in panel=cracked.")
+    return [one for one in told if one not in causes], named
 
 
 @click.command("tried", short_help="A repair that did not cure.")

@@ -8,13 +8,14 @@ from dataclasses import dataclass, field, replace
 
 import numpy as np
 
+from faultfinder.consultation.judgement import likelihood
 from faultfinder.decide.belief import Tried
 from faultfinder.decide.shop import Shop
 from faultfinder.errors import MisuseError, did_you_mean
 from faultfinder.inference.compiled import CompiledModel
 from faultfinder.model.answers import find_result, find_stage, find_variable
 from faultfinder.model.network import Array
-from faultfinder.model.parts import Repair
+from faultfinder.model.parts import Kind, Repair
 
 
 @dataclass(frozen=True, eq=False)
@@ -27,7 +28,8 @@ class Case:
     looked at). `tried` are repairs that did not cure, with the results since. `worth` is what
     the owner loses if the machine goes back unrepaired, in the shop's currency (default: the
     shop's `hand_over`). `likelier` maps a cause to how many times likelier than out of the blue it
-    is, for what was done to the machine before it came (odds against being in order).
+    is, for what was done to the machine before it came (odds against being in order). `judged` maps
+    a cause to the state that a technician named without proof.
 
     Names and results may be given as people say them; they are kept as the model names them.
     Raises MisuseError for unknown ones, for one finding with two different results, and for a
@@ -41,6 +43,7 @@ class Case:
     worth: float | None = None
     shop: Shop = field(default_factory=Shop)
     likelier: Mapping[str, float] = field(default_factory=dict)
+    judged: Mapping[str, str] = field(default_factory=dict)
 
     def __post_init__(self) -> None:
         tried = tuple(
@@ -54,6 +57,7 @@ class Case:
             raise MisuseError("A repair is named twice as tried. Name each once.")
         if self.worth is not None and not (math.isfinite(self.worth) and self.worth >= 0.0):
             raise MisuseError(f"A machine cannot be worth {self.worth:g}: give an amount from 0.")
+        object.__setattr__(self, "judged", read_causes(self.model, self.judged))
         object.__setattr__(self, "results", read_results(self.model, self.results.items()))
         object.__setattr__(self, "tried", tried)
         if self.stage is not None:
@@ -66,14 +70,20 @@ class Case:
 
     @property
     def hints(self) -> dict[int, Array]:
-        """`likelier` as likelihoods by variable number: shape (states,), normal first."""
+        """`likelier` and `judged` as likelihoods by variable number: shape (states,), normal
+        first."""
         network = self.model.network
-        return {
+        told = {
             network.index[cause]: np.array(
                 [1.0 / times] + [1.0] * (network.cards[network.index[cause]] - 1)
             )
             for cause, times in self.likelier.items()
         }
+        for cause, state in self.judged.items():
+            at = network.index[cause]
+            said = likelihood(network.cards[at], network.states[at].index(state))
+            told[at] = told.get(at, 1.0) * said
+        return told
 
     @property
     def latest(self) -> Mapping[str, str | None]:
@@ -159,6 +169,18 @@ def read_results(
             )
         results[variable.name] = state if before is None else before
     return results
+
+
+def read_causes(compiled: CompiledModel, typed: Mapping[str, str]) -> dict[str, str]:
+    """Causes and their states as the model names them. Raises MisuseError."""
+    told: dict[str, str] = {}
+    for name, said in typed.items():
+        variable = find_variable(compiled.model, name)
+        state = find_result(variable, said)
+        if variable.kind is not Kind.CAUSE or state is None:
+            raise MisuseError(f"{name}={said} names no cause with its state.")
+        told[variable.name] = state
+    return told
 
 
 def find_repair(compiled: CompiledModel, typed: str) -> Repair:

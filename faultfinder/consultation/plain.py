@@ -12,6 +12,7 @@ from typing import Any, NamedTuple
 from faultfinder.consultation.advice import Advice, CheckAdvice
 from faultfinder.consultation.consult import Consultation, NextStep
 from faultfinder.consultation.habit import Instead
+from faultfinder.consultation.judgement import SAID
 from faultfinder.consultation.leads import Lead
 from faultfinder.consultation.quote import Quote
 from faultfinder.consultation.ranking import RankedCheck
@@ -210,6 +211,7 @@ NEXT = Form[Asked](
         lambda asked: asked.told.case,
         Key("findings", "word for each finding", "what is known"),
         Key("unclear", "list of words", "what could not be told"),
+        Key("judged", "word for each cause", f"named without proof; each {SAID}"),
     ),
     *within(
         lambda asked: asked.told,

@@ -34,12 +34,14 @@ class State:
     """Changed by each event that counts; lives only while a log is folded.
 
     `tried` are the repairs that did not cure, each with what was found after it. `hand_over` is
-    the number of the last hand-over note, `agreed` what was agreed to after intake.
+    the number of the last hand-over note, `agreed` what was agreed to after intake, `judged` the
+    causes named without proof, each with its state.
     """
 
     version: str = ""
     person: dict[str, str] = field(default_factory=dict)
     findings: dict[str, str | None] = field(default_factory=dict)
+    judged: dict[str, str] = field(default_factory=dict)
     tried: list[tuple[str, dict[str, str | None]]] = field(default_factory=list)
     agreed: dict[str, Any] = field(default_factory=dict)
     stage: str | None = None

@@ -16,9 +16,10 @@ class Ticket:
     """Where a ticket stands.
 
     `findings` were made before any repair: finding -> result, or None when it could not
-    be told. `tried` are the repairs that did not cure, each with what was found after it.
-    `intake` is what was taken down at the desk, with what was agreed to later.
-    `repaired` is the repair after which the picture came back, `proofs` what its tests said.
+    be told. `judged` are causes somebody named without proof. `tried` are the repairs that did
+    not cure, each with what was found after it. `intake` is what was taken down at the desk,
+    with what was agreed to later. `repaired` is the repair after which the picture came back,
+    `proofs` what its tests said.
     `version` is the digest of the model the ticket goes by. `last` is the number of the
     newest event: whoever writes next must have seen it. `damage` says what of the log could not
     be used; it is empty for a ticket in order.
@@ -33,6 +34,7 @@ class Ticket:
     person: Mapping[str, str]
     first_ticket: int | None
     findings: dict[str, str | None]
+    judged: Mapping[str, str]
     tried: tuple[Tried, ...]
     stage: str | None
     repaired: str | None
@@ -132,6 +134,7 @@ def fold(
         person=state.person,
         first_ticket=first_ticket,
         findings=state.findings,
+        judged=state.judged,
         tried=tried,
         stage=state.stage,
         repaired=state.repaired,

@@ -4,9 +4,10 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 
+from faultfinder.consultation.judgement import SAID
 from faultfinder.consultation.ranking import RankedCheck
 from faultfinder.model.parts import Proof, Repair, Variable
-from faultfinder.report.consultation.check import add_caution, add_how, add_way, gain_and_cost
+from faultfinder.report.consultation.check import add_caution, add_how, add_way
 from faultfinder.report.consultation.view import View, result_words
 from faultfinder.report.page import Page
 from faultfinder.report.wording import (
@@ -16,6 +17,7 @@ from faultfinder.report.wording import (
     harmless,
     joined,
     minutes,
+    money,
     unbroken,
 )
 
@@ -88,20 +90,31 @@ def seen_page(findings: Sequence[Variable]) -> str:
     return str(page)
 
 
+def judgement_page(cause: str, findings: Sequence[Variable]) -> str:
+    """A cause was named: what proved it, by number, or nothing did."""
+    page = Page()
+    page.text(" ")
+    page.text(f"{cause} is a cause. What proved it?")
+    for number, variable in enumerate(findings, start=1):
+        page.item(f"{number}", f"{variable.title} ({variable.name})", 2, hang=2)
+    page.item(f"{len(findings) + 1}", f"nothing: it is my own judgement ({SAID})", 2, hang=2)
+    return str(page)
+
+
 def offer_page(view: View, ranked: RankedCheck) -> str:
     page = Page()
     page.text(" ")
-    page.text(
-        "Nothing more is worth asking at the counter. Next at the bench: "
-        f"{view.check(ranked).title}, which tells {gain_and_cost(view, ranked)}."
-    )
+    said = f"{view.check(ranked).title}, {minutes(ranked.minutes)}"
+    if ranked.saves is not None and ranked.saves >= 0.005:
+        said += f", which saves {money(ranked.saves, view.shop.currency)} on average"
+    page.text(f"Nothing more is worth asking at the counter. Next at the bench: {said}.")
     return str(page)
 
 
 def change_line(view: View, name: str, result: str | None) -> str:
     """One line: the answer as understood, and the causes it moved most."""
     if result is None:
-        return f"{harmless(name)}: left open; it will not be asked again."
+        return f"{harmless(name)}: left open and not asked again; its name brings it back."
     now, before = view.told.causes, view.told.before
     moved = sorted(now, key=lambda cause: (-abs(now[cause] - before[cause]), cause))
     told = [

@@ -8,9 +8,11 @@ follows on a second screen.
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
+from faultfinder.consultation.case import Case
+from faultfinder.consultation.judgement import SAID
 from faultfinder.model.parts import Check, FaultModel, Move, Repair, Variable
 from faultfinder.model.routes import Route
 from faultfinder.report.consultation.leads import lead_words
@@ -125,6 +127,34 @@ def answers_of(model: FaultModel, check: Check, open_ones: Sequence[str]) -> lis
     if len(check.observes) == 1:
         return [(check.observes[0], results_by_number(model.by_name[check.observes[0]]))]
     return [(name, results_by_number(model.by_name[name])) for name in open_ones]
+
+
+def judged_words(judged: Mapping[str, str]) -> str:
+    """Causes named without proof, with what that counts."""
+    named = ", ".join(f"{cause}={state}" for cause, state in judged.items())
+    return f"Own judgement, no proof: {named} ({SAID})."
+
+
+def known_of(case: Case) -> str:
+    """What is known, the newest first, in one line; "" for nothing."""
+    said = [
+        f"{name}={result or 'unknown'}" for name, result in reversed(list(case.results.items()))
+    ]
+    for step in case.tried:
+        said.insert(0, f"tried {step.repair}")
+        for name, result in step.results_since.items():
+            said.insert(0, f"{name}={result or 'unknown'}")
+    begin = f"{len(said)} known: " if len(said) > 3 else "Known: "
+    return f"{begin}{', '.join(said)}" if said else ""
+
+
+def known_lines(case: Case) -> list[str]:
+    """What is known and what was judged, for whoever takes a case up."""
+    known = known_of(case)
+    return [
+        *(wrapped(known) if known else ()),
+        *(wrapped(judged_words(case.judged)) if case.judged else ()),
+    ]
 
 
 class _Writer:
@@ -393,21 +423,16 @@ class _Writer:
     def _known(self) -> list[Line]:
         told = self.view.told
         case = told.case
-        said = [
-            f"{name}={result or 'unknown'}" for name, result in reversed(list(case.results.items()))
-        ]
-        for step in self.view.tried:
-            said.insert(0, f"tried {step.repair}")
-            for name, result in step.results_since.items():
-                said.insert(0, f"{name}={result or 'unknown'}")
         made: list[Line] = []
         for warning in told.warnings[:1]:
             made.append(self._lines(warning, role="known"))
+        if case.judged:
+            made.append(self._lines(judged_words(case.judged), role="known"))
         if not told.stop and self.view.too_large:
             made.append(self._lines(self.view.too_large, role="known"))
-        if said:
-            begin = f"{len(said)} known: " if len(said) > 3 else "Known: "
-            made.append(self._one(f"{begin}{', '.join(said)}", "known"))
+        known = known_of(case)
+        if known:
+            made.append(self._one(known, "known"))
         return made
 
     def _unasked(self) -> list[Line]:

@@ -14,6 +14,7 @@ from faultfinder.report.consultation.check import (
     gain_and_cost,
 )
 from faultfinder.report.consultation.repair import add_quote, add_repair
+from faultfinder.report.consultation.short import judged_words
 from faultfinder.report.consultation.view import View
 from faultfinder.report.page import Page
 from faultfinder.report.wording import bits, change, counted, money, percent
@@ -61,6 +62,8 @@ def add_known(page: Page, view: View) -> None:
     page.item("Known:", f"{known or 'nothing yet'}.", hang=2)
     if told.case.unclear:
         page.item("Could not tell:", ", ".join(told.case.unclear) + ".", hang=2)
+    if told.case.judged:
+        page.text(judged_words(told.case.judged))
     stage = view.model.stages_by_name.get(told.stage)
     if stage is not None and told.stage != view.model.start:
         page.item("Stage now:", f"{stage.title}.", hang=2)

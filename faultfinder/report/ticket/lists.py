@@ -19,6 +19,10 @@ def tickets_page(rows: Sequence[Row], more: int = 0) -> str:
     for ticket, standing in rows:
         page.blank()
         _add_ticket(page, ticket, standing)
+    open_ones = [ticket.number for ticket, _ in rows if ticket.open]
+    if open_ones:
+        page.blank()
+        page.text(f"Go on with one: faultfinder ask {open_ones[0]}")
     if more:
         page.blank()
         page.text(f"{counted(more, 'more ticket')}: see them with --limit, or ask for less.")
@@ -40,6 +44,8 @@ def _add_ticket(page: Page, ticket: Ticket, standing: Standing | None) -> None:
     if standing.trouble:
         page.text(standing.trouble, 2)
         return
+    if ticket.hand_over_note:
+        page.item("Handed over:", ticket.hand_over_note, 2, hang=2)
     for block in blocked_by(ticket, standing.stop):
         page.item("Blocked:", block, 2, hang=2)
     if standing.stop:

@@ -11,10 +11,8 @@ from faultfinder.report.ticket.standing import CONSENT, COPIES
 from faultfinder.report.wording import joined, money, percent
 from faultfinder.tickets.ticket import Ticket
 
-TERMS = (
-    "The figures are an estimate, no offer: the diagnosis goes on at the bench, and beyond the "
-    "limit named above the shop asks first."
-)
+TERMS = "The figures are an estimate, no offer: the diagnosis goes on at the bench."
+BEYOND = "Beyond the limit named above the shop asks first."
 
 
 class Row(NamedTuple):
@@ -58,13 +56,18 @@ def slip_rows(ticket: Ticket, view: View) -> list[Row]:
     return [row for row in rows if row.text]
 
 
+def terms_of(ticket: Ticket) -> str:
+    """What holds for the figures."""
+    return TERMS if ticket.intake.limit is None else f"{TERMS} {BEYOND}"
+
+
 def slip_lines(ticket: Ticket, view: View) -> list[str]:
     """The slip as text of 80 columns."""
     page = Page()
     page.heading(f"Intake slip, ticket {ticket.number}")
     for head, text in slip_rows(ticket, view):
         page.item(f"{head}:", text, hang=2)
-    page.text(TERMS)
+    page.text(terms_of(ticket))
     return str(page).splitlines()
 
 
@@ -74,5 +77,5 @@ def slip_page(ticket: Ticket, view: View) -> str:
         "slip.html",
         title=f"Intake slip, ticket {ticket.number}",
         rows=slip_rows(ticket, view),
-        terms=TERMS,
+        terms=terms_of(ticket),
     )

@@ -21,6 +21,7 @@ from faultfinder.tickets.events.erased import Erased
 from faultfinder.tickets.events.found import Found
 from faultfinder.tickets.events.held import Held, Waiting
 from faultfinder.tickets.events.intake import CONSENTS, PERSONAL, Intake
+from faultfinder.tickets.events.judged import Judged
 from faultfinder.tickets.events.log import (
     Event,
     Unreadable,
@@ -57,6 +58,7 @@ __all__ = [
     "Found",
     "Held",
     "Intake",
+    "Judged",
     "Moved",
     "Note",
     "Ordered",
