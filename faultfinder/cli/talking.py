@@ -6,7 +6,7 @@ import sys
 from collections.abc import Collection, Mapping, Sequence
 from dataclasses import dataclass, field
 
-from faultfinder.cli.asking import BACK, DONE, Place, Session, command_of
+from faultfinder.cli.asking import BACK, DONE, HOW, Place, Session, command_of
 from faultfinder.cli.bench_words import refuse_corrections
 from faultfinder.cli.on_ticket import (
     case_of,
@@ -200,12 +200,14 @@ def _repair(keeper: OnTicket, screen: Screen, view: View, name: str) -> bool:
     """The repair that is due: made or not, and whether the picture is back."""
     state, model = keeper.state, view.model
     head = ticket_head(state, now(), columns(), view)
-    pages = screens(view, head, columns(), PAGE, bold_allowed())
-    answer = _choose(screen, pages, _ends(model, name), model.repairs_by_name)
-    while answer in model.repairs_by_name:
-        name = answer
+    page = screens(view, head, columns(), PAGE, bold_allowed(), commands=False)
+    while True:
+        keys = "+<." if name else "<."
+        answer = _choose(screen, page, _ends(model, name), model.repairs_by_name, keys)
+        if answer not in (HOW, *model.repairs_by_name):
+            break
+        name = name if answer == HOW else answer
         page = how_page(view, name).pieces()
-        answer = _choose(screen, page, _ends(model, name), model.repairs_by_name)
     if answer == BACK:
         _back(keeper, screen)
         return True
@@ -260,12 +262,13 @@ def _choose(
     page: Sequence[str],
     choices: list[tuple[str, str]],
     names: Collection[str] = (),
+    keys: str = "<.",
 ) -> str:
-    """The word of what was chosen by its number, "back" or "done", or one of `names` typed."""
+    """The word of what was chosen by its number or by one of `keys`, or one of `names` typed."""
     screen.show(*page, choice_page([said for _, said in choices]))
     while True:
-        typed = screen.read("> ", len(choices), "<.").lower()
-        if typed in DONE or typed == BACK:
+        typed = screen.read("> ", len(choices), keys).lower()
+        if typed in DONE or typed == BACK or (typed == HOW and "+" in keys):
             return typed
         if typed.isdecimal() and 1 <= int(typed) <= len(choices):
             return choices[int(typed) - 1][0]

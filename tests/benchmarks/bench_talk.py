@@ -87,7 +87,7 @@ def play(case: RealCase, wording: Wording, name: str) -> Tally:
             if typist.lines_with("Enter: go on"):
                 typist.press("\r")
             elif ("1 Made: " in typist.text or "1 Handed" in typist.text) and not mended:
-                if f"repaired 1 {repair.name}" not in typist.text:
+                if f": {repair.title}, " not in typist.text:
                     typist.press(f"{repair.name}\r")
                 mended = True
                 typist.press("1")

@@ -59,13 +59,15 @@ def screens(
     width: int = 80,
     height: int = HEIGHT,
     bold: bool = False,
+    commands: bool = True,
 ) -> list[str]:
     """The page, on one screen where it fits, else on more: cautions first, then the rest.
+    Without `commands` it does not say what to type.
 
     A second screen is dearer than a long list of results: of those, fewer are then shown."""
     made: list[str] = []
     for long in LONG:
-        writer = _Writer(view, width, bold, long)
+        writer = _Writer(view, width, bold, long, commands)
         body = writer.stop() if view.told.stop else writer.page()
         room = height - sum(len(block.lines) for block in [*head, *body])
         if room >= 2 and not view.told.stop:
@@ -160,10 +162,13 @@ def known_lines(case: Case) -> list[str]:
 class _Writer:
     """Puts one consultation into blocks of lines."""
 
-    def __init__(self, view: View, width: int, bold: bool, long: int = LONG[0]) -> None:
+    def __init__(
+        self, view: View, width: int, bold: bool, long: int = LONG[0], commands: bool = True
+    ) -> None:
         self.view, self.model = view, view.model
         self.width, self.bold, self.long = width, bold, long
         self.brief = long < LONG[0]
+        self.commands = commands
         self._said: set[str] = set()
 
     # Small pieces
@@ -239,14 +244,20 @@ class _Writer:
     def _shortest(self, text: str, of: int, check: str) -> Line:
         """As many results as there is room for, and where all of them are."""
         kept = text.split("  ")
-        say = f"all {of}: faultfinder how" if self.long > LONG[-1] else "faultfinder how"
-        more = unbroken(f".. {say} {check}")
+        # On the tightest page one line says for all of them how to see the rest.
+        more = unbroken(f".. all {of}: {self._how(check)}") if self.long > LONG[-1] else ".."
         while len(kept) > 1:
             kept.pop()
             line = self._lines("  ".join([*kept, more]), "  ", 4, "step")
             if len(line.lines) <= self.long:
                 return line
         return self._lines(f"{text.split(':')[0]}: {more}", "  ", 4, "step")
+
+    def _how(self, name: str) -> str:
+        """The command that gives the steps of a check."""
+        number = self.view.ticket
+        of = f"-m {self.model.name}" if number is None else f"{number}"
+        return f"faultfinder how {of} {name}".rstrip()
 
     def _way(self, route: Route, but: str, stage: str, always: bool = False) -> list[Line]:
         """The moves, the looks that can end the work, and the cautions, in the order met."""
@@ -362,7 +373,7 @@ class _Writer:
         """The commands that go on from here."""
         view, step = self.view, self.view.told.next_step
         number = view.ticket
-        if step is None:
+        if step is None or not self.commands:
             return []
         made: list[Line] = []
         asked = [
@@ -371,15 +382,15 @@ class _Writer:
             for name in view.still_open(self.model.checks_by_name[check])
         ]
         if asked and (step.kind == "check" or not self.brief):
-            if number is not None:
-                said = " ".join(f"{name}=.." for name in asked)
-                text, how = f"Type: faultfinder found {number} {said}", f"{number}"
-            else:
-                option = "--now" if view.tried else "--saw"
-                said = " ".join(f"{option} {name}=.." for name in asked)
-                text, how = f"Add: {said}", view.told.round[0]
-            if step.kind == "check" and self.long > LONG[-1]:
-                text += f"   {unbroken(f'Steps: faultfinder how {how}')}"
+            tight = self.long == LONG[-1]
+            option = "" if number is not None else "--now " if view.tried else "--saw "
+            names = ["NAME"] if tight else asked
+            said = " ".join(f"{option}{name}=.." for name in names)
+            text = f"Add: {said}" if number is None else f"Type: faultfinder found {number} {said}"
+            if step.kind == "check":
+                how = "NAME" if tight else view.told.round[0] if number is None else ""
+                steps = "All results" if tight else "Steps"
+                text += f"   {unbroken(f'{steps}: {self._how(how)}')}"
             made.append(self._lines(text, "  ", 4))
         if step.kind == "check":
             return made
