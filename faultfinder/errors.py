@@ -125,7 +125,11 @@ LISTED = 60
 def did_you_mean(word: str, allowed: Iterable[str]) -> str:
     """Return 'Did you mean X?' or the list of what is allowed, as a sentence."""
     names = list(allowed)
-    close = nearest(word, names)
+    key = word.strip().lower().replace("-", "_").replace(" ", "_")
+    begun = [name for name in names if key and name.startswith(key)][:LISTED]
+    if len(begun) > 1:
+        return f"It could be {', '.join(begun[:-1])} or {begun[-1]}."
+    close = begun[0] if begun else nearest(word, names)
     if close is not None:
         return f"Did you mean {close}?"
     if not names:

@@ -10,14 +10,14 @@ from click.testing import CliRunner, Result
 
 import faultfinder
 from faultfinder.cli.main import commands
-from faultfinder.cli.options import amount_of
+from faultfinder.cli.options import amount_of, years_of
 from faultfinder.cli.searching import search
 from faultfinder.consultation import habit
 from faultfinder.consultation.case import Case
 from faultfinder.consultation.comeback import likelier_after
 from faultfinder.consultation.consult import consult
 from faultfinder.consultation.judgement import SAID, WEIGHT
-from faultfinder.errors import MisuseError
+from faultfinder.errors import MisuseError, did_you_mean
 from faultfinder.inference.compiled import CompiledModel
 from tests.chromium import check_look
 from tests.on_paper import check_paper
@@ -232,3 +232,24 @@ def test_a_judgement_moves_the_odds_of_what_it_names_by_its_weight(
     number = thin.network.states[thin.network.index["panel"]].index(state)
     held = after.problem.weights[after.problem.scenarios[:, place] == number].sum()
     assert held == pytest.approx(now, abs=0.02)
+
+
+@pytest.mark.parametrize(
+    ("typed", "years"),
+    [("3", 3.0), ("2,5", 2.5), ("3y", 3.0), ("3 years", 3.0), ("18 months", 1.5), ("1y6m", 1.5)],
+)
+def test_an_age_is_read_as_people_write_it(typed: str, years: float) -> None:
+    assert years_of(typed) == years
+
+
+@pytest.mark.parametrize("typed", ["", "old", "-3", "3x", "300y"])
+def test_what_is_no_age_is_refused(typed: str) -> None:
+    with pytest.raises(MisuseError):
+        years_of(typed)
+
+
+def test_first_letters_list_the_names_that_begin_so() -> None:
+    names = [f"look_{number}" for number in range(70)]
+    assert did_you_mean("look_1", names).startswith("It could be look_1, look_10")
+    assert "type the first letters" in did_you_mean("zzz", names)
+    assert did_you_mean("look_69", names) == "Did you mean look_69?"

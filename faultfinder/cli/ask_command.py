@@ -5,7 +5,7 @@ from __future__ import annotations
 import click
 
 from faultfinder.cli.lines import named_model
-from faultfinder.cli.options import BY, DB, MODEL
+from faultfinder.cli.options import BY, DB, MODEL, SAW
 from faultfinder.cli.typed import pick_model, read_case
 from faultfinder.errors import MisuseError
 
@@ -13,9 +13,12 @@ from faultfinder.errors import MisuseError
 @click.command("ask", short_help="One question at a time.")
 @click.argument("ticket", required=False, type=click.IntRange(1), metavar="[TICKET]")
 @MODEL
+@SAW
 @DB
 @BY
-def ask_command(ticket: int | None, model: str | None, by: str | None) -> None:
+def ask_command(
+    ticket: int | None, model: str | None, saw: tuple[str, ...], by: str | None
+) -> None:
     """Ask one thing at a time, answered by number or in words.
 
     On a TICKET each answer is written down at once, so that nothing is lost and anybody can go
@@ -27,10 +30,10 @@ def ask_command(ticket: int | None, model: str | None, by: str | None) -> None:
     if ticket is None:
         name = pick_model(model)
         refuse_unattended("faultfinder next")
-        talk(read_case(named_model(name), ()), name, by)
+        talk(read_case(named_model(name), saw), name, by)
         return
-    if model:
-        raise MisuseError(f"Ticket {ticket} goes by its own model.")
+    if model or saw:
+        raise MisuseError(f"Ticket {ticket} goes by its own model and what is written on it.")
     refuse_unattended(f"faultfinder next {ticket}")
     store, state = open_ticket(ticket)
     talk_on(store, state, by)

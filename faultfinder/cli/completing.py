@@ -88,10 +88,12 @@ def at_bench(ctx: click.Context, incomplete: str) -> Iterable[str]:
     name, sign, _ = incomplete.partition("=")
     if sign:
         return _results(model.by_name[name]) if name in model.by_name else ()
-    step = consult(case).next_step
-    first = model.checks_by_name[step.name].observes if step and step.kind == "check" else ()
-    if any(one.startswith(name) for one in first):
-        return [said for one in first for said in _results(model.by_name[one])]
+    told = consult(case)
+    turn = [one for check in told.round for one in model.checks_by_name[check].observes]
+    first = [one for one in turn if one.startswith(name) and one not in case.latest]
+    if first:
+        # The results of the next look, then the other names of its round.
+        return [*_results(model.by_name[first[0]]), *(f"{one}=" for one in first[1:])]
     askable = [v for v in model.variables if v.kind in (Kind.HISTORY, Kind.FINDING)]
     begun = [v for v in askable if v.name.startswith(name)]
     return _results(begun[0]) if len(begun) == 1 else [f"{v.name}=" for v in begun]

@@ -17,7 +17,7 @@ from faultfinder.cli.on_ticket import (
     who,
     write,
 )
-from faultfinder.cli.options import amount_of
+from faultfinder.cli.options import amount_of, years_of
 from faultfinder.cli.screens import Screen, screen_for
 from faultfinder.cli.talking import talk_on
 from faultfinder.cli.terminal import stoppable
@@ -131,9 +131,8 @@ def _questions(compiled: CompiledModel) -> list[_Asked]:
     consents = {"1": ("opening",), "2": ("opening", "data-loss")}
 
     def worth(typed: str, _state: Ticket) -> list[Entry]:
-        years = typed.lower().rstrip("s").removesuffix("year").removesuffix("y").strip()
-        if years != typed.lower().strip():
-            return [Agreed(worth=worth_of(compiled, None, amount_of(years)))]
+        if any(sign.isalpha() for sign in typed):
+            return [Agreed(worth=worth_of(compiled, None, years_of(typed)))]
         return [Agreed(worth=amount_of(typed))]
 
     def kept(person: Person, state: Ticket) -> list[Entry]:
@@ -180,7 +179,7 @@ def _questions(compiled: CompiledModel) -> list[_Asked]:
             lambda state: state.person.get("contact"),
         ),
         _Asked(
-            f"What is it worth to them, in {currency}? Or its age, as 3y.",
+            f"What is it worth to them, in {currency}? Or its age: 3y, 18 months.",
             worth,
             lambda state: state.intake.worth is not None,
         ),

@@ -85,6 +85,37 @@ def amount_of(typed: str) -> float:
     return amount
 
 
+_YEARS = r"(\d+(?:[.,]\d+)?)\s*"
+_AGE = re.compile(
+    rf"{_YEARS}(?:y|yrs?|years?)?|(?:{_YEARS}(?:y|yrs?|years?)\s*)?(\d+)\s*(?:m|months?)", re.I
+)
+
+
+def years_of(typed: str) -> float:
+    """An age as people write it, in years: 3, 2,5, 3y, 18 months, 1y6m. Raises MisuseError."""
+    said = _AGE.fullmatch(typed.strip())
+    if said is None:
+        raise MisuseError(f'"{typed}" is no age. Type it as 3, 2,5, 18 months or 1y6m.')
+    years = float((said[1] or said[2] or "0").replace(",", ".")) + int(said[3] or 0) / 12.0
+    if years > 100.0:
+        raise MisuseError(f'"{typed}" is no age from 0 to 100 years.')
+    return years
+
+
+class Age(click.ParamType[float]):
+    """An age in years as people write it."""
+
+    name = "age"
+
+    def convert(
+        self, value: Any, param: click.Parameter | None, ctx: click.Context | None
+    ) -> float:
+        try:
+            return value if isinstance(value, float) else years_of(value)
+        except MisuseError as error:
+            self.fail(str(error), param, ctx)
+
+
 WORTH = click.option(
     "--worth",
     type=Amount(),
@@ -93,9 +124,9 @@ WORTH = click.option(
 )
 AGE = click.option(
     "--age",
-    type=click.FloatRange(0.0, 100.0),
+    type=Age(),
     metavar="YEARS",
-    help="Its age, where nobody says what it is worth: the family's value then, a guess.",
+    help="Its age, as 3 or 18 months, where nobody says its worth: the family's value then, a guess.",
 )
 
 

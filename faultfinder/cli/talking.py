@@ -31,7 +31,7 @@ from faultfinder.report.consultation.ask import choice_page, proof_page, proved_
 from faultfinder.report.consultation.how import how_page
 from faultfinder.report.consultation.short import known_lines, screens
 from faultfinder.report.consultation.view import View
-from faultfinder.report.ticket.text import failed_page, ticket_head, ticket_screens
+from faultfinder.report.ticket.text import failed_page, over_limit, ticket_head, ticket_screens
 from faultfinder.tickets.events import (
     Closed,
     Entry,
@@ -151,7 +151,10 @@ def talk_on(
     screen.look_in(case.model.model)
     keeper = OnTicket(store, state, by)
     if not counter_only:
-        told = [line for part in ticket_head(state, now(), columns()) for line in part.lines]
+        # What it may cost takes time to tell: only where somebody set a limit.
+        view = None if state.intake.limit is None else view_of(store, state)
+        head = ticket_head(state, now(), columns(), view)
+        told = [line for part in head for line in part.lines]
         screen.say(*told, *known_lines(case))
     screen.say("Each answer is written down at once.")
     try:
@@ -203,7 +206,10 @@ def _repair(keeper: OnTicket, screen: Screen, view: View, name: str) -> bool:
     page = screens(view, head, columns(), PAGE, bold_allowed(), commands=False)
     while True:
         keys = "+<." if name else "<."
-        answer = _choose(screen, page, _ends(model, name), model.repairs_by_name, keys)
+        ends = _ends(model, name)
+        if over_limit(state, view):
+            ends.append((str(Waiting.APPROVAL), "Ask the customer first: the ticket waits for it"))
+        answer = _choose(screen, page, ends, model.repairs_by_name, keys)
         if answer not in (HOW, *model.repairs_by_name):
             break
         name = name if answer == HOW else answer
@@ -215,6 +221,9 @@ def _repair(keeper: OnTicket, screen: Screen, view: View, name: str) -> bool:
         return False
     if answer in set(Outcome):
         keeper.write(Closed(answer, (), state.version))
+        return False
+    if answer == Waiting.APPROVAL:
+        keeper.write(Held(answer, "it may cost more than the limit"))
         return False
     if answer == "sent":
         keeper.write(Held(str(Waiting.SPECIALIST)))
