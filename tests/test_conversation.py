@@ -253,3 +253,20 @@ def test_first_letters_list_the_names_that_begin_so() -> None:
     assert did_you_mean("look_1", names).startswith("It could be look_1, look_10")
     assert "type the first letters" in did_you_mean("zzz", names)
     assert did_you_mean("look_69", names) == "Did you mean look_69?"
+
+
+def test_a_question_never_asks_for_reassembly(thin: CompiledModel, place: Path) -> None:
+    told = consult(Case(thin, {"screen_light": "dark"}, stage="isolated"))
+    for name in ("ask_after", "ask_began", "ask_opened"):
+        ranked = told.ranked(name)
+        assert ranked.route.moves == ()
+        assert ranked.minutes == thin.model.checks_by_name[name].minutes
+    actions = {check.name: check.stage for check in told.problem.checks}
+    assert actions["ask_after"] == told.problem.stages.index("isolated")
+    assert actions["external_monitor"] != told.problem.stages.index("isolated")
+    words = ("next", "-m", str(MODELS / "thin_clamshell.yaml"), "--stage", "isolated")
+    text = said(*words, "--why", "ask_after")
+    assert "The way there" not in text
+    assert "on the way there" not in text
+    after = consult(Case(thin, {"screen_light": "dark"}).after_repair("reseat_board_plug"))
+    assert "ask_after" not in {check.name for check in after.problem.checks}

@@ -7,6 +7,7 @@ from pathlib import Path
 import pytest
 
 from faultfinder.cli.screens import _packed
+from faultfinder.tickets.events import Closed, Intake
 from faultfinder.tickets.opening import open_store
 from tests.small_model import SMALL_MODEL
 from tests.typist import Typist
@@ -121,3 +122,21 @@ def test_what_hangs_together_stays_on_one_screen() -> None:
     assert pages == [step + step, question]
     assert _packed([["long"] * 45], 20) == [["long"] * 20, ["long"] * 20, ["long"] * 5]
     assert _packed([], 20) == [[]]
+
+
+def test_a_machine_that_was_here_before_is_a_comeback(typist: Typist, tmp_path: Path) -> None:
+    store = open_store(str(tmp_path / "tickets.db"), True)
+    at = "2026-11-01T10:00:00Z"
+    for _ in range(2):
+        store.intake("small", at, "lena", [Intake("small")], None)
+    store.append(1, 1, at, "lena", [Closed("customer declined", (), "")])
+    typist.start("intake", "-m", "small")
+    assert "Was it here before?" in typist.text
+    typist.press("2\r")
+    assert "Ticket 2 is still open" in typist.text
+    typist.press("7\r")
+    assert "Was it here before?" in typist.text
+    typist.press("1\r")
+    assert "What does the customer say" in typist.text
+    assert typist.stop() == 2
+    assert open_store(str(tmp_path / "tickets.db"), False).ticket(3).first_ticket == 1

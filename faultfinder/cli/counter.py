@@ -23,12 +23,13 @@ from faultfinder.cli.talking import talk_on
 from faultfinder.cli.terminal import stoppable
 from faultfinder.consultation.case import worth_of
 from faultfinder.decide.shop_file import read_shop
-from faultfinder.errors import FaultfinderError
+from faultfinder.errors import FaultfinderError, MisuseError
 from faultfinder.inference.compiled import CompiledModel
 from faultfinder.model.locate import available_models
 from faultfinder.report.consultation.ask import choice_page
 from faultfinder.report.ticket.slip import slip_lines
 from faultfinder.tickets.events import Agreed, Entry, Intake, Person
+from faultfinder.tickets.searching import Wanted, find_tickets
 from faultfinder.tickets.store import Store
 from faultfinder.tickets.ticket import Ticket
 from faultfinder.written import sum_up
@@ -62,8 +63,9 @@ def at_the_counter(named: str | None, by: str | None, going_on: int | None = Non
             name = named or _family(screen)
             compiled = named_model(name)
             store = the_store(make=True)
-            taken = Intake(name, keep_model(store, compiled, name))
-            state = store.ticket(store.intake(name, now(), who(by), [taken], None))
+            first = _earlier(screen, store)
+            taken = Intake(name, keep_model(store, compiled, name), comeback_of=first)
+            state = store.ticket(store.intake(name, now(), who(by), [taken], first))
             screen.say(f"Ticket {state.number} opened.")
         on = f"faultfinder intake {state.number}"
         try:
@@ -93,6 +95,26 @@ def _family(screen: Screen) -> str:
         if typed in names:
             return typed
         screen.say(f"Type 1 to {len(names)}.")
+
+
+def _earlier(screen: Screen, store: Store) -> int | None:
+    """The closed ticket of a machine that came back; not asked where nothing was closed yet."""
+    if not find_tickets(store, Wanted(open=False), 1)[1]:
+        return None
+    while True:
+        screen.show("Was it here before? Type the number of its earlier ticket.")
+        typed = screen.read("Enter: no > ")
+        if not typed:
+            return None
+        try:
+            if not typed.isdecimal():
+                raise MisuseError(f'"{typed}" is no number of a ticket.')
+            earlier = store.ticket(int(typed))
+            if not earlier.open:
+                return earlier.number
+            raise MisuseError(f"Ticket {typed} is still open: go on with it.")
+        except FaultfinderError as error:
+            screen.say(str(error))
 
 
 def _desk(

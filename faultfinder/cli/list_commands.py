@@ -120,7 +120,9 @@ def listing(
     if as_json:
         click.echo(json_text([ROW.plain(row) for row in shown]))
     else:
-        click.echo(tickets_page(shown, count - len(shown)))
+        page = tickets_page(shown, count - len(shown))
+        usual = not (shown or closed or everything)
+        click.echo(f"{page} Closed ones: --closed, both: --all." if usual else page)
 
 
 def _with_standing(store: Store, tickets: list[Ticket]) -> list[tuple[Ticket, Standing | None]]:

@@ -126,7 +126,7 @@ AGE = click.option(
     "--age",
     type=Age(),
     metavar="YEARS",
-    help="Its age, as 3 or 18 months, where nobody says its worth: the family's value then, a guess.",
+    help="Its age (3, 18 months), where nobody says its worth: the family's value then, a guess.",
 )
 
 

@@ -120,13 +120,25 @@ def build_problem(
     closed = {*tried[-1].findings, *tried[-1].unclear} if tried else {*findings, *unclear}
     known = {**dict.fromkeys(unclear), **findings}
     makeable = can_be_made(model, tried[-1].results_since if tried else known)
+    if tried:
+        # What people were asked is not asked again.
+        makeable -= {check.name for check in model.checks if check.asked}
     repairs = [r for r in model.repairs if r.name not in {step.repair for step in tried}]
     return Problem(
         causes=tuple(compiled.network.names[c] for c in compiled.causes),
         scenarios=scenarios[keep],
         weights=weights[keep] / weights[keep].sum(),
         checks=tuple(
-            _check_actions(compiled, belief.likelihoods, closed, makeable, at, shop, keep)
+            _check_actions(
+                compiled,
+                belief.likelihoods,
+                closed,
+                makeable,
+                at,
+                shop,
+                keep,
+                find_stage(model, stage),
+            )
         ),
         repairs=tuple(_repair_action(compiled, repair, at, shop) for repair in repairs),
         stages=stages,
@@ -166,6 +178,7 @@ def _check_actions(
     at: Mapping[str, int],
     shop: Shop,
     keep: Ints,
+    here: str,
 ) -> list[CheckAction]:
     model, network = compiled.model, compiled.network
     stopping = {rule.finding for rule in model.stop_rules}
@@ -187,7 +200,7 @@ def _check_actions(
                 check.name,
                 tuple(result_labels(compiled, numbers)),
                 shop.cost(check.minutes, check.consumables) + harm(check.risk),
-                at[check.stage],
+                at[check.place(here)],
                 rows,
                 tuple(names),
                 shop_share=harm(check.risk),

@@ -257,7 +257,7 @@ class Consultation:
         case, model = self.case, self.case.model.model
         weighed = {check.name for check in self.problem.checks} if self._by_scenarios else None
         for one in called_for(model, case.latest):
-            place = model.checks_by_name[one.look].stage
+            place = model.checks_by_name[one.look].place(self.stage)
             if (self.stage, place) in case.model.routes and (
                 weighed is None or one.look in weighed
             ):
@@ -382,7 +382,8 @@ class Consultation:
         if self.first_look is None:
             return found
         look, checks = self.first_look.look, self.case.model.model.checks_by_name
-        if any(checks[one].stage != checks[look].stage for one in found.members):
+        places = {checks[one].place(self.stage) for one in (look, *found.members)}
+        if len(places) > 1:
             found = Round()
         return found.after(look)
 
@@ -438,7 +439,7 @@ class Consultation:
             raise FaultfinderError(f"All that {name} would tell is known already.")
         if name not in self._makeable:
             raise FaultfinderError(self._missing(check))
-        if (self.stage, check.stage) not in self.case.model.routes:
+        if (self.stage, check.place(self.stage)) not in self.case.model.routes:
             raise FaultfinderError(
                 f"{name} needs the stage {check.stage}, and no way leads there from {self.stage}."
             )
@@ -477,8 +478,11 @@ class Consultation:
         here = Route(0.0, ())
         if step is None or not step.name:
             return here
-        parts = model.checks_by_name if step.kind == "check" else model.repairs_by_name
-        return self.case.model.routes.get((self.stage, parts[step.name].stage), here)
+        if step.kind == "check":
+            end = model.checks_by_name[step.name].place(self.stage)
+        else:
+            end = model.repairs_by_name[step.name].stage
+        return self.case.model.routes.get((self.stage, end), here)
 
     @cached_property
     def cautions(self) -> tuple[str, ...]:

@@ -102,7 +102,7 @@ class _Clock:
         problem, model = self.problem, self.compiled.model
         if action.kind == "check":
             check = model.checks_by_name[problem.checks[action.number].name]
-            spent = self._way(at.stage, check.stage) + check.minutes
+            spent = self._way(at.stage, problem.checks[action.number].stage) + check.minutes
             return spent + sum(
                 q * self._on(after, p * q)
                 for _, q, after in after_check(problem, at, action.number)

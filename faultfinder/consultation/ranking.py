@@ -72,7 +72,7 @@ def ranked_exactly(
     reachable = [
         name
         for name in names
-        if (stage, compiled.model.checks_by_name[name].stage) in compiled.routes
+        if (stage, compiled.model.checks_by_name[name].place(stage)) in compiled.routes
     ]
     aside = [compiled.network.index[name] for name in unclear]
     told = information(aim, evidence, given, reachable, aside, refused)
@@ -108,7 +108,7 @@ def rank_check(
 ) -> RankedCheck:
     """A check with what it costs from `stage`, and its gain for that cost."""
     check = compiled.model.checks_by_name[name]
-    route = compiled.routes[stage, check.stage]
+    route = compiled.routes[stage, check.place(stage)]
     minutes = route.minutes + check.minutes
     cost = shop.cost(minutes, check.consumables)
     # A check that costs nothing goes before all others if it tells anything at all.

@@ -193,11 +193,12 @@ def simulate(
                 names = problem.checks[number].findings
                 columns = [compiled.network.index[name] for name in names]
                 unseen[group] += ~recorded[group][:, columns].all(axis=1)
-            minutes[group] += compiled.routes[here, check.stage].minutes + check.minutes
+            at = problem.checks[number].stage
+            minutes[group] += compiled.routes[here, stages[at]].minutes + check.minutes
             for way in step.ways:
                 if way.then is None:
                     # Held impossible: the machine is handed over.
-                    finish(stages.index(check.stage), way.group, problem.give_up)
+                    finish(at, way.group, problem.give_up)
         elif step.action.kind == "repair":
             action = problem.repairs[number]
             repair = model.repairs_by_name[action.name]

@@ -222,8 +222,9 @@ class Check:
     `minutes` is the time of the check itself, without reaching its stage;
     `consumables` is money in the shop's currency; `needs` names what must be there for it,
     `behind` the checks that come before it as far as they can be made, `off` that it needs no
-    power in a stage that has it. `suggests[finding][result]` is one line on what that result
-    points to; `said_first` puts those lines before what other checks suggest.
+    power in a stage that has it, `asked` that somebody is asked, so that the machine stays as it
+    stands. `suggests[finding][result]` is one line on what that result points to; `said_first`
+    puts those lines before what other checks suggest.
     """
 
     name: str
@@ -241,9 +242,14 @@ class Check:
     risk: Risk | None = None
     off: bool = False
     said_first: bool = False
+    asked: bool = False
     behind: tuple[str, ...] = ()
     line: int = 0
     was: Former = NO_FORMER
+
+    def place(self, here: str) -> str:
+        """The stage it is made in on a machine that stands `here`."""
+        return here if self.asked else self.stage
 
 
 @dataclass(frozen=True)

@@ -230,6 +230,7 @@ CHECK = Keys(
         "risk": "what can go wrong (see below)",
         "hands": "trained: not for everybody",
         "off": "yes: asked, or looked at with the machine switched off",
+        "asked": "yes: somebody is asked, in whatever stage the machine stands",
         "behind": "checks that come before it, as far as they can be made",
         **FORMER,
     },

@@ -142,6 +142,7 @@ def read_checks(
             risk=read_risk(faults, fields, harm_in_words=False),
             off=fields.yes_no("off", False),
             said_first=fields.yes_no("said_first", False),
+            asked=fields.yes_no("asked", False),
             behind=picked(
                 faults, fields, "behind", [one for one in names if one != word.value], "check"
             ),

@@ -33,7 +33,8 @@ def gain_and_cost(view: View, ranked: RankedCheck) -> str:
 
 def add_way(page: Page, view: View, ranked: RankedCheck, indent: int = 2) -> None:
     """The stage moves to a check; see `add_route`."""
-    add_route(page, view, ranked.route, view.check(ranked).stage, ranked.check, indent)
+    stage = view.check(ranked).place(view.told.stage)
+    add_route(page, view, ranked.route, stage, ranked.check, indent)
 
 
 def add_route(

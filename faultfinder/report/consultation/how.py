@@ -17,11 +17,12 @@ def how_page(view: View, name: str) -> Page:
     check = model.checks_by_name.get(name)
     part = check or model.repairs_by_name[name]
     page.heading(f"{part.title} ({name}), {minutes(part.minutes)} of its own")
-    route = routes.get((view.told.stage, part.stage))
+    stage = part.stage if check is None else check.place(view.told.stage)
+    route = routes.get((view.told.stage, stage))
     if route is None:
         page.text("No way leads there from where the machine stands.", 2)
     else:
-        add_route(page, view, route, part.stage, name, always=check is None)
+        add_route(page, view, route, stage, name, always=check is None)
     if check is None:
         add_work(page, model, model.repairs_by_name[name], view.shop.currency)
         return page

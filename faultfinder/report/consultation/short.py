@@ -217,7 +217,7 @@ class _Writer:
         spent = route.minutes + sum(check.minutes for check in checks)
         first = self.view.told.first_look
         made = [] if first is None else self.caution(first.say)
-        made += self._way(route, checks[0].name, checks[0].stage)
+        made += self._way(route, checks[0].name, checks[0].place(self.view.told.stage))
         if len(checks) == 1:
             title = f"NEXT  {checks[0].title}, {minutes(spent)}"
             made = [self._head(title), *made, *self._answers(checks[0], "")]

@@ -24,6 +24,7 @@ from faultfinder.report.plan.words import (
     rare_words,
     safety_words,
     shown_branches,
+    stage_of,
     step_of,
     step_words,
     words_of,
@@ -109,8 +110,9 @@ def _step(
         f"{percent(node.reached)} of jobs get here; "
         f"this step {node.cost:{'.0f' if node.cost >= 10 else '.1f'}} {currency}"
     )
-    if what.stage != node.stage:
-        place = model.stages_by_name[what.stage].title
+    stage = stage_of(what, node.stage)
+    if stage != node.stage:
+        place = model.stages_by_name[stage].title
         about += f"; first: {place} (ways at the end)"
     fix = node.kind == "repair"
     shown, rare = shown_branches(node)

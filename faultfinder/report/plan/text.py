@@ -17,6 +17,7 @@ from faultfinder.report.plan.words import (
     rare_words,
     safety_words,
     shown_branches,
+    stage_of,
     step_of,
     step_words,
     way_words,
@@ -91,9 +92,10 @@ def _node_lines(
     _wrap(lines, f"{step}{headline(model, node)}", indent, width)
     inner = indent + "   "
     if what is not None:
-        if what.stage != node.stage:
-            _wrap(lines, f"first get to: {model.stages_by_name[what.stage].title}", inner, width)
-            for said in way_words(model, routes[node.stage, what.stage]):
+        stage = stage_of(what, node.stage)
+        if stage != node.stage:
+            _wrap(lines, f"first get to: {model.stages_by_name[stage].title}", inner, width)
+            for said in way_words(model, routes[node.stage, stage]):
                 _wrap(lines, f"Caution: {said}", inner, width)
         if what.caution:
             _wrap(lines, f"Caution: {what.caution}", inner, width)

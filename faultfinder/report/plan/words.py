@@ -123,13 +123,18 @@ def rare_words(rare: list[Branch]) -> str:
     return f"{len(rare)} rarer results ({together})" if rare else ""
 
 
+def stage_of(step: Check | Repair, here: str) -> str:
+    """Where a step is made on a machine that stands `here`."""
+    return step.place(here) if isinstance(step, Check) else step.stage
+
+
 def moves_used(model: FaultModel, plan: Plan, routes: Routes) -> list[Move]:
     """Every move between stages that a step of the plan needs, and those to close again."""
     used: set[Move] = set()
     for node in plan.root.walk():
         goals = [model.repairs_by_name[name].stage for name in node.order]
         what = step_of(model, node)
-        goals += [what.stage] if what is not None else []
+        goals += [stage_of(what, node.stage)] if what is not None else []
         stage = node.stage
         for goal in [*goals, model.start] if not node.branches else goals:
             route = routes.get((stage, goal))
