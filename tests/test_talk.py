@@ -140,3 +140,14 @@ def test_a_machine_that_was_here_before_is_a_comeback(typist: Typist, tmp_path: 
     assert "What does the customer say" in typist.text
     assert typist.stop() == 2
     assert open_store(str(tmp_path / "tickets.db"), False).ticket(3).first_ticket == 1
+
+
+def test_a_picture_that_is_back_leads_to_proof_and_close(typist: Typist, tmp_path: Path) -> None:
+    typist.start("ask", "-m", "small")
+    typist.press("*")
+    assert "= picture is back" in typist.lines[-1]
+    typist.press("=")
+    assert "Which work brought it back?" in typist.text
+    typist.press("1")
+    assert "all proof tests are passed" in typist.text or "proof test" in typist.text
+    assert open_store(str(tmp_path / "tickets.db"), False).ticket(1).repaired

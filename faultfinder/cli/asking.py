@@ -43,6 +43,7 @@ PROVING = 5
 
 DONE = frozenset({"done", "quit", "exit", "q", "end"})
 BACK, WHY, HOW, SKIP, HELP, KEEP = "back", "why", "how", "skip", "help", "keep"
+CURED = frozenset({"cured", "picture is back", "the picture is back", "picture back", "it works"})
 
 
 @dataclass(frozen=True)
@@ -89,6 +90,7 @@ class Session:
     keep_asked: bool = False
     ended: bool = False
     repair: str = ""
+    cured: bool = False
     earlier: list[Place] = field(default_factory=list)
     _told: Consultation | None = None
 
@@ -98,7 +100,8 @@ class Session:
         Questions at the counter come in the order of what they tell for their cost, those that
         need no power first; at the bench the checks come as `faultfinder next` ranks them. With
         `counter_only` it ends where the bench begins. Afterwards `ended` tells that it was ended
-        by hand, `keep_asked` that the case is to be kept as a ticket, `repair` which one was named.
+        by hand, `keep_asked` that the case is to be kept as a ticket, `repair` which one was named,
+        `cured` that the picture is back.
         """
         title = self.place.case.model.model.title
         if not self.screen.keyed:
@@ -119,7 +122,7 @@ class Session:
             else:
                 self.place = replace(self.place, check=ranked.check)
                 done = self._ask(view, ranked, view.check(ranked))
-            if self.repair:
+            if self.repair or self.cured:
                 break
             if done:
                 self.ended = True
@@ -128,7 +131,9 @@ class Session:
 
     @property
     def _keys(self) -> str:
-        return ALWAYS if self.keeper is not None else f"{ALWAYS}*"
+        if self.keeper is None:
+            return f"{ALWAYS}*"
+        return ALWAYS if self.counter_only else f"{ALWAYS}="
 
     def _view(self, case: Case | None = None, telling: bool = False) -> View:
         """The view of a case, worked out once while it stays the one looked at."""
@@ -226,6 +231,9 @@ class Session:
             if word in DONE or (word == KEEP and "*" in keys):
                 self.keep_asked = word == KEEP
                 return True
+            if word in CURED and "=" in keys:
+                self.cured = True
+                return False
             if word == BACK:
                 self._back()
                 return False

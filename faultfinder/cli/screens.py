@@ -18,7 +18,16 @@ from faultfinder.cli.terminal import raw_output
 from faultfinder.model.parts import FaultModel
 from faultfinder.report.wording import harmless_lines, wrapped
 
-KEYS = {"?": "unknown", "<": "back", ">": "skip", "!": "why", "+": "how", ".": "done", "*": "keep"}
+KEYS = {
+    "?": "unknown",
+    "<": "back",
+    ">": "skip",
+    "!": "why",
+    "+": "how",
+    ".": "done",
+    "*": "keep",
+    "=": "cured",
+}
 """Signs that stand for a word while nothing else is typed."""
 
 LABELS = {
@@ -29,6 +38,7 @@ LABELS = {
     "+": "how?",
     ".": "end",
     "*": "keep as a ticket",
+    "=": "picture is back",
 }
 ALWAYS = "?<>!+."
 

@@ -27,7 +27,7 @@ from faultfinder.errors import MisuseError
 from faultfinder.inference.target import TargetSpec
 from faultfinder.model.answers import fold
 from faultfinder.model.parts import FaultModel, Proof, Repair
-from faultfinder.report.consultation.ask import choice_page, proof_page, proved_page
+from faultfinder.report.consultation.ask import choice_page, helped_page, proof_page, proved_page
 from faultfinder.report.consultation.how import how_page
 from faultfinder.report.consultation.short import known_lines, screens
 from faultfinder.report.consultation.view import View
@@ -189,6 +189,8 @@ def _one_round(keeper: OnTicket, screen: Screen, counter_only: bool) -> bool:
     )
     view = session.run()
     state = keeper.state
+    if session.cured:
+        return _what_helped(keeper, screen, view)
     if counter_only or session.ended or view.told.stop:
         return False
     if session.repair:
@@ -237,6 +239,28 @@ def _repair(keeper: OnTicket, screen: Screen, view: View, name: str) -> bool:
         keeper.write(Repaired(name, stage, state.version))
     else:
         keeper.write(Tried(name, stage, state.version))
+    return True
+
+
+def _what_helped(keeper: OnTicket, screen: Screen, view: View) -> bool:
+    """The picture is back: which work it was; its proof comes next."""
+    model, told = view.model, view.told
+    made = {step.repair for step in view.tried}
+    chances = {
+        repair.name: sum(
+            told.causes[cause] * max(states.values(), default=0.0)
+            for cause, states in repair.mends.items()
+        )
+        for repair in model.repairs
+        if repair.name not in made and not repair.hand_over
+    }
+    likely = sorted(chances, key=lambda name: -chances[name])[:CAUSES]
+    choices = [(name, model.repairs_by_name[name].title) for name in likely]
+    answer = _choose(screen, [helped_page()], choices, chances)
+    if answer in DONE or answer == BACK:
+        return answer == BACK
+    stage = look_stage(told.case.model, model.repairs_by_name[answer])
+    keeper.write(Repaired(answer, stage, keeper.state.version))
     return True
 
 

@@ -142,6 +142,14 @@ def choice_page(choices: Sequence[str]) -> str:
     return str(page)
 
 
+def helped_page() -> str:
+    """The question once the picture is back without a repair written down."""
+    page = Page()
+    page.text("The picture is back. Which work brought it back? Its proof tests come next.")
+    page.text("Another repair may be typed by its name.")
+    return str(page)
+
+
 def proof_page(repair: Repair, test: Proof, left: int) -> str:
     """A proof test that is to be made now, the first of `left`."""
     page = Page()
