@@ -136,7 +136,7 @@ def test_a_ticket_from_intake_to_closing(place: Path) -> None:
     assert "Still to prove" in left
     assert "All proof tests are passed" in run("proved", "1", f"{proofs[0]}=pass").output
     assert run("close", "1", "--cause", "panel").exit_code == 0
-    assert run("tickets").output == "No such ticket.\n"
+    assert run("tickets").output == "No such ticket. Closed ones: --closed, both: --all.\n"
     assert run("found", "1", "image=none").exit_code == 1
     told = json.loads(run("ticket", "1", "--json").output)
     assert (told["outcome"], told["causes"]) == ("repaired", ["panel"])
