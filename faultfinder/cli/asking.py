@@ -362,7 +362,11 @@ class Session:
             if finding in view.check(one).observes and name in ("", one.check):
                 self._go(replace(self.place, case=case, check=one.check, wanted=finding))
                 return False
-        self.screen.say(f"{finding} cannot be looked at as things stand.")
+        states = ", ".join(case.model.model.by_name[finding].states)
+        self._complain(
+            f"{finding} is not to be looked at as things stand. Seen all the same? Type "
+            f"{finding}=RESULT ({states})."
+        )
         return False
 
     def _take(self, variable: Variable, typed: str, check: Check, complain: bool = True) -> bool:

@@ -130,9 +130,13 @@ def _questions(
             variable = _asked(typist, model)
             if variable is not None and variable.name == one:
                 typist.press(_keys(variable, said))
-                given[one] = said
-                tally.volunteered += 1
-                tally.volunteered_keys += typist.keys - before
+            elif "Seen all the same?" in typist.text:
+                typist.press(f"{one}={said}\r")
+            else:
+                continue
+            given[one] = said
+            tally.volunteered += 1
+            tally.volunteered_keys += typist.keys - before
             continue
         variable = _asked(typist, model)
         if variable is None:
