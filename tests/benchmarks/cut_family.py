@@ -30,7 +30,7 @@ CAUSES = (
     "display_cable", "plug_board_end", "panel",
 )  # fmt: skip
 CHECKS = (
-    "ask_after", "watch_power_up", "press_keys", "look_light", "look_image", "torch_look",
+    "ask_after", "watch_power_up", "listen_start", "look_light", "look_image", "torch_look",
     "external_monitor", "ask_sleeps", "drain_all_power", "try_board_plug",
     "measure_light_supply", "look_board_plug",
 )  # fmt: skip
