@@ -20,6 +20,7 @@ if TYPE_CHECKING:
     from faultfinder.consultation.case import Case
     from faultfinder.consultation.consult import Consultation, consult
     from faultfinder.decide.belief import Tried
+    from faultfinder.decide.naming import Naming
     from faultfinder.decide.shop import Shop
     from faultfinder.inference.compiled import CompiledModel
     from faultfinder.inference.loading import load_model
@@ -32,6 +33,7 @@ _HOMES = {
     "consult": "faultfinder.consultation.consult",
     "Consultation": "faultfinder.consultation.consult",
     "Tried": "faultfinder.decide.belief",
+    "Naming": "faultfinder.decide.naming",
     "Shop": "faultfinder.decide.shop",
     "CompiledModel": "faultfinder.inference.compiled",
 }
@@ -54,6 +56,7 @@ __all__ = [
     "ImpossibleEvidence",
     "MisuseError",
     "ModelFileError",
+    "Naming",
     "Shop",
     "TargetTooLarge",
     "Tried",

@@ -171,8 +171,14 @@ def test_what_is_missing_altogether_is_told_piece_by_piece() -> None:
     found = {problem.found for problem in problems_of("faultfinder_model: 1\n")}
     assert found == {
         f"The model file has no {key}."
-        for key in ("name", "title", "start", "complaint", "causes", "findings", "stages", "checks")
+        for key in ("name", "title", "start", "causes", "findings", "stages", "checks")
     }
+
+
+def test_a_model_with_repairs_needs_a_complaint() -> None:
+    begin, end = SMALL_MODEL.index("complaint:"), SMALL_MODEL.index("causes:")
+    found = {problem.found for problem in problems_of(SMALL_MODEL[:begin] + SMALL_MODEL[end:])}
+    assert "The model file has no complaint." in found
 
 
 def test_a_table_over_too_many_combinations_is_refused_without_being_written_out() -> None:

@@ -52,8 +52,10 @@ moves:
   - {from: closed, to: open, minutes: 4}
   - {from: open, to: closed, minutes: 4}
 checks:
-  look: {title: Look, observes: [light, glow], minutes: 1, stage: closed}
+  look: {title: Look, observes: [light, glow], minutes: 1, stage: closed, kits: [meter]}
   listen: {title: Listen, observes: [hum], minutes: 1, stage: open}
+kits:
+  meter: {title: Meter, minutes: 1, consumables: 2}
 stops:
   - {finding: hum, results: [no], say: Stop.}
 proofs:

@@ -3,15 +3,28 @@
 from __future__ import annotations
 
 import sys
+from dataclasses import replace
 
 import click
 
 from faultfinder.cli import completing
 from faultfinder.cli.lines import named_model
-from faultfinder.cli.options import AGE, DB, MODEL, NOW, SAW, STAGE, TRIED, WORTH, JsonCommand
+from faultfinder.cli.options import (
+    AGE,
+    DB,
+    MODEL,
+    NOW,
+    SAW,
+    STAGE,
+    TRIED,
+    WORTH,
+    Amount,
+    JsonCommand,
+)
 from faultfinder.cli.terminal import bold_allowed, columns, echo_screens
 from faultfinder.cli.typed import pick_model, read_case, read_target
 from faultfinder.consultation.consult import consult
+from faultfinder.decide.naming import Naming
 from faultfinder.errors import MisuseError
 from faultfinder.report.consultation.view import View
 
@@ -44,6 +57,18 @@ _TARGET_HELP = (
     shell_complete=completing.repairs,
     help="What it costs on average to make that repair now.",
 )
+@click.option(
+    "--wrong",
+    type=Amount(),
+    metavar="AMOUNT",
+    help="End with a name for what is wrong instead of a repair; a wrong one costs so much.",
+)
+@click.option(
+    "--sure",
+    type=click.FloatRange(0.0, 1.0, min_open=True),
+    metavar="P",
+    help="End with a name once it is that likely, whatever it takes.",
+)
 @click.option("--full", is_flag=True, help="The whole page: all causes, how, what results do.")
 @DB
 @click.argument("ticket", required=False, type=click.IntRange(1), metavar="[TICKET]")
@@ -58,6 +83,8 @@ def next_command(
     target: str,
     why: str | None,
     instead: str | None,
+    wrong: float | None,
+    sure: float | None,
     full: bool,
     ticket: int | None,
     as_json: bool,
@@ -83,14 +110,30 @@ def next_command(
     if case.tried and target.strip() != "causes":
         raise MisuseError("--target goes with what was seen before any repair, not with --tried.")
     asking = (
-        ticket is None and not saw and not tried and why is None and not instead and not as_json
+        ticket is None
+        and not saw
+        and not tried
+        and why is None
+        and not instead
+        and not as_json
+        and wrong is None
+        and sure is None
     )
     if asking and sys.stdin.isatty() and sys.stdout.isatty():
         from faultfinder.cli.talking import talk
 
         talk(case, pick_model(model), target=read_target(target))
         return
+    if wrong is not None or sure is not None:
+        if why is not None or instead or full or ticket is not None:
+            raise MisuseError("--wrong and --sure go with --saw and --json alone.")
+        case = replace(case, naming=Naming(wrong, sure))
     told = consult(case, target=read_target(target))
+    if case.naming is not None and not as_json:
+        from faultfinder.report.consultation.naming import naming_page
+
+        click.echo(naming_page(told, bold_allowed()))
+        return
     if why is not None and not told.stop:
         told.open_check(why)
     entries = {} if state is None else found_by(state)

@@ -8,7 +8,7 @@ import numpy as np
 
 from faultfinder.decide.problem import Problem
 from faultfinder.decide.repair_order import RepairOrder, best_order
-from faultfinder.decide.situation import Action, after_repair, check_cost, start
+from faultfinder.decide.situation import Action, after_repair, check_cost, repair_cost, start
 from faultfinder.model.parts import FaultModel
 
 
@@ -16,9 +16,10 @@ from faultfinder.model.parts import FaultModel
 class Advice:
     """What to do now and why.
 
-    `kind` is "check", "repair" or "hand over", `name` the check or repair ("" for handing over
-    as it is). `cost` is the expected cost of the whole job from here following the advice,
-    `cost_repairing` that of repairing at once, `saves` the difference. `order` are the repairs
+    `kind` is "check", "repair", "hand over" or "name", `name` the check or repair ("" for handing
+    over as it is) or what is wrong. `cost` is the expected cost of the whole job from here
+    following the advice, `cost_repairing` that of repairing (or naming) at once, `saves` the
+    difference. `order` are the repairs
     in turn without a check in between, `checks` the checks looked at, by expected cost.
     `neglected` is the probability of joint states of the causes that were left out.
     """
@@ -50,10 +51,15 @@ class CheckAdvice:
 def advice_from(problem: Problem, model: FaultModel, action: Action) -> Advice:
     """The action that a policy chose at the start of the problem, in the model's names."""
     situation = start(problem)
-    order = best_order(problem, situation.weights, situation.stage)
+    if problem.names is None:
+        order = best_order(problem, situation.weights, situation.stage)
+    else:
+        order = RepairOrder((), 1.0, repair_cost(problem, situation))
     kind, name = action.kind, ""
     if kind == "check":
         name = problem.checks[action.number].name
+    elif kind == "name" and problem.names is not None:
+        name = problem.names.names[action.number]
     elif kind == "repair":
         name = problem.repairs[action.number].name
         # A specialist's repair is handing over, with a cure in sight.

@@ -6,11 +6,13 @@ from collections.abc import Collection, Mapping, Sequence
 from dataclasses import replace
 
 import numpy as np
+from numpy.typing import NDArray
 
 from faultfinder.consultation.case import Case
 from faultfinder.consultation.causes import result_labels
 from faultfinder.consultation.safety import can_be_made
 from faultfinder.decide.belief import Tried, belief_now, mending
+from faultfinder.decide.naming import Naming, names_for
 from faultfinder.decide.problem import CheckAction, Ints, Problem, RepairAction
 from faultfinder.decide.scenarios import SCENARIO_LIMIT, scenario_values
 from faultfinder.decide.shop import Shop
@@ -63,6 +65,7 @@ def smallest_problem(case: Case) -> Problem:
                 hints=case.hints,
                 at_once=size,
                 lost=LEFT_OUT,
+                naming=case.naming,
             )
         except ImpossibleEvidence:
             if size == sizes[-1]:
@@ -93,8 +96,10 @@ def build_problem(
     hints: Mapping[int, Array] | None = None,
     at_once: int = 3,
     lost: float = 1e-5,
+    naming: Naming | None = None,
 ) -> Problem:
-    """The repair problem from here: beliefs, open checks, repairs not tried yet.
+    """The repair problem from here: beliefs, open checks, repairs not tried yet; with `naming`
+    the job ends with a name and no repair is weighed.
 
     Scenarios with at most `at_once` causes are listed; the least likely of them with
     at most `lost` together are left out again.
@@ -123,23 +128,28 @@ def build_problem(
     if tried:
         # What people were asked is not asked again.
         makeable -= {check.name for check in model.checks if check.asked}
-    repairs = [r for r in model.repairs if r.name not in {step.repair for step in tried}]
+    done = {step.repair for step in tried}
+    repairs = [r for r in model.repairs if naming is None and r.name not in done]
+    causes = tuple(compiled.network.names[c] for c in compiled.causes)
+    up = model.set_up({*known, *(name for step in tried for name in step.results_since)})
+    kits = tuple(
+        0.0 if kit.name in up else shop.cost(kit.minutes, kit.consumables) for kit in model.kits
+    )
+    here = find_stage(model, stage)
+    checks = tuple(
+        _check_actions(compiled, belief.likelihoods, closed, makeable, at, shop, keep, here)
+    )
+    names = None
+    if naming is not None:
+        # Without a sure name a job is taken to be dearer than all that can be done.
+        every = travel[np.isfinite(travel)].max() + max((one.cost for one in checks), default=0.0)
+        dearest = 1.0 + 100.0 * len(checks) * every + sum(kits)
+        names = names_for(naming, causes, _faulty(compiled, scenarios[keep]), dearest)
     return Problem(
-        causes=tuple(compiled.network.names[c] for c in compiled.causes),
+        causes=causes,
         scenarios=scenarios[keep],
         weights=weights[keep] / weights[keep].sum(),
-        checks=tuple(
-            _check_actions(
-                compiled,
-                belief.likelihoods,
-                closed,
-                makeable,
-                at,
-                shop,
-                keep,
-                find_stage(model, stage),
-            )
-        ),
+        checks=checks,
         repairs=tuple(_repair_action(compiled, repair, at, shop) for repair in repairs),
         stages=stages,
         stage=at[find_stage(model, stage)],
@@ -153,7 +163,19 @@ def build_problem(
         neglected=belief.neglected + float(1.0 - weights[keep].sum()),
         evidence_probability=belief.evidence_probability,
         since=belief.since,
+        kits=kits,
+        names=names,
     )
+
+
+def _faulty(compiled: CompiledModel, scenarios: Ints) -> NDArray[np.bool_]:
+    """Which causes count as present in each scenario: shape (scenarios, causes)."""
+    found = np.zeros(scenarios.shape, dtype=np.bool_)
+    for place, number in enumerate(compiled.causes):
+        states = compiled.network.states[number]
+        wanted = compiled.model.faulty_states(compiled.network.names[number])
+        found[:, place] = np.isin(scenarios[:, place], [states.index(one) for one in wanted])
+    return found
 
 
 def _worth_keeping(scenarios: Ints, weights: Array, lost: float) -> Ints:
@@ -182,6 +204,7 @@ def _check_actions(
 ) -> list[CheckAction]:
     model, network = compiled.model, compiled.network
     stopping = {rule.finding for rule in model.stop_rules}
+    kit_numbers = {kit.name: number for number, kit in enumerate(model.kits)}
     actions = []
     for check in model.checks:
         if check.name not in makeable:
@@ -204,6 +227,7 @@ def _check_actions(
                 rows,
                 tuple(names),
                 shop_share=harm(check.risk),
+                kits=frozenset(kit_numbers[kit] for kit in check.kits),
             )
         )
     numbers_of = {action.name: number for number, action in enumerate(actions)}

@@ -10,6 +10,7 @@ import numpy as np
 
 from faultfinder.consultation.judgement import likelihood
 from faultfinder.decide.belief import Tried
+from faultfinder.decide.naming import Naming
 from faultfinder.decide.shop import Shop
 from faultfinder.errors import MisuseError, did_you_mean
 from faultfinder.inference.compiled import CompiledModel
@@ -29,7 +30,8 @@ class Case:
     the owner loses if the machine goes back unrepaired, in the shop's currency (default: the
     shop's `hand_over`). `likelier` maps a cause to how many times likelier than out of the blue it
     is, for what was done to the machine before it came (odds against being in order). `judged` maps
-    a cause to the state that a technician named without proof.
+    a cause to the state that a technician named without proof. `naming` asks for a name of what is wrong
+    instead of a repair, and says when to stop looking for it.
 
     Names and results may be given as people say them; they are kept as the model names them.
     Raises MisuseError for unknown ones, for one finding with two different results, and for a
@@ -44,6 +46,7 @@ class Case:
     shop: Shop = field(default_factory=Shop)
     likelier: Mapping[str, float] = field(default_factory=dict)
     judged: Mapping[str, str] = field(default_factory=dict)
+    naming: Naming | None = None
 
     def __post_init__(self) -> None:
         tried = tuple(
@@ -102,6 +105,11 @@ class Case:
         for one in self.tried:
             seen.update(one.findings)
         return seen
+
+    @property
+    def looked_for(self) -> frozenset[str]:
+        """What was looked for on the machine at any time, told or not."""
+        return frozenset(self.results).union(*(one.results_since for one in self.tried))
 
     @property
     def terms(self) -> Shop:

@@ -67,11 +67,12 @@ JOB_FOLD, JOB_DEPTH = 0.08, 99
 
 @dataclass(frozen=True)
 class NextStep:
-    """What to do now: `kind` is "check", "repair" or "hand over", `name` the check or repair
-    ("" for handing over as it is).
+    """What to do now: `kind` is "check", "repair", "hand over" or "name", `name` the check or
+    repair ("" for handing over as it is) or what is wrong ("none of these", or causes with "+").
 
-    The reasons, where the model has repairs: `cost` is the expected cost of the whole job with
-    this step, `saves` what that is below repairing at once (both money). What a check tells and
+    The reasons, where there are repairs to weigh or a name to give: `cost` is the expected cost
+    of the whole job with this step, `saves` what that is below repairing (or naming) at once
+    (both money; None where a name has to be sure). What a check tells and
     takes is in `Consultation.next`.
     """
 
@@ -213,13 +214,18 @@ class Consultation:
     # What can be done, and what that saves
 
     @property
+    def _planned(self) -> bool:
+        """Whether there are repairs to weigh, or a name to give instead."""
+        return bool(self.case.model.model.repairs) or self.case.naming is not None
+
+    @property
     def _by_scenarios(self) -> bool:
         return bool(self.case.tried)
 
     @cached_property
     def problem(self) -> Problem:
         """Beliefs, checks, repairs and ways in money: what a policy decides on."""
-        if not self.case.model.model.repairs:
+        if not self._planned:
             name = self.case.model.model.name
             raise FaultfinderError(f"The model {name} names no repairs, so there is no plan.")
         return smallest_problem(self.case)
@@ -235,13 +241,32 @@ class Consultation:
         return self.policy.decide(start(self.problem))
 
     @cached_property
+    def names(self) -> Mapping[str, float]:
+        """The names that can be given and how likely each is the true one, likeliest first; empty
+        where none is asked for."""
+        if self.case.naming is None or self.problem.names is None:
+            return {}
+        found = self.problem.names
+        chances = np.bincount(found.of, self.problem.weights, len(found.names)).tolist()
+        pairs = zip(found.names, chances, strict=True)
+        return dict(sorted(pairs, key=lambda one: (-one[1], one[0])))
+
+    @cached_property
     def advice(self) -> Advice | None:
-        """The same with what it is weighed against; None after a stop or without repairs."""
-        if self.stop or not self.case.model.model.repairs:
+        """The same with what it is weighed against; None after a stop, or without repairs
+        where no name is asked for."""
+        if self.stop or not self._planned:
             return None
         advice = advice_from(self.problem, self.case.model.model, self.action)
         first = self.first_look
         return advice if first is None else replace(advice, kind="check", name=first.look)
+
+    @property
+    def by_money(self) -> bool:
+        """Whether the advice is weighed in money: not without advice, and not where a name has to
+        be sure whatever it takes."""
+        naming = self.case.naming
+        return self.advice is not None and (naming is None or naming.sure is None)
 
     @cached_property
     def job(self) -> Plan:
@@ -272,15 +297,15 @@ class Consultation:
     def _at_bench(self) -> tuple[RankedCheck, ...]:
         """What each open check tells, questions for the counter left out."""
         if self._by_scenarios:
-            return ranked_over(self.problem, self.case.model, self.case.terms)
+            return ranked_over(self.problem, self.case.model, self.case.terms, self._up)
         asked = questions(self.case.model.model)
         checks = self.case.model.model.checks
         exact = self._ranked(
             [c.name for c in checks if c.name not in asked and c.name in self._makeable]
         )
-        if not self._refused or not self.case.model.model.repairs:
+        if not self._refused or not self._planned:
             return exact
-        over = ranked_over(self.problem, self.case.model, self.case.terms)
+        over = ranked_over(self.problem, self.case.model, self.case.terms, self._up)
         return (*exact, *(one for one in over if one.check in self._refused))
 
     @cached_property
@@ -308,11 +333,17 @@ class Consultation:
             case.terms,
             # Somebody who asks about some causes only is told that it cannot be had.
             self._refused if aim.title == resolve_target(case.model, ALL_CAUSES).title else None,
+            self._up,
         )
 
     @cached_property
     def _refused(self) -> dict[str, TargetTooLarge]:
         return {}
+
+    @property
+    def _up(self) -> frozenset[str]:
+        """The kits that are set up."""
+        return self.case.model.model.set_up(self.case.looked_for)
 
     @property
     def too_large(self) -> tuple[str, ...]:
@@ -344,7 +375,7 @@ class Consultation:
     def order_at_bench(self) -> tuple[RankedCheck, ...]:
         """The same without questions for the counter, which are dear to rank (none are left out
         where the model has no repairs)."""
-        return self._in_order(self._at_bench) if self.case.model.model.repairs else self.order
+        return self._in_order(self._at_bench) if self._planned else self.order
 
     @cached_property
     def most_telling(self) -> tuple[RankedCheck, ...]:
@@ -361,6 +392,8 @@ class Consultation:
             return None
         if self.advice is not None:
             advice = self.advice
+            if not self.by_money:
+                return NextStep(advice.kind, advice.name)
             return NextStep(advice.kind, advice.name, advice.cost, advice.saves)
         return None if self.next is None else NextStep("check", self.next.check)
 
@@ -374,7 +407,7 @@ class Consultation:
 
     @cached_property
     def _round(self) -> Round:
-        if self.advice is None:
+        if self.advice is None or self.case.naming is not None:
             return Round()
         lead = self.action.number if self.action.kind == "check" else None
         worth = self.case.terms.worth_per_bit
@@ -391,7 +424,7 @@ class Consultation:
     def round(self) -> tuple[str, ...]:
         """The checks to make together now, in the order to make them: the next step among
         them, or before it where it is a repair."""
-        if self.advice is None:
+        if self.advice is None or self.case.naming is not None:
             return () if self.next is None else (self.next.check,)
         return self._round.turn
 
@@ -403,8 +436,11 @@ class Consultation:
     @cached_property
     def leads(self) -> tuple[Lead, ...]:
         """Where the round leads: what the likeliest results of its most telling check mean, and
-        the step after each; () after a stop and without repairs. Takes as long as some advices."""
-        return () if self.advice is None else leads_of(self.problem, self.policy, self.round)
+        the step after each; () after a stop and where no repair is weighed. Takes as long as some
+        advices."""
+        if self.advice is None or self.case.naming is not None:
+            return ()
+        return leads_of(self.problem, self.policy, self.round)
 
     def after(self, check: str) -> Mapping[str, Mapping[str, float]]:
         """What each result of an open check would make of the causes: label -> cause -> chance."""
@@ -464,8 +500,8 @@ class Consultation:
 
     @cached_property
     def quote(self) -> Quote | None:
-        """What to quote; None without advice."""
-        if self.advice is None:
+        """What to quote; None without advice, and where the job ends with a name."""
+        if self.advice is None or self.case.naming is not None:
             return None
         terms = self.case.terms
         then = OneStep(self.problem, terms.worth_per_bit)
@@ -476,7 +512,7 @@ class Consultation:
         """The moves to where the next step is done."""
         step, model = self.next_step, self.case.model.model
         here = Route(0.0, ())
-        if step is None or not step.name:
+        if step is None or not step.name or step.kind == "name":
             return here
         if step.kind == "check":
             end = model.checks_by_name[step.name].place(self.stage)
@@ -489,7 +525,7 @@ class Consultation:
         """What must be known before the next step is taken: a stop, looks that come first, and
         the cautions of the way and of the work, in that order."""
         step, model = self.next_step, self.case.model.model
-        if self.stop or step is None or not step.name:
+        if self.stop or step is None or not step.name or step.kind == "name":
             return (self.stop,) if self.stop else ()
         parts = model.checks_by_name if step.kind == "check" else model.repairs_by_name
         first = looks_first(model, self.case.everything, self.stage, self.way, step.name,

@@ -77,8 +77,8 @@ ADVICE = Form[tuple[Advice, Quote | None]](
     "Repair, check on or hand over",
     *within(
         lambda pair: pair[0],
-        Key("kind", "word", "check, repair or hand over"),
-        Key("name", "word or null", "the check or repair", lambda a: a.name or None),
+        Key("kind", "word", "check, repair, name or hand over"),
+        Key("name", "word or null", "the check or repair, or what it is", lambda a: a.name or None),
         Key("expected_cost", "money", "of the whole job so", lambda a: a.cost),
         Key("expected_cost_repairing_now", "money", "without checks", lambda a: a.cost_repairing),
         Key("saves", "money", "the difference"),
@@ -138,8 +138,8 @@ CHECK = Form[Open](
 
 STEP = Form[NextStep](
     "The next step",
-    Key("kind", "word", "check, repair or hand over"),
-    Key("name", "word or null", "the check or repair", lambda s: s.name or None),
+    Key("kind", "word", "check, repair, name or hand over"),
+    Key("name", "word or null", "the check or repair, or what it is", lambda s: s.name or None),
 )
 
 TRIED = Form[Tried](
@@ -217,6 +217,12 @@ NEXT = Form[Asked](
         lambda asked: asked.told,
         Key("evidence_probability", "probability", "of what is known, before it was known"),
         Key("causes", "objects", "likeliest first", lambda t: [(c, t) for c in t.causes], CAUSE),
+        Key(
+            "names",
+            "probability for each name",
+            "what it can be called, only with --wrong or --sure",
+            when=lambda told: told.case.naming is not None,
+        ),
         Key("checks", "objects", "all that are open, the best first", _open_checks, CHECK),
         Key("too_large", "list of words", "open checks whose exact gain is too large to compute"),
         Key(
@@ -243,8 +249,8 @@ NEXT = Form[Asked](
         Key(
             "advice",
             "object or null",
-            "what the step is weighed against; null without repairs",
-            lambda told: told.advice and (told.advice, told.quote),
+            "what the step is weighed against; null without repairs, and where one has to be sure",
+            lambda told: (told.advice, told.quote) if told.by_money else None,
             ADVICE,
         ),
     ),

@@ -29,7 +29,7 @@ from faultfinder.model.routes import Route
 class RankedCheck:
     """One open check.
 
-    `minutes` is the way to its stage plus its own time; `cost` is money: those
+    `minutes` is the way to its stage, setting up, and its own time; `cost` is money: those
     minutes at the shop's rate, and consumables. `gain_per_cost` is bits per unit
     of money (infinite for a check that costs nothing and tells something).
     `outcomes` maps each joint result's label to its probability. Where the model has
@@ -66,9 +66,11 @@ def ranked_exactly(
     stage: str,
     shop: Shop,
     refused: dict[str, TargetTooLarge] | None,
+    up: frozenset[str] = frozenset(),
 ) -> tuple[RankedCheck, ...]:
     """Those of the checks `names` that are open, by exact information, in no order; those whose
-    gain is too large to compute are put into `refused` instead, or raise without it."""
+    gain is too large to compute are put into `refused` instead, or raise without it. The kits `up`
+    are set up."""
     reachable = [
         name
         for name in names
@@ -81,11 +83,14 @@ def ranked_exactly(
         if name in told:
             labels = result_labels(compiled, told[name].findings)
             outcomes = dict(zip(labels, told[name].outcomes.tolist(), strict=True))
-            checks.append(rank_check(compiled, name, told[name].gain_bits, outcomes, stage, shop))
+            gain = told[name].gain_bits
+            checks.append(rank_check(compiled, name, gain, outcomes, stage, shop, up))
     return tuple(checks)
 
 
-def ranked_over(problem: Problem, compiled: CompiledModel, shop: Shop) -> tuple[RankedCheck, ...]:
+def ranked_over(
+    problem: Problem, compiled: CompiledModel, shop: Shop, up: frozenset[str] = frozenset()
+) -> tuple[RankedCheck, ...]:
     """The open checks by information over the scenarios of the problem, in no order."""
     stage = problem.stages[problem.stage]
     bits = Gains(problem).bits(problem.weights).tolist()
@@ -94,7 +99,7 @@ def ranked_over(problem: Problem, compiled: CompiledModel, shop: Shop) -> tuple[
         if np.isfinite(problem.travel[problem.stage, action.stage]):
             chances = (action.likelihood @ problem.weights).tolist()
             outcomes = dict(zip(action.results, chances, strict=True))
-            checks.append(rank_check(compiled, action.name, gain, outcomes, stage, shop))
+            checks.append(rank_check(compiled, action.name, gain, outcomes, stage, shop, up))
     return tuple(checks)
 
 
@@ -105,12 +110,14 @@ def rank_check(
     outcomes: Mapping[str, float],
     stage: str,
     shop: Shop,
+    up: frozenset[str],
 ) -> RankedCheck:
     """A check with what it costs from `stage`, and its gain for that cost."""
     check = compiled.model.checks_by_name[name]
     route = compiled.routes[stage, check.place(stage)]
-    minutes = route.minutes + check.minutes
-    cost = shop.cost(minutes, check.consumables)
+    kits = [compiled.model.kits_by_name[kit] for kit in check.kits if kit not in up]
+    minutes = route.minutes + check.minutes + sum(kit.minutes for kit in kits)
+    cost = shop.cost(minutes, check.consumables + sum(kit.consumables for kit in kits))
     # A check that costs nothing goes before all others if it tells anything at all.
     free = float("inf") if gain_bits > 0.0 else 0.0
     return RankedCheck(

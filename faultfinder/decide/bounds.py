@@ -34,7 +34,10 @@ class LowerBound:
     _kept: dict[tuple[int, frozenset[int]], Array] = field(default_factory=dict, repr=False)
 
     def at(self, situation: Situation) -> float:
-        """Money that no policy can go below, from a situation to the end of the job."""
+        """Money that no policy can go below, from a situation to the end of the job. Where that
+        ends with a name, only closing up: who knows the truth names it."""
+        if self.problem.names is not None:
+            return float(self.problem.finish.min())
         held = situation.weights > 0.0
         known = self.known(situation.stage, situation.repaired)
         return float(situation.weights[held] @ known[held])

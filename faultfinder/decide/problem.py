@@ -18,6 +18,7 @@ from functools import cached_property
 import numpy as np
 from numpy.typing import NDArray
 
+from faultfinder.decide.naming import Names
 from faultfinder.errors import FaultfinderError
 from faultfinder.model.network import Array
 
@@ -34,7 +35,7 @@ class CheckAction:
 
     `findings` are what it still tells, the last varying fastest in the results. `behind` are
     the checks (by number) that come before it; `shop_share` is what of the cost the customer
-    does not pay (expected harm).
+    does not pay (expected harm); `kits` are numbers of what must be set up for it.
     """
 
     name: str
@@ -45,6 +46,7 @@ class CheckAction:
     findings: tuple[str, ...] = ()
     behind: frozenset[int] = frozenset()
     shop_share: float = 0.0
+    kits: frozenset[int] = frozenset()
 
 
 @dataclass(frozen=True)
@@ -82,6 +84,8 @@ class Problem:
     `handling` is what a step costs besides its own work, for the order of checks (not part of
     any cost). `neglected` is the probability of all scenarios left out; `evidence_probability`
     that of the findings before any repair, `since` those of the findings after each.
+    `kits` (kits,) is what setting up each costs, once for all checks that need it (0: it is set
+    up). With `names` a job ends with one of them and not with a repair.
     """
 
     causes: tuple[str, ...]
@@ -101,6 +105,26 @@ class Problem:
     neglected: float = 0.0
     evidence_probability: float = 1.0
     since: tuple[float, ...] = ()
+    kits: tuple[float, ...] = ()
+    names: Names | None = None
+
+    def setting_up(self, check: int, checked: Collection[int]) -> float:
+        """What setting up costs for a check once others were made."""
+        return float(self.setting_up_each(checked)[check]) if self.kits else 0.0
+
+    def setting_up_each(self, checked: Collection[int]) -> Array:
+        """The same for every check: shape (checks,)."""
+        up = frozenset(kit for check in checked for kit in self.checks[check].kits)
+        if up not in self._setting_up:
+            left = [0.0 if kit in up else cost for kit, cost in enumerate(self.kits)]
+            self._setting_up[up] = np.array(
+                [sum(left[kit] for kit in check.kits) for check in self.checks]
+            )
+        return self._setting_up[up]
+
+    @cached_property
+    def _setting_up(self) -> dict[frozenset[int], Array]:
+        return {}
 
     def without(self, gone: Collection[int]) -> Problem:
         """The same where some checks cannot be made; nothing waits for them any more."""
@@ -134,6 +158,8 @@ class Problem:
     @cached_property
     def made_anyway(self) -> Array:
         """How likely each check comes before the right repair, as believed at first: (checks,)."""
+        if self.names is not None:
+            return np.zeros(len(self.checks))
         shares = np.bincount(self.right_repair, self.weights, len(self.repairs) + 2)
         found: Array = np.array(
             [
@@ -168,8 +194,11 @@ class Problem:
 
         It is the one that saves most of what handing over costs, by how surely it mends
         everything. Whether a repair pays is the owner's to say, once its price is known: so a
-        machine is taken as worth at least twice what its cheapest likely cure costs.
+        machine is taken as worth at least twice what its cheapest likely cure costs. Where a job
+        ends with a name, it is the number of the true one.
         """
+        if self.names is not None:
+            return self.names.of
         held = self.scenarios != 0
         found = np.full(len(held), len(self.repairs), dtype=np.int64)
         if self.repairs:

@@ -32,8 +32,8 @@ class Situation:
 
 @dataclass(frozen=True)
 class Action:
-    """What to do: `kind` is "check", "repair" or "hand over"; `number` indexes the
-    problem's checks or repairs (-1 for handing over). `expected_cost` is from here to the
+    """What to do: `kind` is "check", "repair", "name" or "hand over"; `number` indexes the
+    problem's checks, repairs or names (-1 for handing over). `expected_cost` is from here to the
     end of the job as far as the planner looks. For a check, `saves` is how much it lowers
     the expected cost against repairing at once, `saves_alone` the same without looking
     further than its own results, and `follow_up` the check that goes best with it (-1: none).
@@ -62,9 +62,10 @@ def start(problem: Problem) -> Situation:
 
 
 def check_cost(problem: Problem, situation: Situation, check: int) -> float:
-    """What a check costs from here: the way to its stage and its own cost."""
+    """What a check costs from here: the way to its stage, setting up, and its own cost."""
     action = problem.checks[check]
-    return float(problem.travel[situation.stage, action.stage]) + action.cost
+    way = float(problem.travel[situation.stage, action.stage])
+    return way + problem.setting_up(check, situation.checked) + action.cost
 
 
 def after_check(
@@ -81,6 +82,12 @@ def after_check(
                 probability,
                 Situation(joint[result] / probability, action.stage, checked, situation.repaired),
             )
+
+
+def in_vain(problem: Problem, situation: Situation, check: int) -> Situation:
+    """The situation after a check whose result could not be told."""
+    checked = situation.checked | {check}
+    return replace(situation, stage=problem.checks[check].stage, checked=checked)
 
 
 def after_repair(
@@ -121,7 +128,11 @@ def repair_step(
 
 
 def repair_now(problem: Problem, situation: Situation) -> Action:
-    """The first step of the best repair order, or handing over, and its expected cost."""
+    """The first step of the best repair order, or handing over, and its expected cost; where a
+    job ends with a name, that."""
+    if problem.names is not None:
+        name, lost = problem.names.best(situation.weights)
+        return Action("name", name, lost + float(problem.finish[situation.stage]))
     order = best_order(problem, situation.weights, situation.stage, situation.repaired)
     if order.steps:
         return Action("repair", order.steps[0].repair, order.cost)
@@ -129,7 +140,9 @@ def repair_now(problem: Problem, situation: Situation) -> Action:
 
 
 def repair_cost(problem: Problem, situation: Situation) -> float:
-    """The expected cost of repairing from here without any further check."""
+    """The expected cost of repairing (or naming) from here without any further check."""
+    if problem.names is not None:
+        return repair_now(problem, situation).expected_cost
     return order_cost(problem, situation.weights, situation.stage, situation.repaired)
 
 

@@ -60,8 +60,8 @@ class Telling:
 
     def _after(self, outcomes: Array) -> Array:
         """The same once each check more is made: shape (joint results, checks)."""
-        if not self.problem.checks:
-            return np.zeros((len(outcomes), 0))
+        if not self.problem.checks or not len(outcomes):
+            return np.zeros((len(outcomes), len(self.problem.checks)))
         rows, begins = self._rows
         kept = np.flatnonzero(outcomes.sum(axis=0) > 0.0)
         right = self._right[kept]
@@ -100,6 +100,7 @@ class Telling:
         checks = self.problem.checks
         places = np.array([check.stage for check in checks], dtype=np.int64)
         cost = np.array([check.cost for check in checks]) + self.problem.travel[stage, places]
+        cost = cost + self.problem.setting_up_each(made)
         cost = (cost + self.problem.handling) * (1.0 - self.problem.made_anyway)
         cost = np.maximum(cost, 1e-9)
         found: Array = bits / cost

@@ -21,6 +21,7 @@ from faultfinder.decide.situation import (
     after_check,
     after_repair,
     check_cost,
+    in_vain,
     start,
 )
 from faultfinder.model.network import Array
@@ -30,6 +31,9 @@ Group = TypeVar("Group")
 
 PASSES, FAILS = 1, 0
 """What the powered look after a repair can show."""
+
+UNTOLD = -1
+"""What a check shows that was made in vain: its result could not be told."""
 
 
 class Machines(Protocol[Group]):
@@ -42,7 +46,7 @@ class Machines(Protocol[Group]):
     def look(
         self, check: int, group: Group, chances: Mapping[int, float]
     ) -> Iterable[tuple[int, Group]]:
-        """What a check shows on them, as (number of the result, those that show it).
+        """What a check shows on them, as (number of the result or UNTOLD, those that show it).
 
         `chances` are the results that are believed possible, with their probabilities.
         """
@@ -118,6 +122,8 @@ def walk(
                 why = "no check is chosen"
             elif action.kind == "repair":
                 cost, ways = _repair(problem, situation, action.number, machines, group)
+            elif action.kind == "name":
+                cost = float(problem.finish[situation.stage])
             else:
                 cost = problem.give_up + float(problem.finish[situation.stage])
         yield Step(number, before, way, situation, action, group, cost, tuple(ways), why)
@@ -134,6 +140,7 @@ def _check(
 ) -> tuple[float, list[Way[Group]]]:
     after = {result: (p, then) for result, p, then in after_check(problem, situation, check)}
     chances = {result: p for result, (p, _) in after.items()}
+    after[UNTOLD] = (0.0, in_vain(problem, situation, check))
     ways = [
         Way(result, some, after[result][1] if result in after else None)
         for result, some in machines.look(check, group, chances)
@@ -211,7 +218,9 @@ def policy_cost(problem: Problem, policy: Policy) -> float:
 
 def closing_cost(problem: Problem, step: Step[float]) -> float:
     """What is expected to come on top where the look after a repair passes: closing up, and
-    the comebacks that slip through it. Nothing after any other action."""
+    the comebacks that slip through it; or where a name is wrong. Nothing after other actions."""
+    if step.action.kind == "name" and problem.names is not None:
+        return problem.names.best(step.situation.weights)[1]
     if step.action.kind != "repair" or step.why:
         return 0.0
     passes, slipped, _, _ = after_repair(problem, step.situation, step.action.number)

@@ -9,7 +9,7 @@ import numpy as np
 
 from faultfinder.errors import MisuseError, did_you_mean
 from faultfinder.inference.compiled import CompiledModel, compile_model
-from faultfinder.model.parts import Check, Dense, FaultModel, Kind, Stage, Variable
+from faultfinder.model.parts import Check, Dense, FaultModel, Kind, Kit, Stage, Variable
 
 
 def from_pgmpy(
@@ -17,12 +17,14 @@ def from_pgmpy(
     causes: Mapping[str, Sequence[str]],
     checks: Iterable[str] | Mapping[str, str | Sequence[str]],
     costs: Mapping[str, float] | None = None,
+    kits: Mapping[str, tuple[float, Sequence[str]]] | None = None,
 ) -> CompiledModel:
     """Make a pgmpy DiscreteBayesianNetwork ready for `diagnose`.
 
     `causes` maps a node to its faulty states. `checks` are nodes, or map a check's
     name to the node or nodes it observes. `costs` maps a check to its minutes
-    (default 1). No complaint is added: pass whatever is known as findings.
+    (default 1), `kits` what must be set up once to its minutes and the checks that need it.
+    No complaint is added: pass whatever is known as findings.
     Raises MisuseError for names the network does not have, tables that do not sum
     to one (tolerance 1e-6; within it they are scaled to one), or costs below zero.
     """
@@ -58,6 +60,14 @@ def from_pgmpy(
             raise MisuseError(f'A cost is given for "{name}". {did_you_mean(name, observed)}')
         if not minutes[name] >= 0:
             raise MisuseError(f"The cost of {name} is {minutes[name]}; it must be at least 0.")
+    for name, (setting_up, checked) in (kits or {}).items():
+        for check in checked:
+            if check not in observed:
+                raise MisuseError(
+                    f'The kit {name} serves "{check}". {did_you_mean(check, observed)}'
+                )
+        if not setting_up >= 0:
+            raise MisuseError(f"The kit {name} takes {setting_up}; it must be at least 0.")
 
     def kind(node: str) -> Kind:
         return Kind.CAUSE if node in faulty else Kind.FINDING
@@ -71,9 +81,17 @@ def from_pgmpy(
             Variable(n, kind(n), n, tables[n][1], Dense(tables[n][0], tables[n][2])) for n in order
         ),
         checks=tuple(
-            Check(name, name, group, float(minutes.get(name, 1.0)), "bench")
+            Check(
+                name,
+                name,
+                group,
+                float(minutes.get(name, 1.0)),
+                "bench",
+                kits=tuple(kit for kit, (_, served) in (kits or {}).items() if name in served),
+            )
             for name, group in observed.items()
         ),
+        kits=tuple(Kit(kit, kit, float(took)) for kit, (took, _) in (kits or {}).items()),
         stages=(Stage("bench", "bench", powered=True),),
         moves=(),
         start="bench",

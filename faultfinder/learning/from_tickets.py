@@ -11,7 +11,7 @@ import sqlalchemy as sa
 from faultfinder.learning.records import ClosedTicket
 from faultfinder.model.parts import FaultModel, Kind
 from faultfinder.model.was import Was
-from faultfinder.tickets.events import Found
+from faultfinder.tickets.events import Found, Outcome
 from faultfinder.tickets.kept_text import unkeep
 from faultfinder.tickets.store import AT_ONCE, Store, read_tickets
 from faultfinder.tickets.tables import TICKET
@@ -49,6 +49,9 @@ def closed_tickets(
         for begin in range(0, len(numbers), AT_ONCE):
             for ticket in read_tickets(connection, numbers[begin : begin + AT_ONCE]):
                 record = as_record(ticket, was)
+                if record.causes == () and model.complaint is not None:
+                    # Whoever complains has a fault: here it is one that the model does not list.
+                    record = replace(record, causes=None)
                 flaws = list(ticket.damage)
                 flaws += [
                     f'{name}="{result}" is no finding with its result'
@@ -77,16 +80,20 @@ def _readings(ticket: Ticket, record: ClosedTicket, was: Was) -> Iterator[Closed
         yield record
         return
     known = {name: result for name, result in ticket.findings.items() if result is not None}
-    for place, (share, findings, causes) in enumerate(was.readings(known, ticket.causes or None)):
+    for place, (share, findings, causes) in enumerate(
+        was.readings(known, ticket.causes or record.causes)
+    ):
         yield replace(record, findings=findings, causes=causes, share=share, again=place > 0)
 
 
 def as_record(ticket: Ticket, was: Was) -> ClosedTicket:
-    """Findings before any repair that could be told, and the causes where confirmed, under the
-    names of today."""
+    """Findings before any repair that could be told, and the causes where confirmed (or that none
+    was there), under the names of today."""
     told = was.findings(ticket.findings)
     known = {name: result for name, result in told.items() if result is not None}
-    causes = was.causes(ticket.causes) or None
+    causes: tuple[str, ...] | None = was.causes(ticket.causes)
+    if not causes and ticket.outcome != Outcome.NONE_OF_THESE:
+        causes = None
     return ClosedTicket(
         ticket.number,
         ticket.closed_at or "",

@@ -9,7 +9,7 @@ State 0 of a variable is always its normal state ("no", "seated", "on").
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Container, Iterable, Mapping, Sequence
 from dataclasses import dataclass, field
 from enum import StrEnum
 from functools import cached_property
@@ -223,8 +223,8 @@ class Check:
     `consumables` is money in the shop's currency; `needs` names what must be there for it,
     `behind` the checks that come before it as far as they can be made, `off` that it needs no
     power in a stage that has it, `asked` that somebody is asked, so that the machine stays as it
-    stands. `suggests[finding][result]` is one line on what that result points to; `said_first`
-    puts those lines before what other checks suggest.
+    stands, `kits` what must be set up for it. `suggests[finding][result]` is one line on what that
+    result points to; `said_first` puts those lines before what other checks suggest.
     """
 
     name: str
@@ -244,12 +244,24 @@ class Check:
     said_first: bool = False
     asked: bool = False
     behind: tuple[str, ...] = ()
+    kits: tuple[str, ...] = ()
     line: int = 0
     was: Former = NO_FORMER
 
     def place(self, here: str) -> str:
         """The stage it is made in on a machine that stands `here`."""
         return here if self.asked else self.stage
+
+
+@dataclass(frozen=True)
+class Kit:
+    """What is set up once and then serves every check that needs it: minutes, and money used up."""
+
+    name: str
+    title: str
+    minutes: float = 0.0
+    consumables: float = 0.0
+    line: int = 0
 
 
 @dataclass(frozen=True)
@@ -451,6 +463,7 @@ class FaultModel:
     silence: Silence | None = None
     unlisted: Unlisted | None = None
     needs: tuple[Need, ...] = ()
+    kits: tuple[Kit, ...] = ()
     precautions: tuple[Precaution, ...] = ()
     worth: Mapping[float, float] = field(default_factory=dict)
     digest: str = ""
@@ -475,6 +488,20 @@ class FaultModel:
     @cached_property
     def needs_by_name(self) -> Mapping[str, Need]:
         return {need.name: need for need in self.needs}
+
+    @cached_property
+    def kits_by_name(self) -> Mapping[str, Kit]:
+        return {kit.name: kit for kit in self.kits}
+
+    def set_up(self, known: Container[str]) -> frozenset[str]:
+        """The kits that were set up for what is known: a check brought some of it that needs
+        them."""
+        return frozenset(
+            kit
+            for check in self.checks
+            if check.kits and any(name in known for name in check.observes)
+            for kit in check.kits
+        )
 
     def proof(self, name: str) -> Proof:
         """The proof test of that name."""

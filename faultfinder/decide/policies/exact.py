@@ -87,8 +87,9 @@ class Exact:
         stop = healthy * float(problem.finish[situation.stage])
         if healthy < 1.0 - 1e-12:
             stop += (1.0 - healthy) * give_up
-        best = Action("hand over", -1, stop)
         greedy = repair_now(problem, situation)
+        best = Action("hand over", -1, stop) if problem.names is None else greedy
+        stop = best.expected_cost
         bound = min(stop, greedy.expected_cost)
         for check in range(len(problem.checks)):
             if not problem.is_open(check, situation.checked):

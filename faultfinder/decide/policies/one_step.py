@@ -71,11 +71,16 @@ class OneStep:
         return repair_now(self.problem, situation) if check is None else check
 
     def check(self, situation: Situation) -> Action | None:
-        """The open check with most bits per cost; None where none is worth it."""
-        if self.problem.checks:
+        """The open check with most bits per cost; None where none is worth it, or the name is
+        sure."""
+        names = self.problem.names
+        sure = names is not None and names.best(situation.weights)[1] <= 0.0
+        if self.problem.checks and not sure:
             bits = self.bits(situation.weights)
             own, stages = self._own
             cost = own + self.problem.travel[situation.stage, stages]
+            if self.problem.kits:
+                cost = cost + self.problem.setting_up_each(situation.checked)
             bits[self.problem.closed(situation.checked)] = 0.0
             worth = (bits > 1e-9) & (bits * self.worth_per_bit >= cost)
             if worth.any():

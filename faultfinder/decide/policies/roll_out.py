@@ -13,6 +13,7 @@ from functools import cached_property
 
 import numpy as np
 
+from faultfinder.decide.naming import Names
 from faultfinder.decide.policies.one_step import OneStep
 from faultfinder.decide.problem import Problem
 from faultfinder.decide.shop import Shop
@@ -25,6 +26,7 @@ from faultfinder.decide.situation import (
     repair_cost,
     repair_now,
     repair_step,
+    start,
 )
 from faultfinder.decide.together import Telling
 
@@ -40,16 +42,30 @@ def make(problem: Problem, shop: Shop) -> RollOut:
 
     It looks at few actions, so a repair must be cheaper than a check by more.
     """
+    if problem.names is not None:
+        return for_names(problem, problem.names)
     return RollOut(
         problem, shop.worth_per_bit, width=3, fold=0.08, inside=1, repairs=1, clearly=0.02
     )
 
 
+BITS_WORTH = (0.03, 0.1, 0.3, 1.0, 3.0)
+"""What a bit can be worth to the simple policy, in wrong names: the best of these is taken."""
+
+
+def for_names(problem: Problem, names: Names) -> RollOut:
+    """The policy where a job ends with a name: a bit is worth what makes the simple policy
+    cheapest there, and whatever it takes where one has to be sure."""
+    prices = [1e12] if names.sure is not None else float(names.wrong.max()) * np.array(BITS_WORTH)
+    tried = [RollOut(problem, float(price), width=5, fold=0.02) for price in prices]
+    return min(tried, key=lambda one: one.cost(start(problem))) if len(tried) > 1 else tried[0]
+
+
 @dataclass(frozen=True, eq=False)
 class RollOut:
     """Weighs the `width` checks with most bits about the right repair per cost, the most
-    telling checks of `inside` stages not reached yet, and the `repairs` most promising, each
-    followed by the simple policy.
+    telling checks of `inside` stages not reached yet and of kits not set up, and the `repairs`
+    most promising, each followed by the simple policy.
 
     A repair goes before a check when it is cheaper by the share `clearly`.
     Branches below `fold` of where the job stands are costed as a repair order.
@@ -128,7 +144,13 @@ class RollOut:
             if stage != situation.stage and (stage not in deep or bits[check] > bits[deep[stage]]):
                 deep[stage] = check
         deepest = sorted(deep.values(), key=lambda check: -float(bits[check]))[: self.inside]
-        return list(dict.fromkeys([*open_checks[: self.width], *deepest]))
+        # What a kit opens up is weighed in the same way: a setting up alone tells nothing.
+        kits: dict[frozenset[int], int] = {}
+        for check in open_checks:
+            if problem.setting_up(check, situation.checked) > 0.0:
+                needed = problem.checks[check].kits
+                kits[needed] = max(kits.get(needed, check), check, key=lambda c: float(bits[c]))
+        return list(dict.fromkeys([*open_checks[: self.width], *deepest, *kits.values()]))
 
     def cost(self, situation: Situation, reached: float = 1.0) -> float:
         """The expected cost of the job from here under the simple policy."""
@@ -142,6 +164,8 @@ class RollOut:
             return total
         if action.kind == "repair":
             return self._cost_of_repair(situation, action.number, reached)
+        if action.kind == "name":
+            return action.expected_cost
         return self.problem.give_up + float(self.problem.finish[situation.stage])
 
     def _cost_of_repair(self, situation: Situation, repair: int, reached: float) -> float:

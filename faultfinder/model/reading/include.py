@@ -38,6 +38,7 @@ NAMED = {
     "stages": "stage",
     "checks": "check",
     "needs": "need",
+    "kits": "kit",
     "proofs": "proof",
     "repairs": "repair",
 }

@@ -32,7 +32,7 @@ ROOT = Keys(
         "include": "part files to take in, by paths from this file's folder",
         "word_lists": "lists of spoken words: name: [words]",
         "start": "the stage a machine arrives in",
-        "complaint": "what all cases have in common (see below)",
+        "complaint": "what all cases have in common (see below); may be left out without repairs",
         "histories": "what the customer is asked, and is not changed by a repair",
         "causes": "what can be faulty",
         "conditions": "what follows from causes and is not seen itself",
@@ -44,6 +44,7 @@ ROOT = Keys(
         "moves": "ways between stages, a list",
         "checks": "how findings are observed",
         "needs": "what checks can need of machine or shop (see below)",
+        "kits": "what is set up once for several checks (see below)",
         "stops": "results that end the diagnosis for safety, a list",
         "precautions": "what results call for before all else, a list",
         "worth": "what a machine is worth by its age in years: {1: 900, 5: 300}",
@@ -227,6 +228,7 @@ CHECK = Keys(
         "said_first": "yes: what it suggests comes before what other checks suggest",
         "caution": "what to take care of",
         "needs": "what must be there for it, a list",
+        "kits": "what must be set up for it, a list",
         "risk": "what can go wrong (see below)",
         "hands": "trained: not for everybody",
         "off": "yes: asked, or looked at with the machine switched off",
@@ -243,6 +245,15 @@ NEED = Keys(
         "met": "{finding: [results]}, any of which shows that it is there",
         "lost": "the same for that it is not there",
         "assumed": "no: it counts as missing while neither is known",
+    },
+)
+
+KIT = Keys(
+    "a kit, by its name",
+    {
+        "title": "in words",
+        "minutes": "to set it up, once for all checks that need it",
+        "consumables": CHECK["consumables"],
     },
 )
 
@@ -313,6 +324,6 @@ RISK = Keys(
 ALL = (
     ROOT, PART_FILE, EXTENDS, COMPLAINT, RETEST, VARIABLE, OBSERVED, FINDING, STRIKING,
     DISTRIBUTION, FIGURES, SILENCE, UNLISTED, ROW, RULE_ROW, NOISY, TEST, AMONG, BASIS, STAGE,
-    MOVE, CHECK, NEED, STOP, PRECAUTION, PROOF, REPAIR, PRICE, RISK,
+    MOVE, CHECK, NEED, KIT, STOP, PRECAUTION, PROOF, REPAIR, PRICE, RISK,
 )  # fmt: skip
 """In the order in which they are printed."""

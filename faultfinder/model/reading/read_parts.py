@@ -8,6 +8,7 @@ from faultfinder.errors import did_you_mean, nearest
 from faultfinder.model.parts import (
     Check,
     Kind,
+    Kit,
     Move,
     Need,
     Precaution,
@@ -115,6 +116,7 @@ def read_checks(
     heads: Mapping[str, Head],
     stages: Sequence[str],
     needs: Sequence[str] = (),
+    kits: Sequence[str] = (),
 ) -> tuple[Check, ...]:
     """The checks; one with a problem is kept as far as the later cross-checks need it."""
     checks: list[Check] = []
@@ -139,6 +141,7 @@ def read_checks(
             suggests=_suggests(faults, fields, heads, observes),
             caution=read_caution(faults, fields),
             needs=picked(faults, fields, "needs", needs, "need"),
+            kits=picked(faults, fields, "kits", kits, "kit"),
             risk=read_risk(faults, fields, harm_in_words=False),
             off=fields.yes_no("off", False),
             said_first=fields.yes_no("said_first", False),
@@ -235,6 +238,24 @@ def read_needs(faults: Faults, root: Fields, heads: Mapping[str, Head]) -> tuple
         )
         good_name(faults, word, "A need")
     return tuple(needs)
+
+
+def read_kits(faults: Faults, root: Fields) -> tuple[Kit, ...]:
+    """What is set up once for several checks."""
+    kits = []
+    for word, node in root.entries("kits"):
+        fields = Fields(faults, node, word.line, f"kit {word.value}", keys.KIT)
+        kits.append(
+            Kit(
+                word.value,
+                fields.text("title") or default_title(word.value),
+                fields.number("minutes") or 0.0,
+                fields.number("consumables") or 0.0,
+                word.line,
+            )
+        )
+        good_name(faults, word, "A kit")
+    return tuple(kits)
 
 
 def read_precautions(

@@ -222,7 +222,8 @@ def _read_states(faults: Faults, fields: Fields) -> dict[str, int]:
 
 def _read_complaint(faults: Faults, root: Fields, heads: Mapping[str, Head]) -> Head | None:
     needed = "Give name, title and any_of: what makes the customer complain."
-    node = root.node("complaint", needed)
+    # Where nothing is repaired, what is diagnosed need not be what somebody complained of.
+    node = root.node("complaint", needed if root.entries("repairs") else "")
     if node is None:
         return None
     fields = Fields(

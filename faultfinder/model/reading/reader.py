@@ -24,6 +24,7 @@ from faultfinder.model.reading.read_figures import read_figures, with_first_of
 from faultfinder.model.reading.read_former import check_former
 from faultfinder.model.reading.read_parts import (
     read_checks,
+    read_kits,
     read_moves,
     read_needs,
     read_precautions,
@@ -168,7 +169,15 @@ def _read_all(node: Node, faults: Faults, file: str) -> FaultModel | None:
     complaint = next((head for head in heads.values() if head.kind is Kind.COMPLAINT), None)
     proofs = read_proofs(faults, root, heads)
     needs = read_needs(faults, root, heads)
-    checks = read_checks(faults, root, heads, stage_names, [need.name for need in needs])
+    kits = read_kits(faults, root)
+    checks = read_checks(
+        faults,
+        root,
+        heads,
+        stage_names,
+        [need.name for need in needs],
+        [kit.name for kit in kits],
+    )
     repairs = read_repairs(
         faults, root, heads, stage_names, proofs, [check.name for check in checks]
     )
@@ -189,6 +198,7 @@ def _read_all(node: Node, faults: Faults, file: str) -> FaultModel | None:
         silence=silence,
         unlisted=read_unlisted(faults, root),
         needs=needs,
+        kits=kits,
         precautions=read_precautions(faults, root, heads, checks),
         worth=read_worth(faults, root),
     )

@@ -19,6 +19,8 @@ class Outcome(StrEnum):
     NOT_ESTABLISHED = "not established"
     DECLINED = "customer declined"
     UNECONOMIC = "uneconomic"
+    NONE_OF_THESE = "none of these"
+    """Every cause that the model lists was ruled out."""
 
 
 @dataclass(frozen=True)
@@ -34,6 +36,8 @@ class Closed(Entry, kind="closed"):
         super().__post_init__()
         if self.outcome == Outcome.REPAIRED and not self.causes:
             raise BadValue("causes", "is empty. A repaired machine has a confirmed cause.")
+        if self.outcome == Outcome.NONE_OF_THESE and self.causes:
+            raise BadValue("causes", "names some, and none of these was the outcome.")
 
     @property
     def words(self) -> str:
