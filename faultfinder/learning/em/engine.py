@@ -181,6 +181,8 @@ def with_parts(engine: Engine, patterns: Patterns) -> Engine:
         row = blank.copy()
         if label:
             row[0, codec.findings :] = np.frombuffer(label, dtype=np.uint8)
+        if not row.any():
+            continue  # Nothing is known of all of them: this engine.
         if np.isneginf(at.beliefs(row)[1][0]):
             continue  # An impossible label: for the general engine to find.
         known = {
@@ -200,13 +202,12 @@ class At:
         self.engine = engine
         self.figures = figures
         self._parts: dict[bytes, At] = {}
+        self.whole = whole
         self.tables: dict[int, Array]
-        self.likelihoods: dict[int, Array]
         self.written: Mapping[int, Array]
         if whole is not None:
-            self.tables, self.likelihoods = whole.tables, whole.likelihoods
+            self.tables = whole.tables
             self.written = whole.written
-            self.start = start_tables(engine.sparse, engine.homes, self.tables)
             return
         network = engine.compiled.network
         tables = dict(enumerate(network.tables))
@@ -214,8 +215,19 @@ class At:
             tables.update(family.form.tables(figures[family.number]))
         self.tables = tables
         self.written = engine.written
-        self.start = start_tables(engine.sparse, engine.homes, tables)
-        self.likelihoods = {}
+
+    @cached_property
+    def start(self) -> list[Array]:
+        """The product of the families, clique by clique."""
+        return start_tables(self.engine.sparse, self.engine.homes, self.tables)
+
+    @cached_property
+    def likelihoods(self) -> dict[int, Array]:
+        """What each code of a column says of the variable, or of the parents of a leaf."""
+        if self.whole is not None:
+            return self.whole.likelihoods
+        engine, tables = self.engine, self.tables
+        found = {}
         for item in engine.evidence:
             for place, leaf in item.columns:
                 lookup = engine.lookups[place]
@@ -228,7 +240,8 @@ class At:
                     lookup = tables[leaf].reshape(-1, len(lookup)) @ lookup
                     # An open finding says nothing, whatever rounding makes of its sum.
                     lookup[:, 0] = 1.0
-                self.likelihoods[place] = lookup
+                found[place] = lookup
+        return found
 
     def part(self, label: bytes) -> At:
         """For rows with this label: the engine of that label, of all others, or this one."""

@@ -9,6 +9,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Collection, Iterable, Mapping
 from dataclasses import dataclass, field, replace
+from functools import cached_property
 
 import numpy as np
 
@@ -23,6 +24,7 @@ from faultfinder.learning.em.intervals import intervals
 from faultfinder.learning.em.maximise import log_prior, maximise
 from faultfinder.learning.em.parameters import DEFAULT_WORTH, Place, read_families, rewritten
 from faultfinder.learning.em.patterns import Patterns, gather
+from faultfinder.learning.em.pieces import cut
 from faultfinder.learning.em.state import State, as_arrays, as_lists
 from faultfinder.learning.em.unwritten import BEFORE, most_probable, shares
 from faultfinder.learning.em.unwritten import log_prior as log_prior_of_written
@@ -69,7 +71,6 @@ class Tuned:
     normal results, and of its others, is written down.
     """
 
-    figures: tuple[Figure, ...]
     tables: Mapping[str, Array] = field(repr=False)
     log_posterior: tuple[float, ...]
     rounds: int
@@ -83,6 +84,12 @@ class Tuned:
     written: Mapping[str, tuple[float, float]]
     state: State = field(repr=False)
     model: FaultModel = field(repr=False)
+    work_out: Callable[[], tuple[Figure, ...]] = field(repr=False)
+
+    @cached_property
+    def figures(self) -> tuple[Figure, ...]:
+        """The figures before and after with their intervals, worked out when asked for."""
+        return self.work_out()
 
 
 Progress = Callable[[int, float], None]
@@ -210,6 +217,7 @@ class _Run:
         self.aside: tuple[SetAside, ...] = ()
         self.weighed: tuple[Weighed, ...] = ()
         self.kept: dict[int, Array] = {}
+        self.pieces = cut(engine, patterns, label_error)
         self._known: Expected | None = None
 
     def resume(self, state: State) -> None:
@@ -231,9 +239,16 @@ class _Run:
             tuple(self.trace),
         )
 
+    def e_step(self) -> Expected:
+        """What is to be expected at the present figures."""
+        at = self.engine.at(self.point)
+        if self.pieces is not None:
+            return self.pieces.expect(at, self.patterns)
+        return expect(at, self.patterns, self.label_error)
+
     def first(self, leave_out: bool) -> None:
         """The first E-step, in which impossible tickets are found."""
-        found = expect(self.engine.at(self.point), self.patterns, self.label_error)
+        found = self.e_step()
         if found.impossible.any():
             few = found.impossible.copy()
             if not leave_out:
@@ -246,6 +261,7 @@ class _Run:
                     + (f" ({others} more are impossible)." if others else ".")
                 )
             self.patterns = self.patterns.without(found.impossible)
+            self.pieces = cut(self.engine, self.patterns, self.label_error)
             if not len(self.patterns.codes):
                 raise FaultfinderError(f"The model holds every ticket impossible. {self.aside[0]}")
         self._known = found
@@ -264,7 +280,7 @@ class _Run:
         found = self._known
         self._known = None
         if found is None:
-            found = expect(self.engine.at(self.point), self.patterns, self.label_error)
+            found = self.e_step()
         value = found.log_likelihood + log_prior(families, self.point)
         value += log_prior_of_written(self.engine.written)
         self.rounds += 1
@@ -300,28 +316,7 @@ def _result(run: _Run) -> Tuned:
     model, compiled = engine.compiled.model, engine.compiled
     at = At(engine, run.plain)
     found = run.expected or expect(at, patterns, run.label_error)
-    bounds = intervals(at, patterns, run.label_error)
-    recorded = _recorded_share(engine, patterns)
-    figures = []
-    for family in engine.families:
-        variable = model.variables[family.number]
-        spoken = found.spoken.get(family.number, np.zeros_like(family.file)).sum(axis=1)
-        spoken = spoken * recorded.get(family.number, 1.0)
-        low, high = bounds[family.number]
-        for group in np.flatnonzero(family.free).tolist():
-            figures.append(
-                Figure(
-                    family.places[group],
-                    variable.states,
-                    tuple(family.file[group].tolist()),
-                    tuple(run.plain[family.number][group].tolist()),
-                    tuple(low[group].tolist()),
-                    tuple(high[group].tolist()),
-                    float(spoken[group]),
-                )
-            )
     return Tuned(
-        figures=tuple(figures),
         tables={name: at.tables[n] for n, name in enumerate(compiled.network.names)},
         log_posterior=tuple(run.trace),
         rounds=run.rounds,
@@ -338,7 +333,33 @@ def _result(run: _Run) -> Tuned:
         },
         state=run.state,
         model=rewritten(model, engine.families, run.plain),
+        work_out=lambda: _figures(at, patterns, run.label_error, found),
     )
+
+
+def _figures(at: At, patterns: Patterns, label_error: float, found: Expected) -> tuple[Figure, ...]:
+    engine, model = at.engine, at.engine.compiled.model
+    bounds = intervals(at, patterns, label_error)
+    recorded = _recorded_share(engine, patterns)
+    figures = []
+    for family in engine.families:
+        variable = model.variables[family.number]
+        spoken = found.spoken.get(family.number, np.zeros_like(family.file)).sum(axis=1)
+        spoken = spoken * recorded.get(family.number, 1.0)
+        low, high = bounds[family.number]
+        for group in np.flatnonzero(family.free).tolist():
+            figures.append(
+                Figure(
+                    family.places[group],
+                    variable.states,
+                    tuple(family.file[group].tolist()),
+                    tuple(at.figures[family.number][group].tolist()),
+                    tuple(low[group].tolist()),
+                    tuple(high[group].tolist()),
+                    float(spoken[group]),
+                )
+            )
+    return tuple(figures)
 
 
 def _recorded_share(engine: Engine, patterns: Patterns) -> dict[int, float]:

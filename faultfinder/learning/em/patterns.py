@@ -25,6 +25,9 @@ Ints = NDArray[np.int64]
 UNKNOWN, NORMAL, FAULTY = 0, 1, 2
 """Codes of a cause column; a finding's column holds 0 for unknown, else state + 1."""
 
+_KEPT = 10_000
+"""Tickets whose rows are kept while reading: many say the same."""
+
 _RESCALE = 512.0
 """Doublings after which weights are brought back, far from the largest float (2^1024)."""
 
@@ -59,6 +62,7 @@ class Codec:
             self.complaint = self._place[model.complaint]
             self._seen = network.cards[network.index[model.complaint]]
             blank[self.complaint] = self._seen
+        self._kept: dict[object, bytes] = {}
         self.silent: dict[int, int] = {}
         for name in unwritten:
             self._check_unwritten(name)
@@ -94,6 +98,20 @@ class Codec:
 
     def encode(self, ticket: ClosedTicket) -> bytes:
         """The row of a ticket. Raises MisuseError, with its number, for unknown names."""
+        said = (
+            tuple(ticket.findings.items()),
+            ticket.causes,
+            ticket.unclear if self.silent else None,
+        )
+        row = self._kept.get(said)
+        if row is None:
+            row = self._encode(ticket)
+            if len(self._kept) >= _KEPT:
+                self._kept.clear()
+            self._kept[said] = row
+        return row
+
+    def _encode(self, ticket: ClosedTicket) -> bytes:
         row = bytearray(self._blank)
         if self.silent:
             for name in ticket.unclear:
