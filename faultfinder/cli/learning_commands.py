@@ -16,7 +16,7 @@ from faultfinder.cli.options import DB, MODEL, REPLACE, JsonCommand, echo_json, 
 from faultfinder.cli.ticket_commands import read_date
 from faultfinder.cli.typed import pick_model
 from faultfinder.decide.shop_file import read_shop
-from faultfinder.errors import FaultfinderError
+from faultfinder.errors import FaultfinderError, MisuseError
 from faultfinder.files import write_text
 from faultfinder.inference.compiled import CompiledModel, compile_model
 from faultfinder.learning.records import ClosedTicket
@@ -41,6 +41,9 @@ HALF_LIFE = click.option("--half-life", type=click.FloatRange(1.0), metavar="DAY
 UNWRITTEN = click.option("--unwritten", multiple=True, metavar="FINDING",
                          help="Results are left out more often when normal; repeatable. "
                          f'The word "{NAMED}": of all that "tune" names so.')  # fmt: skip
+BESIDE = click.option("--with", "beside", multiple=True, metavar="MODEL",
+                      help="Learn what that family has in common from its tickets too; "
+                      "repeatable.")  # fmt: skip
 LEAD = click.option("--by", required=True, metavar="WHO", help="The lead who decides it.")
 
 
@@ -80,15 +83,41 @@ def findings_of(model: FaultModel, typed: Sequence[str], habits: Habits) -> tupl
     return tuple(dict.fromkeys(found))
 
 
-def tuned_on(compiled: CompiledModel, tickets: Sequence[ClosedTicket], **how: Any) -> Tuned:
-    """A tuning (`how`: see `em.tune`), its rounds told on a terminal while it goes on."""
+def families_beside(
+    names: Sequence[str], own: str, since: str | None, until: str | None
+) -> list[tuple[CompiledModel, list[ClosedTicket]]]:
+    """What was believed of other families, and their tickets; those without any are left out."""
+    found = []
+    for name in names:
+        line = the_line(name)
+        if line.name == own:
+            raise MisuseError(f"{own} is the family that is tuned: name others with --with.")
+        compiled = compile_model(line.base().believed)
+        tickets = records_of(compiled.model, since, until)
+        if tickets:
+            found.append((compiled, tickets))
+    return found
+
+
+def tuned_on(
+    compiled: CompiledModel,
+    tickets: Sequence[ClosedTicket],
+    beside: Sequence[tuple[CompiledModel, Sequence[ClosedTicket]]] = (),
+    **how: Any,
+) -> Tuned:
+    """A tuning (`how`: see `em.tune`), its rounds told on a terminal while it goes on; with other
+    families beside it what they have in common is pooled."""
     from faultfinder.learning.em.estimates import tune as fit
+    from faultfinder.learning.em.pooling import tune_together
 
     def told(round_number: int, _log: float) -> None:
         if sys.stderr.isatty():
             click.echo(f"\rRound {round_number}", nl=False, err=True)
 
-    found = fit(compiled, tickets, progress=told, weigh_belief=True, **how)
+    if beside:
+        found = tune_together([(compiled, tickets), *beside], progress=told, **how)[0]
+    else:
+        found = fit(compiled, tickets, progress=told, weigh_belief=True, **how)
     if sys.stderr.isatty():
         click.echo("", err=True)
     return found
@@ -106,6 +135,7 @@ def tuned_on(compiled: CompiledModel, tickets: Sequence[ClosedTicket], **how: An
 @LABELS
 @HALF_LIFE
 @UNWRITTEN
+@BESIDE
 @click.option("--skip-impossible", is_flag=True,
               help="Leave out tickets that the model holds impossible, and name them.")  # fmt: skip
 @DB
@@ -116,6 +146,7 @@ def tune(
     label_error: float,
     half_life: float | None,
     unwritten: tuple[str, ...],
+    beside: tuple[str, ...],
     skip_impossible: bool,
     as_json: bool,
 ) -> None:
@@ -142,7 +173,8 @@ def tune(
     without = findings_of(compiled.model, unwritten, written)
     keys = [ticket.key for ticket in tickets]
     told = {"label_error": label_error, "half_life": half_life, "since": since, "until": until,
-            "skip_impossible": skip_impossible, "unwritten": list(without)}  # fmt: skip
+            "skip_impossible": skip_impossible, "unwritten": list(without),
+            "with": list(beside)}  # fmt: skip
     if base.upgrade:
         click.echo(_upgrade_words(line.origin, base.both), err=True)
         if len(tickets) < LEAST:
@@ -160,6 +192,7 @@ def tune(
     tuned = tuned_on(
         compiled,
         tickets,
+        families_beside(beside, line.name, since, until),
         label_error=label_error,
         half_life_days=half_life,
         leave_out_impossible=skip_impossible,

@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING
 
 import click
 
-from faultfinder.cli.learning_commands import full_tickets, records_of, tuned_on
+from faultfinder.cli.learning_commands import families_beside, full_tickets, records_of, tuned_on
 from faultfinder.cli.lines import the_line
 from faultfinder.cli.options import DB, MODEL, JsonCommand, echo_json
 from faultfinder.cli.typed import pick_model
@@ -89,10 +89,15 @@ def judgement_of(line: Line, asked: Mapping[str, int] | None = None) -> Judgemen
         if kept.tickets == keys and (asked is None or kept.options == options):
             return kept
 
+    beside = families_beside(
+        facts.get("with", ()), line.name, facts.get("since"), facts.get("until")
+    )
+
     def fit(some: Sequence[ClosedTicket]) -> CompiledModel:
         tuned = tuned_on(
             prior,
             some,
+            beside,
             label_error=facts.get("label_error", 0.0),
             half_life_days=facts.get("half_life"),
             least=1,

@@ -22,7 +22,13 @@ from faultfinder.learning.em.engine import At, Engine, build_engine, with_parts
 from faultfinder.learning.em.expected_counts import Expected, expect
 from faultfinder.learning.em.intervals import intervals
 from faultfinder.learning.em.maximise import log_prior, maximise
-from faultfinder.learning.em.parameters import DEFAULT_WORTH, Place, read_families, rewritten
+from faultfinder.learning.em.parameters import (
+    DEFAULT_WORTH,
+    Family,
+    Place,
+    read_families,
+    rewritten,
+)
 from faultfinder.learning.em.patterns import Patterns, gather
 from faultfinder.learning.em.pieces import cut
 from faultfinder.learning.em.state import State, as_arrays, as_lists
@@ -145,6 +151,43 @@ def tune(
     `allow_unlabelled`), and for tickets the model holds impossible (with
     `leave_out_impossible` these are left out and listed).
     """
+    run = begin(
+        compiled,
+        tickets,
+        label_error=label_error,
+        half_life_days=half_life_days,
+        as_of=as_of,
+        tolerance=tolerance,
+        start=start,
+        least=least,
+        allow_unlabelled=allow_unlabelled,
+        leave_out_impossible=leave_out_impossible,
+        default_worth=default_worth,
+        accelerate=accelerate,
+        unwritten=unwritten,
+    )
+    if weigh_belief:
+        run.weigh()
+    return finish(run, max_rounds, progress)
+
+
+def begin(
+    compiled: CompiledModel,
+    tickets: Iterable[ClosedTicket],
+    *,
+    label_error: float = 0.0,
+    half_life_days: float | None = None,
+    as_of: str | None = None,
+    tolerance: float = 1e-9,
+    start: State | None = None,
+    least: int = LEAST,
+    allow_unlabelled: bool = False,
+    leave_out_impossible: bool = False,
+    default_worth: float = DEFAULT_WORTH,
+    accelerate: bool = True,
+    unwritten: Collection[str] = (),
+) -> Run:
+    """A tuning up to its first E-step; see `tune`."""
     if not 0.0 <= label_error < 1.0:
         raise MisuseError(f"The label error is {label_error}; it must be from 0 to below 1.")
     patterns = gather(compiled, tickets, half_life_days, as_of, unwritten)
@@ -157,12 +200,15 @@ def tune(
     written = {index[name]: shares(*BEFORE, cards[index[name]]) for name in unwritten}
     engine = with_parts(replace(engine, written=written), patterns)
     figures = {family.number: family.file for family in families}
-    run = _Run(engine, patterns, label_error, tolerance, accelerate, figures)
+    run = Run(engine, patterns, label_error, tolerance, accelerate, figures)
     if start is not None:
         run.resume(start)
     run.first(leave_out_impossible)
-    if weigh_belief:
-        run.weigh()
+    return run
+
+
+def finish(run: Run, max_rounds: int = 200, progress: Progress | None = None) -> Tuned:
+    """A tuning that was begun, to its end or to an interrupt (Ctrl-C)."""
     try:
         while run.rounds < max_rounds and not run.converged:
             run.round()
@@ -188,7 +234,7 @@ def _check(patterns: Patterns, least: int, allow_unlabelled: bool) -> None:
         )
 
 
-class _Run:
+class Run:
     """EM in progress."""
 
     def __init__(
@@ -201,6 +247,7 @@ class _Run:
         figures: dict[int, Array],
     ) -> None:
         self.engine = engine
+        self.file_families = engine.families
         self.patterns = patterns
         self.label_error = label_error
         self.tolerance = tolerance
@@ -274,6 +321,13 @@ class _Run:
         model = self.engine.compiled.model
         self.kept = {f.number: f.file for f in families if group_of(model, f) in kept}
 
+    def take(self, families: tuple[Family, ...]) -> None:
+        """Go on with another prior, from the figures there are."""
+        self.engine = replace(self.engine, families=families)
+        self.trace, self.cycle, self.jumped, self.converged = [], [], False, False
+        self.point = self.plain
+        self._known = None
+
     def round(self) -> None:
         """One E-step and one M-step."""
         families = self.engine.families
@@ -311,7 +365,7 @@ class _Run:
             self.cycle = []
 
 
-def _result(run: _Run) -> Tuned:
+def _result(run: Run) -> Tuned:
     engine, patterns = run.engine, run.patterns
     model, compiled = engine.compiled.model, engine.compiled
     at = At(engine, run.plain)
@@ -374,7 +428,7 @@ def _recorded_share(engine: Engine, patterns: Patterns) -> dict[int, float]:
     return shares
 
 
-def _warnings(run: _Run) -> tuple[str, ...]:
+def _warnings(run: Run) -> tuple[str, ...]:
     said = []
     patterns, model = run.patterns, run.engine.compiled.model
     if run.stopped:

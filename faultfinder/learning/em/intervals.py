@@ -66,10 +66,11 @@ class _Free:
         information = np.zeros((self.count, self.count))
         for family in self.families:
             theta = self.figures[family.number]
+            worth = family.prior.sum(axis=1)
             for group, slot in enumerate(self.slots[family.number]):
                 own = slot[slot >= 0]
                 share = theta[group][slot >= 0]
-                information[np.ix_(own, own)] += family.worth[group] * (
+                information[np.ix_(own, own)] += worth[group] * (
                     np.diag(share) - np.outer(share, share)
                 )
         return information

@@ -110,7 +110,8 @@ class Family:
     """The figure groups of one variable.
 
     `file` holds the file's figures, shape (groups, states); `worth` the pseudo-counts of
-    each group, shape (groups,); `free` marks groups that are not certain as written.
+    each group, shape (groups,); `free` marks groups that are not certain as written. `more` are
+    pseudo-counts besides, from other models that have the figure, shape (groups, states).
     """
 
     number: int
@@ -118,6 +119,12 @@ class Family:
     file: Array = field(repr=False)
     worth: Array = field(repr=False)
     form: Tables = field(repr=False)
+    more: Array | float = field(default=0.0, repr=False)
+
+    @property
+    def prior(self) -> Array:
+        """Pseudo-counts of each group: shape (groups, states)."""
+        return self.worth[:, None] * self.file + self.more
 
     @property
     def free(self) -> NDArray[np.bool_]:

@@ -39,11 +39,16 @@ gains by chance (Akaike, IEEE Trans. Automatic Control 19 (1974) 716, from memor
 @dataclass(frozen=True)
 class Weighed:
     """A group of figures ("base rates" or "results"), the factor on the worth that its file
-    says, and what the score gains by that over the file's figures, in nats over all tickets."""
+    says, and what the score gains by that over the file's figures, in nats over all tickets.
+
+    Of figures that families have in common ("common results"), `alike` is how many tickets those
+    of the other families count for at most, and the gain is over learning from the own alone.
+    """
 
     group: str
     factor: float
     gain: float
+    alike: float | None = None
 
 
 def weigh(
@@ -89,28 +94,40 @@ def folds_of(patterns: Patterns) -> list[Patterns]:
 
 
 def _weighted(engine: Engine, families: Sequence[Family], factor: float) -> list[Family]:
-    found = []
-    for family in families:
-        kind = engine.compiled.model.variables[family.number].kind
-        # Rates among all machines: a ticket stands for 1 / seen_share of them.
-        among_all = family.number in engine.above_complaint and kind in (Kind.CAUSE, Kind.HISTORY)
-        least = LEAST_WORTH / (engine.seen_share if among_all else 1.0)
-        worth = np.where(family.worth > 0.0, np.maximum(family.worth * factor, least), 0.0)
-        found.append(replace(family, worth=worth))
-    return found
+    return [replace(family, worth=weighted(engine, family, factor)) for family in families]
+
+
+def weighted(engine: Engine, family: Family, factor: float) -> Array:
+    """The worth of each figure group at a factor: shape (groups,)."""
+    least = LEAST_WORTH * machines(engine, family)
+    return np.where(family.worth > 0.0, np.maximum(family.worth * factor, least), 0.0)
+
+
+def machines(engine: Engine, family: Family) -> float:
+    """How many machines a ticket stands for: for rates among all, 1 / seen_share of them."""
+    kind = engine.compiled.model.variables[family.number].kind
+    among_all = family.number in engine.above_complaint and kind in (Kind.CAUSE, Kind.HISTORY)
+    return 1.0 / engine.seen_share if among_all else 1.0
 
 
 def _score(families: Sequence[Family], parts: Sequence[Mapping[int, Array]]) -> float:
     """The score of the folds held out, each after learning from all others."""
-    score = 0.0
-    for family in families:
-        held = np.stack([part.get(family.number, np.zeros_like(family.file)) for part in parts])
-        prior = family.worth[:, None] * family.file
-        added = prior + held.sum(axis=0) - held
-        # What a file without a worth has never seen is no reason to choose by.
-        spoken = (held > 0.0) & (added > 0.0)
-        share = np.log(np.where(spoken, added, 1.0))
-        total = added.sum(axis=2)
-        score += float((held * share)[spoken].sum())
-        score -= float((held.sum(axis=2) * np.log(np.where(total > 0.0, total, 1.0))).sum())
-    return score
+    return float(sum(scores(family, counts_of(family, parts)).sum() for family in families))
+
+
+def counts_of(family: Family, parts: Sequence[Mapping[int, Array]]) -> Array:
+    """A variable's counts by fold: shape (folds, groups, states)."""
+    return np.stack([part.get(family.number, np.zeros_like(family.file)) for part in parts])
+
+
+def scores(family: Family, held: Array) -> Array:
+    """The score of each figure group, shape (groups,), from its counts by fold."""
+    added = family.prior + held.sum(axis=0) - held
+    # What a file without a worth has never seen is no reason to choose by.
+    spoken = (held > 0.0) & (added > 0.0)
+    share = np.log(np.where(spoken, added, 1.0))
+    total = added.sum(axis=2)
+    found = np.where(spoken, held * share, 0.0).sum(axis=(0, 2))
+    norm = held.sum(axis=2) * np.log(np.where(total > 0.0, total, 1.0))
+    result: Array = found - norm.sum(axis=0)
+    return result

@@ -80,7 +80,8 @@ WEIGHED = Form[Weighed](
     "What the file's figures count for beside the tickets",
     Key("group", "text", "base rates or results"),
     Key("factor", "number", "on the tickets that the file says; 1e7 where its figures stand"),
-    Key("gain", "nats", "on tickets held out, over the file's figures"),
+    Key("gain", "nats", "on tickets held out, over the file's figures or over the own tickets"),
+    Key("alike", "number or null", "tickets that those of other families count for at most"),
 )
 
 WRITTEN = Form[Written](

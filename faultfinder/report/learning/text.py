@@ -86,6 +86,12 @@ def tune_page(
 
 def weighed_words(one: Weighed) -> str:
     """What the file's figures of a group count for beside the tickets."""
+    if one.alike is not None:
+        return (
+            f"The {one.group} are learnt from the other families' tickets too, which count "
+            + ("in full" if one.alike >= KEPT else f"for at most {one.alike:.0f} of this family's")
+            + ": that did best on tickets held out."
+        )
     if one.factor == KEPT:
         return (
             f"The file's {one.group} stand: on tickets held out nothing did better than they, "
