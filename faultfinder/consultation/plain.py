@@ -217,12 +217,6 @@ NEXT = Form[Asked](
         lambda asked: asked.told,
         Key("evidence_probability", "probability", "of what is known, before it was known"),
         Key("causes", "objects", "likeliest first", lambda t: [(c, t) for c in t.causes], CAUSE),
-        Key(
-            "names",
-            "probability for each name",
-            "what it can be called, only with --wrong or --sure",
-            when=lambda told: told.case.naming is not None,
-        ),
         Key("checks", "objects", "all that are open, the best first", _open_checks, CHECK),
         Key("too_large", "list of words", "open checks whose exact gain is too large to compute"),
         Key(
@@ -255,6 +249,13 @@ NEXT = Form[Asked](
         ),
     ),
     Key("currency", "word", "of all money", lambda asked: asked.told.case.shop.currency),
+    Key(
+        "names",
+        "probability for each name",
+        "only with --wrong or --sure: what it can be called",
+        lambda asked: asked.told.names,
+        when=lambda asked: asked.told.case.naming is not None,
+    ),
     Key(
         "why",
         "object",
