@@ -225,6 +225,7 @@ def test_the_json_form_holds_exactly_what_is_documented(run: Run) -> None:
         "tried",
         "advice",
         "currency",
+        "names",
     ]
     assert list(told["causes"][0]) == ["cause", "title", "probability", "change", "states"]
     assert list(told["checks"][0]) == [

@@ -252,9 +252,8 @@ NEXT = Form[Asked](
     Key(
         "names",
         "probability for each name",
-        "only with --wrong or --sure: what it can be called",
+        "what it can be called; empty without --wrong or --sure",
         lambda asked: asked.told.names,
-        when=lambda asked: asked.told.case.naming is not None,
     ),
     Key(
         "why",
