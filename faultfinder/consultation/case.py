@@ -30,8 +30,8 @@ class Case:
     the owner loses if the machine goes back unrepaired, in the shop's currency (default: the
     shop's `hand_over`). `likelier` maps a cause to how many times likelier than out of the blue it
     is, for what was done to the machine before it came (odds against being in order). `judged` maps
-    a cause to the state that a technician named without proof. `naming` asks for a name of what is wrong
-    instead of a repair, and says when to stop looking for it.
+    a cause to the state that a technician named without proof. `naming` asks for a name of what is
+    wrong instead of a repair, and says when to stop looking for it.
 
     Names and results may be given as people say them; they are kept as the model names them.
     Raises MisuseError for unknown ones, for one finding with two different results, and for a
