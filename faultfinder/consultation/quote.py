@@ -2,27 +2,18 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, field
+from functools import cached_property
 
 import numpy as np
 
-from faultfinder.decide.problem import Problem
-from faultfinder.decide.situation import (
-    Action,
-    Policy,
-    Situation,
-    after_check,
-    after_repair,
-    check_cost,
-    start,
-)
+from faultfinder.decide.abreast import Abreast, Stories, told_once
+from faultfinder.decide.policies.one_step import OneStep
+from faultfinder.decide.problem import Ints, Problem
+from faultfinder.decide.repair_order import first_repairs
+from faultfinder.decide.situation import Action, start
 from faultfinder.model.network import Array
-from faultfinder.model.parts import FaultModel, Price
-
-GOLDEN = (5.0**0.5 - 1.0) / 2.0
-DROPPED = 1e-4
-"""Below this probability a story is ended by handing over."""
+from faultfinder.model.parts import FaultModel
 
 LOW_AT, LIKELY_AT, HIGH_AT = 0.1, 0.5, 0.9
 """The quote's low, likely and high figures are these quantiles of the job's cost."""
@@ -52,93 +43,102 @@ class Quote:
     repaired_high: float | None = None
 
 
-@dataclass(frozen=True)
-class _End:
-    """One way the job can end: its probability, what the work cost, the parts' prices."""
-
-    probability: float
-    work: float
-    prices: tuple[Price, ...]
-    repaired: bool = True
-
-
 @dataclass
 class _Ledger:
-    """Follows a policy to every end, and writes down what each costs the customer."""
+    """Follows a policy to every end, and writes down what each costs the customer.
+
+    A story has spent what the work cost, and the low, likely and high prices of its parts.
+    """
 
     problem: Problem
     model: FaultModel
-    policy: Policy
+    policy: OneStep
     dear_part: float
-    fold: float = 0.1
-    drawn: int = 0
-    ends: list[_End] = field(default_factory=list)
+    ends: list[tuple[Array, Array, bool]] = field(default_factory=list)
+    looks: list[tuple[Array, Array, bool]] = field(default_factory=list)
     given_up: float = 0.0
     wasted: float = 0.0
-    looks: list[_End] = field(default_factory=list)
 
-    def take(
-        self, action: Action, situation: Situation, p: float, work: float, prices: tuple[Price, ...]
-    ) -> None:
-        """Write down all that an action taken with probability `p` leads to."""
-        problem = self.problem
-        if action.kind != "check" and not prices:
-            self.looks.append(_End(p, work + float(problem.finish[situation.stage]), ()))
+    @cached_property
+    def abreast(self) -> Abreast:
+        return Abreast(self.problem)
+
+    @cached_property
+    def _priced(self) -> tuple[Array, Array]:
+        """What the customer pays for each check besides the way, and for each repair: its work
+        besides the way, and the prices of its part (repairs, 4)."""
+        checks = np.array([check.cost - check.shop_share for check in self.problem.checks])
+        parts = [self.model.repairs_by_name[one.name].part for one in self.problem.repairs]
+        repairs = [
+            (-part.likely - one.shop_share, part.low, part.likely, part.high)
+            for part, one in zip(parts, self.problem.repairs, strict=True)
+        ]
+        return checks, np.array(repairs).reshape(-1, 4)
+
+    def follow(self, action: Action) -> None:
+        """An action taken at first, and then the policy to the end."""
+        stories = told_once(self.problem, start(self.problem), 4)
+        first = np.array([action.number])
         if action.kind == "check":
-            work += check_cost(problem, situation, action.number)
-            work -= problem.checks[action.number].shop_share
-            for q, after in self._results(action.number, situation, p):
-                self.follow(after, q, work, prices)
-        elif action.kind == "repair":
-            repair = problem.repairs[action.number]
-            part = self.model.repairs_by_name[repair.name].part
-            if part.likely >= self.dear_part:
-                unneeded = problem.needless(action.number)
-                self.wasted += p * float(problem.in_classes(situation.weights) @ unneeded)
-            work += float(problem.act_cost[situation.stage, action.number]) - part.likely
-            work -= repair.shop_share
-            passes, _, fails, nxt = after_repair(problem, situation, action.number)
-            closing = float(problem.finish[repair.test_stage])
-            self.ends.append(_End(p * passes, work + closing, (*prices, part)))
-            if nxt is not None:
-                self.follow(nxt, p * fails, work, (*prices, part))
+            self._look(stories, first)
         else:
-            self._give_up(situation, p, work, prices)
+            self._end(stories, first)
+        for stories in self.abreast.going():
+            checks = self.policy.checks(stories.weights, stories.stages, stories.made)
+            self._look(stories.take(checks >= 0), checks[checks >= 0])
+            rest = stories.take(checks < 0)
+            self._end(rest, first_repairs(self.problem, rest.weights, rest.stages, rest.repaired))
 
-    def follow(
-        self, situation: Situation, p: float, work: float, prices: tuple[Price, ...]
-    ) -> None:
-        """Go on with the policy: with every result while it is likely to come to this, else with
-        one of them in proportion (so what is written down is right on average)."""
-        if p < DROPPED:
-            self._give_up(situation, p, work, prices)
-        else:
-            self.take(self.policy.decide(situation), situation, p, work, prices)
+    def _look(self, stories: Stories, checks: Ints) -> None:
+        if len(stories):
+            way = self.problem.travel[stories.stages, self.abreast.places[checks]]
+            stories.spent[:, 0] += way + self._priced[0][checks]
+            self.abreast.wait(self.abreast.check(stories, checks))
 
-    def _results(
-        self, check: int, situation: Situation, p: float
-    ) -> Iterator[tuple[float, Situation]]:
-        results = [(q, after) for _, q, after in after_check(self.problem, situation, check)]
-        if p >= self.fold:
-            yield from ((p * q, after) for q, after in results)
+    def _end(self, stories: Stories, repairs: Ints) -> None:
+        """No check more: repairs, or handing over (-1)."""
+        unfitted = stories.take(np.array([not done for done in stories.repaired], dtype=bool))
+        self._write(self.looks, unfitted, unfitted.chance, unfitted.stages)
+        self._give_up(stories.take(repairs < 0))
+        stories, repairs = stories.take(repairs >= 0), repairs[repairs >= 0]
+        if not len(stories):
             return
-        # The multiples of the golden ratio lie evenly in 0 to 1 (Weyl 1916, from memory).
-        self.drawn += 1
-        rising = np.cumsum([q for q, _ in results])
-        place = int(np.searchsorted(rising, self.drawn * GOLDEN % 1.0 * rising[-1], "right"))
-        yield p, results[min(place, len(results) - 1)][1]
+        _, parts = self._priced
+        for repair in np.flatnonzero(np.bincount(repairs)).tolist():
+            if parts[repair, 2] >= self.dear_part:
+                some = stories.take(repairs == repair)
+                needless = some.weights @ self.problem.needless(repair)
+                self.wasted += float(some.chance @ needless)
+        stories.spent[:, 0] += self.problem.act_cost[stories.stages, repairs]
+        stories.spent[:] += parts[repairs]
+        passes, failed = self.abreast.repair(stories, repairs.tolist())
+        ends = np.array([self.problem.repairs[repair].test_stage for repair in repairs.tolist()])
+        self._write(self.ends, stories, stories.chance * passes, ends)
+        self.abreast.wait(failed)
 
-    def _give_up(
-        self, situation: Situation, p: float, work: float, prices: tuple[Price, ...]
-    ) -> None:
+    def _give_up(self, stories: Stories) -> None:
         """Handed over unrepaired, the customer pays the work so far, not the shop's loss."""
-        self.given_up += p
-        closing = float(self.problem.finish[situation.stage])
-        self.ends.append(_End(p, work + closing, prices, repaired=False))
+        self.given_up += float(stories.chance.sum())
+        self._write(self.ends, stories, stories.chance, stories.stages, repaired=False)
+
+    def _write(
+        self,
+        where: list[tuple[Array, Array, bool]],
+        stories: Stories,
+        chance: Array,
+        stages: Ints,
+        *,
+        repaired: bool = True,
+    ) -> None:
+        """Stories that end in those stages."""
+        if len(stories):
+            spent = stories.spent.copy()
+            spent[:, 0] += self.problem.finish[stages]
+            where.append((chance, spent, repaired))
 
 
 def spread(
-    problem: Problem, model: FaultModel, action: Action, policy: Policy, dear_part: float
+    problem: Problem, model: FaultModel, action: Action, policy: OneStep, dear_part: float
 ) -> Quote:
     """What to quote: the spread of the job's cost if `action` is taken and then `policy` followed.
 
@@ -146,11 +146,11 @@ def spread(
     Comebacks, waiting and expected harm are the shop's cost and are not quoted.
     """
     ledger = _Ledger(problem, model, policy, dear_part)
-    ledger.take(action, start(problem), 1.0, 0.0, ())
+    ledger.follow(action)
     below = _spread(ledger.ends)
     high = _at(below, HIGH_AT)
     exceeds = float(below[1][-1] - below[1][np.searchsorted(below[0], high, side="right") - 1])
-    repaired = [end for end in ledger.ends if end.repaired and end.probability > 0.0]
+    repaired = [end for end in ledger.ends if end[2] and end[0].any()]
     mended = _spread(repaired) if repaired else None
     return Quote(
         _at(below, LOW_AT),
@@ -165,20 +165,15 @@ def spread(
     )
 
 
-def _spread(ends: Sequence[_End]) -> tuple[Array, Array]:
+def _spread(ends: list[tuple[Array, Array, bool]]) -> tuple[Array, Array]:
     """What some ends cost, rising, and the probability of costing no more."""
-    costs, share = [], []
-    for end in ends:
-        for part, total in (
-            (0.25, sum(price.low for price in end.prices)),
-            (0.5, sum(price.likely for price in end.prices)),
-            (0.25, sum(price.high for price in end.prices)),
-        ):
-            costs.append(end.work + total)
-            share.append(end.probability * part)
+    chance = np.concatenate([end[0] for end in ends])
+    spent = np.concatenate([end[1] for end in ends])
+    costs = (spent[:, :1] + spent[:, 1:]).ravel()
+    share = (chance[:, None] * [0.25, 0.5, 0.25]).ravel()
     rising = np.argsort(costs, kind="stable")
-    below = np.cumsum(np.array(share)[rising])
-    return np.array(costs)[rising], below / below[-1]
+    below = np.cumsum(share[rising])
+    return costs[rising], below / below[-1]
 
 
 def _at(spread: tuple[Array, Array], quantile: float) -> float:

@@ -144,6 +144,20 @@ class Problem:
         """Whether a check was not made yet, and all that come before it were."""
         return check not in checked and self.checks[check].behind <= checked
 
+    def are_open(self, made: NDArray[np.bool_]) -> NDArray[np.bool_]:
+        """The same of all checks in several situations: (situations, checks), as is `made`."""
+        waits = self._waits
+        opened: NDArray[np.bool_] = ~made & (made @ waits >= waits.sum(axis=0))
+        return opened
+
+    @cached_property
+    def _waits(self) -> Array:
+        """1 where a check (row) comes before another (column)."""
+        waits = np.zeros((len(self.checks), len(self.checks)))
+        for number, check in enumerate(self.checks):
+            waits[list(check.behind), number] = 1.0
+        return waits
+
     def pending(self, repair: int, checked: frozenset[int], stage: int) -> list[int]:
         """The checks that still come before a repair, of those that can be made from a stage."""
         names = self.repairs[repair].behind
@@ -328,10 +342,29 @@ class Problem:
         return which, np.ascontiguousarray(chosen), np.ascontiguousarray(mends)
 
     def in_classes(self, weights: Array) -> Array:
-        """The belief summed over scenarios that every repair treats alike: shape (classes,)."""
+        """The belief (or several, one a row) summed over scenarios that every repair treats
+        alike: shape (..., classes)."""
         which, present, _ = self._classes
-        summed = np.bincount(which, weights, minlength=present.shape[1])
-        return summed.astype(np.float64, copy=False)
+        if weights.ndim == 1:
+            summed = np.bincount(which, weights, minlength=present.shape[1])
+            return summed.astype(np.float64, copy=False)
+        order, begins = self._by_class
+        beliefs: Array = np.add.reduceat(weights[:, order], begins, axis=1)
+        return beliefs
+
+    @cached_property
+    def _by_class(self) -> tuple[Ints, Ints]:
+        """The scenarios class by class, and where each class begins."""
+        which = self._classes[0]
+        order = np.argsort(which, kind="stable")
+        return order, np.searchsorted(which[order], np.arange(self._classes[1].shape[1]))
+
+    @cached_property
+    def single(self) -> tuple[Array, Array, Array] | None:
+        """Where no scenario holds more than one cause: 1 for each class that holds one, shape
+        (classes,), and how likely each repair mends it and does not, (repairs, classes)."""
+        _, present, mends = self._classes
+        return (present[0], mends[:, 0], self._fails[:, 0]) if len(present) == 1 else None
 
     @property
     def most_at_once(self) -> int:
@@ -343,9 +376,8 @@ class Problem:
         return float((self._classes[1].sum(axis=0) > 1.0) @ belief)
 
     def needless(self, repair: int) -> Array:
-        """1 for each class in which a repair mends nothing, else 0: shape (classes,)."""
-        helped = (self._classes[2][repair] > 0.0).any(axis=0)
-        return np.where(helped, 0.0, 1.0)
+        """1 for each scenario in which a repair mends nothing, else 0: shape (scenarios,)."""
+        return np.where((self.success[repair] > 0.0).any(axis=1), 0.0, 1.0)
 
     def faults_left(self, done: frozenset[int]) -> tuple[Array, Array]:
         """P(a cause is still there) after `done`, shape (slots, classes), and the repairs'

@@ -21,7 +21,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from faultfinder.decide.problem import Problem
+from faultfinder.decide.problem import Ints, Problem
 from faultfinder.model.network import Array
 
 NEGLIGIBLE = 1e-4
@@ -64,7 +64,7 @@ def best_order(
 
     `weights` (scenarios,) sum to one; `done` are repairs not to be tried again.
     """
-    order, _ = _greedy(problem, weights, stage, done, NEGLIGIBLE, PATIENCE)
+    order, _ = _greedy(problem, problem.in_classes(weights), stage, done, NEGLIGIBLE, PATIENCE)
     return evaluate_order(problem, weights, stage, order)
 
 
@@ -75,21 +75,42 @@ def order_cost(
 
     It looks less far: what is left below BARELY counts as handed over.
     """
-    return _greedy(problem, weights, stage, done, BARELY, 1)[1]
+    return _greedy(problem, problem.in_classes(weights), stage, done, BARELY, 1)[1]
+
+
+def first_repairs(
+    problem: Problem, weights: Array, stages: Ints, done: Sequence[frozenset[int]]
+) -> Ints:
+    """The first of that order from each of several beliefs (rows), by number; -1 for handing
+    over."""
+    found = []
+    beliefs = problem.in_classes(weights) if len(stages) else weights
+    for belief, stage, tried in zip(beliefs, stages.tolist(), done, strict=True):
+        order, _ = _greedy(problem, belief, stage, tried, NEGLIGIBLE, PATIENCE, first=True)
+        found.append(order[0] if order else -1)
+    return np.array(found, dtype=np.int64)
 
 
 def _greedy(
     problem: Problem,
-    weights: Array,
+    belief: Array,
     stage: int,
     done: frozenset[int],
     negligible: float,
     patience: int,
+    *,
+    first: bool = False,
 ) -> tuple[tuple[int, ...], float]:
+    """The order and its cost, from a belief in classes; with `first` no further than it takes to
+    know that it begins."""
     tried: frozenset[int] = frozenset()
-    weights = problem.in_classes(weights)
     open_repairs = [r for r in range(len(problem.repairs)) if r not in done]
-    reach = 1.0 - float(problem.fixed_after(tried)[0] @ weights) if problem.repairs else 1.0
+    single = problem.single
+    uncured = belief if single is None else belief * single[0]
+    if single is not None:
+        reach = float(uncured.sum())
+    else:
+        reach = 1.0 - float(problem.fixed_after(tried)[0] @ belief) if problem.repairs else 1.0
     fixed = 1.0 - reach
     healthy_first = fixed
     shown = 1.0
@@ -105,14 +126,17 @@ def _greedy(
         negligible, patience = 1e-12, len(open_repairs) + 1
     fruitless, in_parts = 0, 0
     while reach > negligible and open_repairs and fruitless < patience:
-        rises = (problem.fixed_after(tried)[1] @ weights - fixed).tolist()
+        if single is not None:
+            rises = (single[1] @ uncured).tolist()
+        else:
+            rises = (problem.fixed_after(tried)[1] @ belief - fixed).tolist()
         # A repair that cannot win its own price back is left out while others can.
         worthwhile = [r for r in open_repairs if rises[r] > reach * costs[r] / prize]
         chosen = _choose(problem, rises, stage, worthwhile) if worthwhile else None
         part = chosen is None and in_parts < problem.most_at_once
-        if part and shown * problem.several_at_once(weights) * prize > min(problem.inner_costs):
+        if part and shown * problem.several_at_once(belief) * prize > min(problem.inner_costs):
             # Several faults together: no single repair cures, some first ones must.
-            chosen = _by_parts(problem, weights, stage, tried, open_repairs)
+            chosen = _by_parts(problem, belief, stage, tried, open_repairs)
             in_parts += 1
         else:
             part = False
@@ -133,13 +157,18 @@ def _greedy(
         shown *= 1.0 - problem.missed
         fixed = now
         reach = shown * (1.0 - fixed)
-        tried = tried | {chosen}
+        if single is not None:
+            uncured = uncured * single[2][chosen]
+        else:
+            tried = tried | {chosen}
         open_repairs.remove(chosen)
         order.append(chosen)
         left = reach * (problem.give_up + finish[stage]) if reach > 1e-12 else 0.0
         total = spent + left
         if total < best_cost or not math.isfinite(best_cost):
             best_cost, best_length, fruitless, in_parts = total, len(order), 0, 0
+            if first:
+                break
         elif not part:
             fruitless += 1
     return tuple(order[:best_length]), float(best_cost)

@@ -7,6 +7,7 @@ from dataclasses import dataclass
 from functools import cached_property
 
 import numpy as np
+from numpy.typing import NDArray
 
 from faultfinder.decide.problem import Ints, Problem
 from faultfinder.decide.shop import Shop
@@ -35,13 +36,14 @@ class Gains:
         return rows, begins, inner
 
     def bits(self, weights: Array) -> Array:
-        """I(scenario; result) per check, in bits: shape (checks,)."""
+        """I(scenario; result) per check, in bits, for one belief (scenarios,) or several, one a
+        row: shape (..., checks)."""
         if not self.problem.checks:
-            return np.zeros(0)
+            return np.zeros((*weights.shape[:-1], 0))
         rows, begins, inner = self._stacked
-        outcomes = rows @ weights
+        outcomes = weights @ rows.T
         terms = outcomes * np.log2(np.where(outcomes > 0.0, outcomes, 1.0))
-        gains: Array = -np.add.reduceat(terms, begins) - inner @ weights
+        gains: Array = -np.add.reduceat(terms, begins, axis=-1) - weights @ inner.T
         return np.maximum(gains, 0.0)
 
 
@@ -73,17 +75,25 @@ class OneStep:
     def check(self, situation: Situation) -> Action | None:
         """The open check with most bits per cost; None where none is worth it, or the name is
         sure."""
-        names = self.problem.names
-        sure = names is not None and names.best(situation.weights)[1] <= 0.0
-        if self.problem.checks and not sure:
-            bits = self.bits(situation.weights)
-            own, stages = self._own
-            cost = own + self.problem.travel[situation.stage, stages]
-            if self.problem.kits:
-                cost = cost + self.problem.setting_up_each(situation.checked)
-            bits[self.problem.closed(situation.checked)] = 0.0
-            worth = (bits > 1e-9) & (bits * self.worth_per_bit >= cost)
-            if worth.any():
-                score = np.where(worth, bits / np.maximum(cost, 1e-9), -1.0)
-                return Action("check", int(score.argmax()), np.nan)
-        return None
+        made = np.zeros((1, len(self.problem.checks)), dtype=np.bool_)
+        made[0, list(situation.checked)] = True
+        best = int(self.checks(situation.weights[None], np.array([situation.stage]), made)[0])
+        return None if best < 0 else Action("check", best, np.nan)
+
+    def checks(self, weights: Array, stages: Ints, made: NDArray[np.bool_]) -> Ints:
+        """The same in several situations: beliefs (situations, scenarios), stages (situations,)
+        and checks made (situations, checks) to the checks by number, -1 for none."""
+        if not self.problem.checks or not len(stages):
+            return np.full(len(stages), -1)
+        bits = self.bits(weights)
+        own, places = self._own
+        cost = own + self.problem.travel[stages][:, places]
+        if self.problem.kits:
+            sets = [self.problem.setting_up_each(np.flatnonzero(row).tolist()) for row in made]
+            cost = cost + np.array(sets)
+        worth = (bits > 1e-9) & (bits * self.worth_per_bit >= cost) & self.problem.are_open(made)
+        if (names := self.problem.names) is not None:
+            worth &= np.array([names.best(row)[1] > 0.0 for row in weights])[:, None]
+        score = np.where(worth, bits / np.maximum(cost, 1e-9), -1.0)
+        best: Ints = np.where(worth.any(axis=1), score.argmax(axis=1), -1)
+        return best
