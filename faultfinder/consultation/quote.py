@@ -97,7 +97,7 @@ class _Ledger:
 
     def _end(self, stories: Stories, repairs: Ints) -> None:
         """No check more: repairs, or handing over (-1)."""
-        unfitted = stories.take(np.array([not done for done in stories.repaired], dtype=bool))
+        unfitted = stories.take(np.flatnonzero(~stories.repaired.any(axis=1)))
         self._write(self.looks, unfitted, unfitted.chance, unfitted.stages)
         self._give_up(stories.take(repairs < 0))
         stories, repairs = stories.take(repairs >= 0), repairs[repairs >= 0]
@@ -111,9 +111,8 @@ class _Ledger:
                 self.wasted += float(some.chance @ needless)
         stories.spent[:, 0] += self.problem.act_cost[stories.stages, repairs]
         stories.spent[:] += parts[repairs]
-        passes, failed = self.abreast.repair(stories, repairs.tolist())
-        ends = np.array([self.problem.repairs[repair].test_stage for repair in repairs.tolist()])
-        self._write(self.ends, stories, stories.chance * passes, ends)
+        passes, failed = self.abreast.repair(stories, repairs)
+        self._write(self.ends, stories, stories.chance * passes, self.abreast.ends[repairs])
         self.abreast.wait(failed)
 
     def _give_up(self, stories: Stories) -> None:

@@ -31,14 +31,17 @@ AT_ONCE = 1_000_000
 
 @dataclass(frozen=True, eq=False)
 class Stories:
-    """Where each of several stories stands: beliefs (stories, scenarios), `stages` (stories,),
-    the checks `made` (stories, checks) and the repairs made. `chance` is how likely each is come
-    to, `spent` (stories, columns) what the one who follows them has added up so far."""
+    """Where each of several stories stands: beliefs (stories, scenarios), `stages` (stories,), the
+    checks `made` (stories, checks) and the repairs `repaired` (stories, repairs).
+
+    `chance` is how likely each is come to, `spent` (stories, columns) what the one who follows
+    them has added up so far.
+    """
 
     weights: Array
     stages: Ints
     made: NDArray[np.bool_]
-    repaired: tuple[frozenset[int], ...]
+    repaired: NDArray[np.bool_]
     chance: Array
     spent: Array
 
@@ -52,7 +55,7 @@ class Stories:
             self.weights[numbers],
             self.stages[numbers],
             self.made[numbers],
-            tuple(self.repaired[number] for number in numbers.tolist()),
+            self.repaired[numbers],
             self.chance[numbers],
             self.spent[numbers],
         )
@@ -62,11 +65,13 @@ def told_once(problem: Problem, situation: Situation, columns: int) -> Stories:
     """The one story that begins in a situation, with nothing spent."""
     made = np.zeros((1, len(problem.checks)), dtype=np.bool_)
     made[0, list(situation.checked)] = True
+    repaired = np.zeros((1, len(problem.repairs)), dtype=np.bool_)
+    repaired[0, list(situation.repaired)] = True
     return Stories(
         situation.weights[None],
         np.array([situation.stage]),
         made,
-        (situation.repaired,),
+        repaired,
         np.ones(1),
         np.zeros((1, columns)),
     )
@@ -138,28 +143,31 @@ class Abreast:
         """The stage of each check."""
         return np.array([check.stage for check in self.problem.checks], dtype=np.int64)
 
-    def repair(self, stories: Stories, repairs: Sequence[int]) -> tuple[Array, Stories]:
+    def repair(self, stories: Stories, repairs: Ints) -> tuple[Array, Stories]:
         """How likely the look passes after a repair each (by number), and the stories whose look
         can fail, after it did."""
         problem = self.problem
         moved = np.array(
-            [problem.after_repair(w, r) for w, r in zip(stories.weights, repairs, strict=True)]
+            [
+                problem.after_repair(weights, repair)
+                for weights, repair in zip(stories.weights, repairs.tolist(), strict=True)
+            ]
         )
         failed = problem.after_failed_look(moved)
         fails = failed.sum(axis=1)
         going = np.where(fails > UNLIKELY, stories.chance * fails, 0.0)
         on, _, chance = self._thinned(going[:, None])
         then = stories.take(on)
-        ends = np.array([problem.repairs[repair].test_stage for repair in repairs])
+        then.repaired[np.arange(len(on)), repairs[on]] = True
+        weights = failed[on] / fails[on, None]
         return 1.0 - fails, replace(
-            then,
-            weights=failed[on] / fails[on, None],
-            stages=ends[on],
-            repaired=tuple(
-                done | {repairs[n]} for done, n in zip(then.repaired, on.tolist(), strict=True)
-            ),
-            chance=chance,
+            then, weights=weights, stages=self.ends[repairs[on]], chance=chance
         )
+
+    @cached_property
+    def ends(self) -> Ints:
+        """The stage of the look after each repair."""
+        return np.array([repair.test_stage for repair in self.problem.repairs], dtype=np.int64)
 
 
 def _together(parts: Sequence[Stories]) -> Stories:
@@ -169,7 +177,7 @@ def _together(parts: Sequence[Stories]) -> Stories:
         np.concatenate([part.weights for part in parts]),
         np.concatenate([part.stages for part in parts]),
         np.concatenate([part.made for part in parts]),
-        tuple(done for part in parts for done in part.repaired),
+        np.concatenate([part.repaired for part in parts]),
         np.concatenate([part.chance for part in parts]),
         np.concatenate([part.spent for part in parts]),
     )

@@ -20,6 +20,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
+from numpy.typing import NDArray
 
 from faultfinder.decide.problem import Ints, Problem
 from faultfinder.model.network import Array
@@ -78,14 +79,13 @@ def order_cost(
     return _greedy(problem, problem.in_classes(weights), stage, done, BARELY, 1)[1]
 
 
-def first_repairs(
-    problem: Problem, weights: Array, stages: Ints, done: Sequence[frozenset[int]]
-) -> Ints:
+def first_repairs(problem: Problem, weights: Array, stages: Ints, done: NDArray[np.bool_]) -> Ints:
     """The first of that order from each of several beliefs (rows), by number; -1 for handing
-    over."""
+    over. `done` (rows, repairs) are those not to be tried again."""
     found = []
     beliefs = problem.in_classes(weights) if len(stages) else weights
-    for belief, stage, tried in zip(beliefs, stages.tolist(), done, strict=True):
+    for belief, stage, made in zip(beliefs, stages.tolist(), done, strict=True):
+        tried = frozenset(np.flatnonzero(made).tolist())
         order, _ = _greedy(problem, belief, stage, tried, NEGLIGIBLE, PATIENCE, first=True)
         found.append(order[0] if order else -1)
     return np.array(found, dtype=np.int64)

@@ -11,6 +11,7 @@ import math
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 from functools import cached_property
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
@@ -236,18 +237,20 @@ def _chain_step(alone: Array) -> Array:
     return _settle(table)
 
 
-def _first_step(before: int, card: int) -> Array:
+def _first_step(before: int, card: int) -> NDArray[Any]:
     """The first of some variables with one more behind them: (before, card, after) states.
+
+    Nothing but zeros and ones, and many of them: kept in a byte each.
 
     `before` counts the states of the first of those in front, `card` those of the one more.
     """
     after = before + card - 1
-    table = np.zeros((before, card, after))
+    table = np.zeros((before, card, after), dtype=np.int8)
     places = np.arange(1, before)
-    table[places, :, places] = 1.0
-    table[0, 0, 0] = 1.0
+    table[places, :, places] = 1
+    table[0, 0, 0] = 1
     behind = np.arange(1, card)
-    table[0, behind, before + behind - 1] = 1.0
+    table[0, behind, before + behind - 1] = 1
     return table
 
 
