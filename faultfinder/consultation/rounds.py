@@ -140,15 +140,11 @@ def _ends(
     others = [one for one in members if one != check]
     if not others:
         return {}
-    start = telling.start(problem.weights)[0]
-    ends = {}
-    for result, likelihood in zip(
-        problem.checks[check].results, problem.checks[check].likelihood, strict=True
-    ):
-        outcome = (likelihood * start)[None]
-        chance = float(outcome.sum())
-        if chance > 0.0:
-            more = telling.more(outcome)[0, others]
-            if (more * worth_per_bit < chance * own[others]).all():
-                ends[result] = chance
-    return ends
+    outcomes = problem.checks[check].likelihood * telling.start(problem.weights)
+    chances = outcomes.sum(axis=1)
+    worth = np.array([telling.more_of(one, outcomes) for one in others]) * worth_per_bit
+    ended = (worth < chances * own[others, None]).all(axis=0) & (chances > 0.0)
+    return {
+        problem.checks[check].results[result]: float(chances[result])
+        for result in np.flatnonzero(ended).tolist()
+    }

@@ -189,6 +189,10 @@ def _choose(
     """
     here: dict[int, list[_Run]] = {}
     places, costs = problem.repair_places, problem.inner_costs
+    if len(open_repairs) == 1:
+        repair = open_repairs[0]
+        there = rises[repair] > 1e-12 and problem.act_costs[stage][repair] < _NEVER
+        return repair if there else None
     for repair in open_repairs:
         rise, cost = rises[repair], costs[repair]
         if rise > 1e-12 and cost < _NEVER:

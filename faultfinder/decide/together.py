@@ -74,6 +74,13 @@ class Telling:
         told: Array = self._left(outcomes)[:, None] - self._after(outcomes)
         return np.maximum(told, 0.0)
 
+    def more_of(self, check: int, outcomes: Array) -> Array:
+        """The same of one check: shape (joint results,)."""
+        likelihood = self.problem.checks[check].likelihood
+        after = _entropy((outcomes[:, None] * likelihood) @ self._right).sum(axis=1)
+        told: Array = self._left(outcomes) - after
+        return np.maximum(told, 0.0)
+
     def start(self, weights: Array) -> Array:
         """The one joint result before any check, over the likeliest scenarios."""
         if len(weights) <= LIKELIEST:

@@ -10,7 +10,7 @@ from __future__ import annotations
 import json
 import os
 import re
-import shutil
+import stat
 from collections.abc import Callable, Iterator, Mapping
 from contextlib import AbstractContextManager, contextmanager
 from pathlib import Path
@@ -124,6 +124,12 @@ def _can_be_written(text: str) -> bool:
         return False
 
 
+def _remove(folder: Path) -> None:
+    import shutil  # most commands only look whether a version is there
+
+    shutil.rmtree(folder, ignore_errors=True)
+
+
 class FolderShelf:
     """`TICKETS.models/MODEL/NUMBER/`: the files of a version, and version.json, which holds them
     as they were added."""
@@ -199,7 +205,7 @@ class FolderShelf:
             with lasting(_stands(model, number)):
                 os.rename(aside, target)
         except OSError as error:
-            shutil.rmtree(aside, ignore_errors=True)
+            _remove(aside)
             if target.is_dir():
                 raise _taken(model) from None
             raise FaultfinderError(f"{target} cannot be made: {error.strerror}.") from error
@@ -216,7 +222,7 @@ class FolderShelf:
             with whole_file(folder / name, private=True) as stream:
                 stream.write(text.encode("utf-8"))
             if like is not None and place == 0:
-                shutil.copymode(like, folder / name)
+                (folder / name).chmod(stat.S_IMODE(like.stat().st_mode))
 
     def propose(self, model: str, document: Document) -> str:
         target = self._own(model, str(PROPOSAL))
@@ -227,12 +233,12 @@ class FolderShelf:
                 self.drop_proposal(model)
                 os.rename(aside, target)
         except OSError as error:
-            shutil.rmtree(aside, ignore_errors=True)
+            _remove(aside)
             raise FaultfinderError(f"{target} cannot be made: {error.strerror}.") from error
         return str(target / document["files"][0][0])
 
     def drop_proposal(self, model: str) -> None:
-        shutil.rmtree(self._own(model, str(PROPOSAL)), ignore_errors=True)
+        _remove(self._own(model, str(PROPOSAL)))
 
     @contextmanager
     def instead(self, source: Shelf) -> Iterator[Put]:
@@ -256,7 +262,7 @@ class FolderShelf:
             yield put
         finally:
             for folder in (aside, before):
-                shutil.rmtree(folder, ignore_errors=True)
+                _remove(folder)
 
 
 class ServerShelf:

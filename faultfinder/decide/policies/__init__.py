@@ -8,7 +8,6 @@
 
 from __future__ import annotations
 
-import pkgutil
 from collections.abc import Callable
 from dataclasses import dataclass, replace
 from importlib import import_module
@@ -26,6 +25,8 @@ PolicyMaker = Callable[[Problem, Shop], Policy]
 
 def policy_names() -> list[str]:
     """The names of all policies, the default first."""
+    import pkgutil  # to name them all is rarely asked for
+
     names = sorted(file.name.replace("_", "-") for file in pkgutil.iter_modules(__path__))
     return sorted(names, key=lambda name: name != DEFAULT)
 
