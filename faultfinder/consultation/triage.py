@@ -14,21 +14,21 @@ from dataclasses import dataclass
 import numpy as np
 
 from faultfinder.consultation.consult import Consultation
+from faultfinder.decide.abreast import Abreast, told_once
 from faultfinder.decide.policies.one_step import OneStep
-from faultfinder.decide.situation import Action, Situation, start
-from faultfinder.decide.walk import FromScenarios, walk
+from faultfinder.decide.situation import start
 from faultfinder.model.parts import Check
 
 DRAWS = 100
-"""Machines drawn for an estimate: its standard error is then about a minute."""
+"""Stories that an estimate goes by; fewer likely ones than machines drawn by chance would need."""
 
 
 def minutes_to_decision(consultation: Consultation, without: Sequence[str] = ()) -> float:
     """Mean minutes of checks (ways included) until a machine is no longer checked on.
 
-    Estimated by drawing DRAWS machines from the belief (systematically, so that the same
-    question has the same answer) and following on each the advised step and then the simple
-    policy that its figures rest on. Checks that need a tool named in `without` are not made.
+    Estimated over the advised step and then the simple policy that its figures rest on, each
+    result followed as far as it is likely (see `faultfinder.decide.abreast`); the same question
+    has the same answer. Checks that need a tool named in `without` are not made.
     """
     problem, model = consultation.problem, consultation.case.model.model
     by_name = model.checks_by_name
@@ -38,33 +38,19 @@ def minutes_to_decision(consultation: Consultation, without: Sequence[str] = ())
         problem = problem.without(gone)
         first = consultation.make_policy(problem, terms).decide(start(problem))
     per_minute = terms.cost(1.0, 0.0)
-    if per_minute <= 0.0:
+    if per_minute <= 0.0 or first.kind != "check":
         return 0.0
-    places = (np.arange(DRAWS) + 0.5) / DRAWS
-    truths = np.searchsorted(np.cumsum(problem.weights), places * float(problem.weights.sum()))
-    truths = np.minimum(truths, len(problem.weights) - 1)
-    machines = FromScenarios(problem, truths, np.random.default_rng(0))
-    policy = _ChecksAlone(first, OneStep(problem, terms.worth_per_bit))
+    then, abreast = OneStep(problem, terms.worth_per_bit), Abreast(problem, 1.0 / DRAWS)
+    own = np.array([c.cost - by_name[c.name].consumables - c.shop_share for c in problem.checks])
+    stories, checks = told_once(problem, start(problem), 0), np.array([first.number])
     total = 0.0
-    for step in walk(problem, policy, machines, checks_only=True):
-        if step.action.kind == "check":
-            check = problem.checks[step.action.number]
-            besides = by_name[check.name].consumables + check.shop_share
-            total += (step.cost - besides) * len(step.group)
-    return total / per_minute / DRAWS
-
-
-@dataclass(frozen=True, eq=False)
-class _ChecksAlone:
-    """As `roll_out_once`, as far as the checks go: which repair then comes is not worked out."""
-
-    first: Action
-    then: OneStep
-
-    def decide(self, situation: Situation) -> Action:
-        if not situation.checked:
-            return self.first
-        return self.then.check(situation) or Action("hand over", -1, np.nan)
+    while len(stories):
+        way = problem.travel[stories.stages, abreast.places[checks]]
+        total += float(stories.chance @ (way + own[checks]))
+        stories = abreast.check(stories, checks)
+        checks = then.checks(stories.weights, stories.stages, stories.made)
+        stories, checks = stories.take(checks >= 0), checks[checks >= 0]
+    return total / per_minute
 
 
 @dataclass(frozen=True)
