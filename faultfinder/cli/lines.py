@@ -35,17 +35,15 @@ def the_shelf() -> Shelf:
 def model_place(named: str) -> Path:
     """The file to load for a model's name: the version in force with the tickets, else the
     shipped one. A path stands for itself. Raises MisuseError when there is none."""
-    path = find_model(named)
-    if os.path.isfile(named.strip()):
-        return path
     # Asked once a command, which may look at hundreds of tickets.
     context = click.get_current_context(silent=True)
-    known: dict[Path, Path] = {}
+    known: dict[str, Path] = {}
     if context is not None:
         known = context.find_root().meta.setdefault("faultfinder.places", known)
-    if path not in known:
-        known[path] = _in_force(path)
-    return known[path]
+    if named not in known:
+        path = find_model(named)
+        known[named] = path if os.path.isfile(named.strip()) else _in_force(path)
+    return known[named]
 
 
 def _in_force(path: Path) -> Path:

@@ -16,6 +16,7 @@ from faultfinder.consultation.case import Case
 from faultfinder.consultation.comeback import likelier_after
 from faultfinder.consultation.consult import consult
 from faultfinder.decide.belief import Tried
+from faultfinder.decide.shop import Shop
 from faultfinder.decide.shop_file import read_shop
 from faultfinder.errors import FaultfinderError, ModelFileError
 from faultfinder.inference.compiled import CompiledModel
@@ -108,10 +109,10 @@ def compiled_of(store: Store, ticket: Ticket) -> CompiledModel:
     )
 
 
-def case_of(store: Store, ticket: Ticket) -> Case:
-    """What a ticket holds, as a case."""
+def case_of(store: Store, ticket: Ticket, shop: Shop | None = None) -> Case:
+    """What a ticket holds, as a case; `shop` is what the settings say, where they were read."""
     compiled = compiled_of(store, ticket)
-    was = Was(compiled.model)
+    was = _was(compiled)
     tried = tuple(Tried(was.repair(t.repair), was.findings(t.results_since)) for t in ticket.tried)
     seen, worth, likelier = was.findings(ticket.findings), ticket.intake.worth, {}
     if ticket.first_ticket is not None:
@@ -125,7 +126,13 @@ def case_of(store: Store, ticket: Ticket) -> Case:
         for cause, state in was.findings(ticket.judged).items()
         if state is not None and cause in compiled.model.by_name
     }
-    return Case(compiled, seen, ticket.stage, tried, worth, read_shop(), likelier, judged)
+    shop = read_shop() if shop is None else shop
+    return Case(compiled, seen, ticket.stage, tried, worth, shop, likelier, judged)
+
+
+@cache
+def _was(compiled: CompiledModel) -> Was:
+    return Was(compiled.model)
 
 
 def view_of(store: Store, ticket: Ticket) -> View:

@@ -22,6 +22,7 @@ from faultfinder.cli.terminal import for_bars
 from faultfinder.consultation.case import Case
 from faultfinder.consultation.consult import consult
 from faultfinder.consultation.triage import minutes_to_decision
+from faultfinder.decide.shop_file import read_shop
 from faultfinder.errors import FaultfinderError
 from faultfinder.files import open_plain, private_folder, whole_file
 from faultfinder.inference.cache import cache_folder
@@ -92,10 +93,11 @@ def _worked_out(
     troubles: dict[int, Standing] = {}
     states: dict[str, Case] = {}
     going: set[str] = set()
+    shop = read_shop()
     key_of: dict[int, str] = {}
     for ticket in tickets:
         try:
-            case = case_of(store, ticket)
+            case = case_of(store, ticket, shop)
         except FaultfinderError as error:
             troubles[ticket.number] = Standing(trouble=str(error))
             continue

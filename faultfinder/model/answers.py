@@ -29,16 +29,19 @@ def fold(text: str) -> str:
     return re.sub(r"[\s_-]+", " ", text.strip().lower())
 
 
+_ASKABLE = (Kind.HISTORY, Kind.FINDING, Kind.CAUSE)
+
+
 def find_variable(model: FaultModel, typed: str) -> Variable:
     """The history, finding or cause that was meant; a unique beginning is enough.
 
     Raises MisuseError with the nearest name when there is none.
     """
+    exact = model.by_name.get(typed)
+    if exact is not None and exact.kind in _ASKABLE:
+        return exact
     _check_length(typed)
-    askable = [v for v in model.variables if v.kind in (Kind.HISTORY, Kind.FINDING, Kind.CAUSE)]
-    for variable in askable:
-        if variable.name == typed:
-            return variable
+    askable = [v for v in model.variables if v.kind in _ASKABLE]
     key = fold(typed)
     by_key = {fold(v.name): v for v in askable}
     if key in by_key:
