@@ -27,7 +27,7 @@ from faultfinder.report.consultation.short import HEIGHT
 from faultfinder.report.ticket.standing import Standing, blocked_by
 from faultfinder.report.wording import harmless
 from faultfinder.tickets.events import Outcome
-from faultfinder.tickets.searching import Wanted, find_tickets
+from faultfinder.tickets.searching import Wanted, each_ticket, find_numbers, find_tickets
 from faultfinder.tickets.store import Store
 from faultfinder.tickets.ticket import Ticket
 
@@ -164,12 +164,10 @@ def triage(benches: int, without: tuple[str, ...], as_json: bool) -> None:
     from faultfinder.report.ticket.plain import MORNING, Morning
 
     store = the_store()
-    found, _ = find_tickets(store, Wanted(), 100_000)
-    both = standings_and_minutes(store, found, without)
-    rows: list[tuple[Ticket, Standing | None]] = [
-        (ticket, standing) for ticket, (standing, _) in zip(found, both, strict=True)
-    ]
-    minutes = {ticket.number: took for ticket, (_, took) in zip(found, both, strict=True)}
+    numbers, _ = find_numbers(store, Wanted(), 100_000)
+    found = standings_and_minutes(store, each_ticket(store, numbers), without)
+    rows: list[tuple[Ticket, Standing | None]] = [(ticket, told) for ticket, told, _ in found]
+    minutes = {ticket.number: took for ticket, _, took in found}
     free: list[tuple[Ticket, Standing | None]] = []
     blocked: list[tuple[Ticket, Standing | None]] = []
     for ticket, standing in rows:

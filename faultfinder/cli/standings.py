@@ -9,7 +9,7 @@ import contextlib
 import hashlib
 import json
 import sys
-from collections.abc import Iterator, Sequence
+from collections.abc import Hashable, Iterable, Iterator, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any, TypeVar
@@ -49,16 +49,16 @@ def with_bar(items: Sequence[T], label: str, long: int = 10) -> Iterator[T]:
         yield from bar
 
 
-def standings(store: Store, tickets: Sequence[Ticket]) -> list[Standing]:
+def standings(store: Store, tickets: Iterable[Ticket]) -> list[Standing]:
     """The standing of each open ticket, in order; a ticket without one says why."""
-    return [standing for standing, _ in _worked_out(store, tickets, None)]
+    return [standing for _, standing, _ in _worked_out(store, tickets, None)]
 
 
 def standings_and_minutes(
-    store: Store, tickets: Sequence[Ticket], without: Sequence[str]
-) -> list[tuple[Standing, float]]:
-    """The same with the expected minutes until it is decided what to do, without some tools; 0
-    for what has to wait and what is repaired."""
+    store: Store, tickets: Iterable[Ticket], without: Sequence[str]
+) -> list[tuple[Ticket, Standing, float]]:
+    """Each ticket in brief, its standing, and the expected minutes until it is decided what to
+    do, without some tools; 0 for what has to wait and what is repaired."""
     return _worked_out(store, tickets, without)
 
 
@@ -84,8 +84,8 @@ class _State:
 
 
 def _worked_out(
-    store: Store, tickets: Sequence[Ticket], without: Sequence[str] | None
-) -> list[tuple[Standing, float]]:
+    store: Store, tickets: Iterable[Ticket], without: Sequence[str] | None
+) -> list[tuple[Ticket, Standing, float]]:
     """Each distinct state once, and none of which it is kept how it stands."""
     place = cache_folder() / f"standings-{_hash(store.database.name)}.json"
     rows, minutes = _read(place)
@@ -95,14 +95,21 @@ def _worked_out(
     going: set[str] = set()
     shop = read_shop()
     key_of: dict[int, str] = {}
+    listed: list[Ticket] = []
+    known: dict[Hashable, str] = {}
     for ticket in tickets:
-        try:
-            case = case_of(store, ticket, shop)
-        except FaultfinderError as error:
-            troubles[ticket.number] = Standing(trouble=str(error))
-            continue
-        key = key_of[ticket.number] = _key(case)
-        states.setdefault(key, case)
+        listed.append(ticket.in_brief())
+        holds = _holds(ticket)
+        key = known.get(holds)
+        if key is None:
+            try:
+                case = case_of(store, ticket, shop)
+            except FaultfinderError as error:
+                troubles[ticket.number] = Standing(trouble=str(error))
+                continue
+            key = known[holds] = _key(case)
+            states.setdefault(key, case)
+        key_of[ticket.number] = key
         if without is not None and ticket.repaired is None and not blocked_by(ticket):
             going.add(key)
     timed = "" if without is None else _hash(repr(tuple(without)))
@@ -129,12 +136,30 @@ def _worked_out(
             minutes if few else {key + timed: minutes[key + timed] for key in going},
         )
     made = {key: Standing(**rows[key]) for key in states}
-    return [
-        (troubles[number], 0.0)
-        if number in troubles
-        else (made[key_of[number]], 0.0 if repaired else minutes.get(key_of[number] + timed, 0.0))
-        for number, repaired in ((t.number, t.repaired is not None) for t in tickets)
-    ]
+    found = []
+    for ticket in listed:
+        if ticket.number in troubles:
+            found.append((ticket, troubles[ticket.number], 0.0))
+        else:
+            key = key_of[ticket.number]
+            took = 0.0 if ticket.repaired is not None else minutes.get(key + timed, 0.0)
+            found.append((ticket, made[key], took))
+    return found
+
+
+def _holds(ticket: Ticket) -> Hashable:
+    """What of a ticket its case follows from."""
+    since = tuple((one.repair, tuple(one.results_since.items())) for one in ticket.tried)
+    seen = tuple(ticket.findings.items())
+    return (
+        ticket.model,
+        ticket.version,
+        seen,
+        ticket.stage,
+        since,
+        ticket.intake.worth,
+        (ticket.first_ticket),
+    )
 
 
 def _key(case: Case) -> str:

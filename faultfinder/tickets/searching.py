@@ -2,12 +2,13 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 
 import sqlalchemy as sa
 
 from faultfinder.tickets.kept_text import folded, keep
-from faultfinder.tickets.store import Store, read_tickets
+from faultfinder.tickets.store import AT_ONCE, Store, read_tickets
 from faultfinder.tickets.tables import EVENT, FREE_TEXT, TICKET
 from faultfinder.tickets.ticket import Ticket
 
@@ -32,13 +33,27 @@ class Wanted:
 
 def find_tickets(store: Store, wanted: Wanted, limit: int) -> tuple[list[Ticket], int]:
     """At most `limit` tickets (open ones oldest first, else newest first), and how many fit."""
+    numbers, count = find_numbers(store, wanted, limit)
+    return list(each_ticket(store, numbers)), count
+
+
+def find_numbers(store: Store, wanted: Wanted, limit: int) -> tuple[list[int], int]:
+    """The same by number."""
     chosen = sa.select(TICKET.c.number).where(*_conditions(wanted))
     order = TICKET.c.number if wanted.open else TICKET.c.number.desc()
     with store.database.transaction(write=False) as connection:
         counting = sa.select(sa.func.count()).select_from(chosen.subquery())
         count = int(connection.execute(counting).scalar_one())
         numbers = connection.execute(chosen.order_by(order).limit(limit)).scalars().all()
-        return list(read_tickets(connection, numbers)), count
+        return list(numbers), count
+
+
+def each_ticket(store: Store, numbers: Sequence[int]) -> Iterator[Ticket]:
+    """Tickets by number, some hundred of them in memory at a time."""
+    for begin in range(0, len(numbers), AT_ONCE):
+        with store.database.transaction(write=False) as connection:
+            some = list(read_tickets(connection, numbers[begin : begin + AT_ONCE]))
+        yield from some
 
 
 def _conditions(wanted: Wanted) -> list[sa.ColumnElement[bool]]:

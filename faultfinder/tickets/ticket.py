@@ -4,11 +4,15 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
+from typing import Any
 
 from faultfinder.decide.belief import Tried
 from faultfinder.errors import FaultfinderError, MisuseError
 from faultfinder.tickets.events import Event, Intake, Note, TakenBack, Unreadable
 from faultfinder.tickets.state import Hold, Part, State
+
+_NOTHING: dict[str, Any] = {}
+_NONE: frozenset[int] = frozenset()
 
 
 @dataclass(frozen=True)
@@ -78,6 +82,26 @@ class Ticket:
         """The words of the last hand-over note; "" when they were erased."""
         entry = None if self.hand_over is None else self.hand_over.entry
         return entry.note if isinstance(entry, Note) else ""
+
+    @property
+    def touched(self) -> bool:
+        """Whether anything was done on it after intake."""
+        return any(event.at != self.events[0].at for event in self.counting())
+
+    def in_brief(self) -> Ticket:
+        """What a list says of it: no more of the log than tells whether it was touched, and
+        none of what was found. A hundred thousand fit into memory so."""
+        later = [event for event in self.counting() if event.at != self.events[0].at]
+        return replace(
+            self,
+            key="",
+            events=(*self.events[:1], *later[:1]),
+            gone=self.gone or _NONE,
+            person=_NOTHING,
+            findings=_NOTHING,
+            tried=(),
+            proofs=_NOTHING,
+        )
 
     def counting(self) -> tuple[Event, ...]:
         """The events that were not taken back."""

@@ -82,7 +82,7 @@ def triage_page(
         for place, turn in enumerate(own, start=1):
             ticket, known = rows[turn.ticket]
             standing = known or Standing()
-            fresh = ", new" if not _touched(ticket) else ""
+            fresh = "" if ticket.touched else ", new"
             page.item(
                 f"{place}.",
                 f"Ticket {ticket.number}{fresh}: {_about(turn)}. {_step(ticket, standing)} Most "
@@ -113,8 +113,3 @@ def _about(turn: Turn) -> str:
 
 def _whole(amount: float) -> str:
     return minutes(float(round(amount)))
-
-
-def _touched(ticket: Ticket) -> bool:
-    first = ticket.events[0]
-    return any(event.at != first.at for event in ticket.counting())

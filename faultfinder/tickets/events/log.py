@@ -2,9 +2,11 @@
 
 from __future__ import annotations
 
+import contextlib
 import json
 from collections.abc import Mapping
 from dataclasses import dataclass, replace
+from functools import lru_cache
 
 from faultfinder.errors import FaultfinderError
 from faultfinder.tickets import limits
@@ -68,6 +70,12 @@ def entry_of(kind: object, data: object, texts: Mapping[str, str]) -> Entry:
     return KINDS[kind].from_data(data, texts)
 
 
+@lru_cache(maxsize=1 << 14)
+def _whole_entry(kind: str, data: str) -> Entry:
+    """An entry without texts. Raises ValueError, RecursionError or BadValue."""
+    return entry_of(kind, json.loads(data), {})
+
+
 def read_event(
     number: int, kind: str, at: str, who: str, data: str, texts: Mapping[str, str]
 ) -> Event:
@@ -76,6 +84,10 @@ def read_event(
     A value beyond its limits that the entry can do without is left out, and named as its flaw;
     an entry that cannot do without it is Unreadable.
     """
+    if not texts:
+        # Most logs hold the same few hundred entries, which are read once.
+        with contextlib.suppress(ValueError, RecursionError, BadValue):
+            return made_event(number, at, who, _whole_entry(kind, data))
     flaws: list[str] = []
     try:
         read: object = json.loads(data)
@@ -85,7 +97,7 @@ def read_event(
     while True:
         try:
             event = made_event(number, at, who, entry_of(kind, read, kept))
-            return replace(event, flaw="; ".join(flaws))
+            return replace(event, flaw="; ".join(flaws)) if flaws else event
         except BadValue as bad:
             flaws.append(f"{bad.field} {bad.reason.rstrip('.')}")
             if isinstance(read, dict) and bad.field in read and bad.field not in kept:
