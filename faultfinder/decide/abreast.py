@@ -159,6 +159,8 @@ class Abreast:
         on, _, chance = self._thinned(going[:, None])
         then = stories.take(on)
         then.repaired[np.arange(len(on)), repairs[on]] = True
+        for row, repair in enumerate(repairs[on].tolist()):
+            then.made[row, list(problem.repairs[repair].closes)] = True
         weights = failed[on] / fails[on, None]
         return 1.0 - fails, replace(
             then, weights=weights, stages=self.ends[repairs[on]], chance=chance

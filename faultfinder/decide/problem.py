@@ -57,7 +57,8 @@ class RepairAction:
     `mends` has shape (causes, largest number of states): the probability that the
     cause in that state is gone afterwards (zero in the first column). `shop_share` is
     what of the cost the customer does not pay (waiting, expected harm). `behind` are the names
-    of checks that come before it as far as they can still be made.
+    of checks that come before it as far as they can still be made; `closes` are the checks (by
+    number) that cannot be made after it.
     """
 
     name: str
@@ -67,6 +68,7 @@ class RepairAction:
     mends: Array = field(repr=False)
     shop_share: float = 0.0
     behind: frozenset[str] = frozenset()
+    closes: frozenset[int] = frozenset()
 
 
 @dataclass(frozen=True, eq=False)
@@ -134,7 +136,11 @@ class Problem:
             replace(check, behind=frozenset(now[one] for one in check.behind if one in now))
             for check in (self.checks[number] for number in kept)
         )
-        return replace(self, checks=tuple(checks))
+        repairs = (
+            replace(repair, closes=frozenset(now[one] for one in repair.closes if one in now))
+            for repair in self.repairs
+        )
+        return replace(self, checks=tuple(checks), repairs=tuple(repairs))
 
     def closed(self, checked: frozenset[int]) -> list[int]:
         """The checks that cannot be made now: those made, and those that others come before."""

@@ -22,7 +22,8 @@ UNLIKELY = 1e-9
 
 @dataclass(frozen=True, eq=False)
 class Situation:
-    """Where the job stands: belief (scenarios,), stage, and what was done already."""
+    """Where the job stands: belief (scenarios,), stage, and what was done already: the checks
+    that were made or that a repair has closed, and the repairs."""
 
     weights: Array
     stage: int
@@ -108,6 +109,7 @@ def after_repair(
         situation,
         weights=failed / fails,
         stage=problem.repairs[repair].test_stage,
+        checked=situation.checked | problem.repairs[repair].closes,
         repaired=situation.repaired | {repair},
     )
     return 1.0 - fails, slipped, fails, nxt
