@@ -17,14 +17,14 @@ from faultfinder.cli.options import (
     replacing,
 )
 from faultfinder.cli.standings import standings, standings_and_minutes
-from faultfinder.cli.terminal import echo_screens
+from faultfinder.cli.terminal import echo_lines, echo_screens
 from faultfinder.cli.ticket_commands import read_date
 from faultfinder.decide.shop_file import read_shop
 from faultfinder.errors import FaultfinderError, MisuseError
 from faultfinder.files import write_page
 from faultfinder.plain import json_text
 from faultfinder.report.consultation.short import HEIGHT
-from faultfinder.report.ticket.standing import Standing, blocked_by
+from faultfinder.report.ticket.standing import blocked_by, Row, Standing
 from faultfinder.report.wording import harmless
 from faultfinder.tickets.events import Outcome
 from faultfinder.tickets.searching import Wanted, each_ticket, find_numbers, find_tickets
@@ -166,20 +166,23 @@ def triage(benches: int, without: tuple[str, ...], as_json: bool) -> None:
     store = the_store()
     numbers, _ = find_numbers(store, Wanted(), 100_000)
     found = standings_and_minutes(store, each_ticket(store, numbers), without)
-    rows: list[tuple[Ticket, Standing | None]] = [(ticket, told) for ticket, told, _ in found]
-    minutes = {ticket.number: took for ticket, _, took in found}
-    free: list[tuple[Ticket, Standing | None]] = []
-    blocked: list[tuple[Ticket, Standing | None]] = []
-    for ticket, standing in rows:
-        stuck = standing is None or standing.trouble or blocked_by(ticket, standing.stop)
-        (blocked if stuck else free).append((ticket, standing))
-    jobs = [(ticket.number, minutes[ticket.number]) for ticket, _ in free]
+    rows: list[Row] = []
+    free: dict[int, Row] = {}
+    blocked: list[Row] = []
+    jobs: list[tuple[int, float]] = []
+    for ticket, standing, minutes in found:
+        rows.append((ticket, standing))
+        if standing.trouble or blocked_by(ticket, standing.stop):
+            blocked.append(rows[-1])
+        else:
+            free[ticket.number] = rows[-1]
+            jobs.append((ticket.number, minutes))
+    del found
     turns = deal(jobs, benches)
     if as_json:
         echo_json(MORNING, Morning(turns, rows))
     else:
-        by_number = {ticket.number: (ticket, standing) for ticket, standing in free}
-        click.echo(triage_page(turns, by_number, blocked, benches))
+        echo_lines(triage_page(turns, free, blocked, benches).lines())
 
 
 @click.command("sheet", short_help="A ticket as a page to print.")

@@ -5,8 +5,9 @@ from __future__ import annotations
 import os
 import signal
 import sys
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterable, Iterator, Sequence
 from contextlib import contextmanager
+from itertools import islice
 from typing import Any
 
 import click
@@ -80,6 +81,13 @@ def columns() -> int:
     import shutil
 
     return min(max(shutil.get_terminal_size((USUAL, 24)).columns, NARROWEST), WIDEST)
+
+
+def echo_lines(lines: Iterable[str]) -> None:
+    """Print a page that may be very long, some of it at a time."""
+    rest = iter(lines)
+    while some := list(islice(rest, 5000)):
+        click.echo("\n".join(some))
 
 
 def echo_screens(pages: Sequence[str]) -> None:

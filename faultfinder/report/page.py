@@ -6,7 +6,7 @@ As text it is 80 columns wide. The templates of HTML pages set the same blocks
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass
 
 from faultfinder.report.wording import WIDTH, harmless, shortened, wrapped
@@ -112,17 +112,27 @@ class Page:
                 made[-1].append(block)
             else:
                 made.append([block])
-        return [self._text(blocks) for blocks in made]
-
-    def _text(self, blocks: Sequence[Block]) -> str:
-        lines: list[str] = []
-        for block in blocks:
-            if block.kind != "blank":
-                lines += block.lines(self._bold)
-            elif lines and lines[-1]:
-                lines.append("")
-        # Those spaces have done their work: they kept lines from breaking.
-        return "\n".join(lines).rstrip("\n").replace("\N{NO-BREAK SPACE}", " ")
+        return ["\n".join(self._lines(blocks)) for blocks in made]
 
     def __str__(self) -> str:
-        return self._text(self.blocks)
+        return "\n".join(self.lines())
+
+    def lines(self) -> Iterator[str]:
+        """Line by line; a long page need not be in memory as a whole."""
+        return self._lines(self.blocks)
+
+    def _lines(self, blocks: Iterable[Block]) -> Iterator[str]:
+        empty, begun = 0, False
+        for block in blocks:
+            if block.kind == "blank":
+                empty = max(empty, int(begun))
+                continue
+            for line in block.lines(self._bold):
+                begun = True
+                if not line:
+                    empty += 1
+                    continue
+                yield from [""] * empty
+                empty = 0
+                # Those spaces have done their work: they kept lines from breaking.
+                yield line.replace("\N{NO-BREAK SPACE}", " ")

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import sys
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 from typing import Any
@@ -26,7 +27,8 @@ class Ticket:
     `proofs` what its tests said.
     `version` is the digest of the model the ticket goes by. `last` is the number of the
     newest event: whoever writes next must have seen it. `damage` says what of the log could not
-    be used; it is empty for a ticket in order.
+    be used; it is empty for a ticket in order. `touched` is whether anything that counts came
+    after intake.
     """
 
     number: int
@@ -52,6 +54,7 @@ class Ticket:
     events: tuple[Event, ...]
     gone: frozenset[int]
     damage: tuple[str, ...] = ()
+    touched: bool = False
 
     @property
     def last(self) -> int:
@@ -83,24 +86,21 @@ class Ticket:
         entry = None if self.hand_over is None else self.hand_over.entry
         return entry.note if isinstance(entry, Note) else ""
 
-    @property
-    def touched(self) -> bool:
-        """Whether anything was done on it after intake."""
-        return any(event.at != self.events[0].at for event in self.counting())
-
     def in_brief(self) -> Ticket:
-        """What a list says of it: no more of the log than tells whether it was touched, and
-        none of what was found. A hundred thousand fit into memory so."""
-        later = [event for event in self.counting() if event.at != self.events[0].at]
+        """What lists say of it: neither its log nor what was found, so that a hundred thousand
+        of them fit into memory."""
         return replace(
             self,
             key="",
-            events=(*self.events[:1], *later[:1]),
-            gone=self.gone or _NONE,
+            model=sys.intern(self.model),
+            version="",
+            intake=Intake(sys.intern(self.model), complaint=self.complaint),
             person=_NOTHING,
             findings=_NOTHING,
             tried=(),
             proofs=_NOTHING,
+            events=(),
+            gone=_NONE,
         )
 
     def counting(self) -> tuple[Event, ...]:
@@ -172,6 +172,7 @@ def fold(
         events=tuple(events),
         gone=gone,
         damage=(*flaws, *damage),
+        touched=any(event.at != events[0].at for event in counting),
     )
 
 

@@ -63,7 +63,7 @@ def _step(ticket: Ticket, standing: Standing) -> str:
 
 def triage_page(
     turns: Sequence[Turn], rows: Mapping[int, Row], blocked: Sequence[Row], benches: int
-) -> str:
+) -> Page:
     """Who takes what first, and what has to wait."""
     page = Page()
     stopped = [(ticket, told) for ticket, told in blocked if told and told.stop]
@@ -101,7 +101,7 @@ def triage_page(
         "Minutes are the checks expected until it is decided what to repair, ways between stages "
         "included, repairs not. Short ones come first: that keeps the mean waiting least."
     )
-    return str(page)
+    return page
 
 
 def _about(turn: Turn) -> str:
