@@ -24,7 +24,7 @@ from faultfinder.errors import FaultfinderError, MisuseError
 from faultfinder.files import write_page
 from faultfinder.plain import json_text
 from faultfinder.report.consultation.short import HEIGHT
-from faultfinder.report.ticket.standing import blocked_by, Row, Standing
+from faultfinder.report.ticket.standing import Row, Standing, blocked_by
 from faultfinder.report.wording import harmless
 from faultfinder.tickets.events import Outcome
 from faultfinder.tickets.searching import Wanted, each_ticket, find_numbers, find_tickets
