@@ -238,7 +238,8 @@ def test_the_share_without_a_confirmed_cause_is_as_stated(
     closed: list[tuple[Ticket, Truth]],
 ) -> None:
     outcomes = Counter(ticket.outcome for ticket, _ in closed)
-    assert set(outcomes) == {str(outcome) for outcome in Outcome}
+    # A job that ends in a repair shop ends with a cause that the model lists, or with none found.
+    assert set(outcomes) == {str(outcome) for outcome in Outcome} - {"none of these"}
     assert fits(len(closed) - outcomes["repaired"], len(closed), NO_LABEL)
 
 

@@ -260,15 +260,17 @@ def test_agreement_is_counted_by_person_against_the_ranking_of_that_moment() -> 
 
 def test_the_ranking_is_from_where_the_check_before_was_made() -> None:
     """Going to a stage is part of the choice of a check, so it cannot be its excuse."""
-    assert "open_look" not in first_three({}, "closed")
-    assert "open_look" in first_three({}, "open")
-    assert "open_look" in first_three({"strip_volts": "no"}, "open")
-    gone = agreement([ticket(moved_to("open"), found("plug_seen", "no"))], shop(), Shop())
+    assert "measure" not in first_three({}, "closed")
+    assert "measure" in first_three({}, "open")
+    assert "measure" not in first_three({"plug_seen": "yes"}, "closed")
+    assert "measure" in first_three({"plug_seen": "yes"}, "open")
+    gone = agreement([ticket(moved_to("open"), found("strip_volts", "no"))], shop(), Shop())
     assert (gone.people[0].hits, gone.people[0].checks) == (0, 1)
-    log = (moved_to("open"), found("strip_volts", "no"), found("plug_seen", "no"))
+    assert [one.made for one in gone.departures] == ["measure"]
+    log = (moved_to("open"), found("plug_seen", "yes"), found("strip_volts", "no"))
     stayed = agreement([ticket(*log)], shop(), Shop())
-    assert (stayed.people[0].hits, stayed.people[0].checks) == (1, 2)
-    assert [one.made for one in stayed.departures] == ["measure"]
+    assert (stayed.people[0].hits, stayed.people[0].checks) == (2, 2)
+    assert not stayed.departures
 
 
 @settings(max_examples=25, deadline=None)
