@@ -324,7 +324,11 @@ def _sound(version: Version) -> bool:
         and isinstance(options.get("label_error", 0.0), int | float)
         and isinstance(options.get("half_life", 1.0), int | float | None)
         and all(isinstance(options.get(day, ""), str | None) for day in ("since", "until"))
-        and all(isinstance(name, str) for name in options.get("unwritten", ()))
+        and all(
+            isinstance(name, str)
+            for option in ("unwritten", "with")
+            for name in options.get(option, ())
+        )
     )  # fmt: skip
 
 

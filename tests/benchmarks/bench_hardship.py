@@ -201,7 +201,8 @@ def adopt(line: Line, life: int) -> None:
     for turn in range(100_000):
         base = line.base()
         text = f"{base.text.split(MARK)[0]}{MARK}{life} {turn}\n"
-        line.propose(base, text, (), Evidence({}, 0, ""), AT)
+        files = ((base.files[0][0], text), *base.files[1:])
+        line.propose(base, files, (), Evidence({"s": "1-3"}, 3, AT[:10]), AT)
         version = line.adopt(f"life{life}", AT)
         os.write(1, f"{version.number} {turn}\n".encode())
 
