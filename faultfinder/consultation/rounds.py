@@ -3,7 +3,8 @@
 The leading check and others of its stage. One more is taken in while making it at once is
 cheaper than coming back for it: wasted is its cost where the results before it leave it not
 worth making, saved is the price of a step (turning to the machine, asking, writing down) where
-they do not. What it tells counts given those before it, not by itself.
+they do not; what will be worth making less often than not stays out. What it tells counts given
+those before it, not by itself. What waits for another of the round comes last.
 
 Before a repair a round holds what may still speak against it, where the machine stands.
 """

@@ -18,6 +18,7 @@ from faultfinder.decide.shop import Shop
 from faultfinder.inference.compiled import CompiledModel
 from faultfinder.learning.bench.figures import BenchFigure, Spot, Values, bench_values, same_values
 from faultfinder.learning.bench.robust import Z90, factors
+from faultfinder.learning.watch.bench_habits import repairs_made
 from faultfinder.learning.watch.jobs import comebacks
 from faultfinder.learning.watch.timed import STEP, Item, Span, file_minutes, job_time
 from faultfinder.tickets.events import Ordered, Outcome, Repaired, Tried
@@ -159,15 +160,7 @@ def _cures(tickets: Sequence[Ticket], compiled: CompiledModel) -> list[BenchFigu
         if ticket.outcome != Outcome.REPAIRED or len(ticket.causes) != 1:
             continue
         cause = ticket.causes[0]
-        ends: list[tuple[str, bool]] = []
-        for event in ticket.counting():
-            if isinstance(event.entry, Tried | Repaired):
-                name, cured = event.entry.repair, isinstance(event.entry, Repaired)
-                if ends and ends[-1] == (name, True):
-                    # The picture came back and went again.
-                    ends.pop()
-                ends.append((name, cured))
-        for name, cure in ends:
+        for name, cure in repairs_made(ticket):
             if name in repairs and max(repairs[name].mends.get(cause, {"": 0.0}).values()) > 0.0:
                 count = made[name, cause]
                 count[0] += cure

@@ -359,6 +359,19 @@ def _bits_towards(
     return float(likely @ bits)
 
 
+def repairs_made(ticket: Ticket) -> list[tuple[str, bool]]:
+    """Each repair of a job in turn, and whether it cured."""
+    made: list[tuple[str, bool]] = []
+    for event in ticket.counting():
+        if isinstance(event.entry, Tried | Repaired):
+            name, cured = event.entry.repair, isinstance(event.entry, Repaired)
+            if made and made[-1] == (name, True):
+                # The picture came back and went again, or was entered twice.
+                made.pop()
+            made.append((name, cured))
+    return made
+
+
 def wrong_parts(tickets: Iterable[Ticket], model: FaultModel) -> tuple[WrongParts, ...]:
     """Repairs with a part that did not cure, over all with a part, by month of closing (UTC).
 
@@ -373,18 +386,10 @@ def wrong_parts(tickets: Iterable[Ticket], model: FaultModel) -> tuple[WrongPart
     for ticket in tickets:
         if ticket.open or ticket.closed_at is None:
             continue
-        fitted: list[tuple[str, bool]] = []
-        for event in ticket.counting():
-            if isinstance(event.entry, Tried | Repaired):
-                name, wrong = event.entry.repair, isinstance(event.entry, Tried)
-                if fitted and fitted[-1] == (name, False):
-                    # The picture came back and went again, or was entered twice.
-                    fitted.pop()
-                fitted.append((name, wrong))
-        for name, wrong in fitted:
+        for name, cured in repairs_made(ticket):
             if name in with_part:
                 count = counts[ticket.closed_at[:7]]
-                count[0] += wrong
+                count[0] += not cured
                 count[1] += 1
     return tuple(
         WrongParts(month, wrong, fitted, wilson(wrong, fitted))
