@@ -11,7 +11,6 @@ import pytest
 from hypothesis import HealthCheck, assume, given, settings
 from hypothesis import strategies as st
 
-from faultfinder.errors import MisuseError
 from faultfinder.inference.compiled import CompiledModel, compile_model
 from faultfinder.learning.em import estimates as em
 from faultfinder.learning.em.engine import build_engine, with_parts
@@ -20,7 +19,6 @@ from faultfinder.learning.em.expected_counts import expect
 from faultfinder.learning.em.intervals import intervals
 from faultfinder.learning.em.parameters import Place, read_families, rewritten
 from faultfinder.learning.em.patterns import gather
-from faultfinder.learning.em.state import State
 from faultfinder.learning.records import ClosedTicket
 from faultfinder.model.parts import (
     Dense,
@@ -301,16 +299,6 @@ def dense(model: FaultModel) -> Any:
         yield variable
 
 
-def test_going_on_from_a_kept_state_gives_the_same_as_never_stopping(lid: CompiledModel) -> None:
-    tickets = drawn(lid, 200, seed=4, unlabelled=0.5)
-    whole = tune(lid, tickets, max_rounds=40)
-    for stop in (1, 2, 3, 4, 5):
-        part = tune(lid, tickets, max_rounds=stop)
-        rest = tune(lid, tickets, max_rounds=40, start=State.from_json(part.state.to_json()))
-        assert rest.log_posterior == whole.log_posterior
-        assert [f.after for f in rest.figures] == [f.after for f in whole.figures]
-
-
 def test_an_interrupt_returns_what_there_is(lid: CompiledModel) -> None:
     tickets = drawn(lid, 200, seed=4, unlabelled=0.5)
 
@@ -323,16 +311,6 @@ def test_an_interrupt_returns_what_there_is(lid: CompiledModel) -> None:
     assert tuned.rounds == 3
     assert "Stopped after 3 rounds" in tuned.warnings[0]
     assert tuned.figures == tune(lid, tickets, max_rounds=3).figures
-    rest = tune(lid, tickets, start=tuned.state)
-    assert rest.log_posterior == tune(lid, tickets).log_posterior
-
-
-def test_a_state_of_another_model_is_refused(lid: CompiledModel, small: CompiledModel) -> None:
-    kept = tune(lid, drawn(lid, 50, seed=1), max_rounds=1).state
-    with pytest.raises(MisuseError, match="another model"):
-        tune(small, drawn(small, 50, seed=1), start=kept)
-    with pytest.raises(MisuseError, match="cannot be read"):
-        State.from_json('{"point": 3')
 
 
 def test_equal_tickets_count_as_often_as_they_are_and_order_does_not_matter(

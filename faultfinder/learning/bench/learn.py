@@ -16,7 +16,7 @@ import numpy as np
 
 from faultfinder.decide.shop import Shop
 from faultfinder.inference.compiled import CompiledModel
-from faultfinder.learning.bench.figures import BenchFigure, Spot, Values, bench_values, same_values
+from faultfinder.learning.bench.figures import BenchFigure, Spot, Values, same_values
 from faultfinder.learning.bench.robust import Z90, factors
 from faultfinder.learning.watch.bench_habits import repairs_made
 from faultfinder.learning.watch.jobs import comebacks
@@ -234,8 +234,3 @@ def _moved(value: float, level: float, end: float) -> float:
 def _three(value: float) -> float:
     """Three significant digits: no more is known."""
     return float(f"{value:.3g}")
-
-
-def changed_values(learnt: BenchLearnt, model: CompiledModel) -> dict[Spot, Values]:
-    """All figures of the bench that a proposal holds: learnt ones, else the author's."""
-    return {**bench_values(model.model), **{one.spot: one.after for one in learnt.figures}}

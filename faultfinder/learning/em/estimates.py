@@ -31,7 +31,6 @@ from faultfinder.learning.em.parameters import (
 )
 from faultfinder.learning.em.patterns import Patterns, gather
 from faultfinder.learning.em.pieces import cut
-from faultfinder.learning.em.state import State, as_arrays, as_lists
 from faultfinder.learning.em.unwritten import BEFORE, most_probable, shares
 from faultfinder.learning.em.unwritten import log_prior as log_prior_of_written
 from faultfinder.learning.em.worth import KEPT, Weighed, group_of, weigh
@@ -68,13 +67,12 @@ class Figure:
 class Tuned:
     """The outcome of `tune`.
 
-    `tables` are conditional tables by the network's variable names, axes (parents in the
-    network's order..., own states). `log_posterior` has one value per round, without its
-    constant; `log_likelihood` is the natural log of P(tickets) of the last round, unseen
-    machines included. `weighed` tells what the file's figures are worth where the tickets chose
-    it. `state` is where to go on from. `model` is the model with the new figures; the basis of
-    each is as it was. `written` tells of each finding learnt as `unwritten` which share of its
-    normal results, and of its others, is written down.
+    `tables` are conditional tables by the network's variable names, axes (parents in the network's
+    order..., own states). `log_posterior` has one value per round, without its constant;
+    `log_likelihood` is the natural log of P(tickets) of the last round, unseen machines included.
+    `weighed` tells what the file's figures are worth where the tickets chose it. `model` is the
+    model with the new figures; the basis of each is as it was. `written` tells of each finding
+    learnt as `unwritten` which share of its normal results, and of its others, is written down.
     """
 
     tables: Mapping[str, Array] = field(repr=False)
@@ -88,7 +86,6 @@ class Tuned:
     set_aside: tuple[SetAside, ...]
     weighed: tuple[Weighed, ...]
     written: Mapping[str, tuple[float, float]]
-    state: State = field(repr=False)
     model: FaultModel = field(repr=False)
     work_out: Callable[[], tuple[Figure, ...]] = field(repr=False)
 
@@ -125,7 +122,6 @@ def tune(
     max_rounds: int = 200,
     tolerance: float = 1e-9,
     progress: Progress | None = None,
-    start: State | None = None,
     least: int = LEAST,
     allow_unlabelled: bool = False,
     leave_out_impossible: bool = False,
@@ -138,11 +134,10 @@ def tune(
 
     `label_error` e is the chance that a confirmed cause is wrong: the label is right with
     probability 1 - e, and else names each of its causes at random, q = (1/causes)^named.
-    `half_life_days` and `as_of`: see `patterns.gather`. Rounds end when the log posterior
-    rises by less than `tolerance` of its size (and 1). An interrupt (Ctrl-C) between or
-    within rounds returns what there is. `default_worth` is for figures without a basis.
-    `max_rounds` counts those before `start` as well. `accelerate=False` gives EM's own
-    steps only. With `weigh_belief` the tickets choose what the file's figures are worth
+    `half_life_days` and `as_of`: see `patterns.gather`. Rounds end when the log posterior rises by
+    less than `tolerance` of its size (and 1). An interrupt (Ctrl-C) between or within rounds
+    returns what there is. `default_worth` is for figures without a basis. `accelerate=False` gives
+    EM's own steps only. With `weigh_belief` the tickets choose what the file's figures are worth
     (see `faultfinder.learning.em.worth`). Of the findings `unwritten` what is missing is taken to
     be normal more often than not (see `faultfinder.learning.em.unwritten`); how often is learnt.
 
@@ -158,7 +153,6 @@ def tune(
         half_life_days=half_life_days,
         as_of=as_of,
         tolerance=tolerance,
-        start=start,
         least=least,
         allow_unlabelled=allow_unlabelled,
         leave_out_impossible=leave_out_impossible,
@@ -179,7 +173,6 @@ def begin(
     half_life_days: float | None = None,
     as_of: str | None = None,
     tolerance: float = 1e-9,
-    start: State | None = None,
     least: int = LEAST,
     allow_unlabelled: bool = False,
     leave_out_impossible: bool = False,
@@ -201,8 +194,6 @@ def begin(
     engine = with_parts(replace(engine, written=written), patterns)
     figures = {family.number: family.file for family in families}
     run = Run(engine, patterns, label_error, tolerance, accelerate, figures)
-    if start is not None:
-        run.resume(start)
     run.first(leave_out_impossible)
     return run
 
@@ -266,25 +257,6 @@ class Run:
         self.kept: dict[int, Array] = {}
         self.pieces = cut(engine, patterns, label_error)
         self._known: Expected | None = None
-
-    def resume(self, state: State) -> None:
-        families = self.engine.families
-        self.point = as_arrays(families, state.point)
-        self.plain = as_arrays(families, state.plain)
-        self.cycle = [as_arrays(families, lists) for lists in state.cycle]
-        self.jumped, self.rounds, self.trace = state.jumped, state.rounds, list(state.trace)
-
-    @property
-    def state(self) -> State:
-        families = self.engine.families
-        return State(
-            as_lists(families, self.point),
-            as_lists(families, self.plain),
-            tuple(as_lists(families, figures) for figures in self.cycle),
-            self.jumped,
-            self.rounds,
-            tuple(self.trace),
-        )
 
     def e_step(self) -> Expected:
         """What is to be expected at the present figures."""
@@ -385,7 +357,6 @@ def _result(run: Run) -> Tuned:
             compiled.network.names[number]: (float(share[0]), float(share[1]))
             for number, share in engine.written.items()
         },
-        state=run.state,
         model=rewritten(model, engine.families, run.plain),
         work_out=lambda: _figures(at, patterns, run.label_error, found),
     )

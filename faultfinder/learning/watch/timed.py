@@ -8,7 +8,7 @@ after anything but work, and where something was taken back.
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterator
 from dataclasses import dataclass
 from datetime import datetime
 
@@ -150,8 +150,3 @@ def _between(last: Event, first: Event) -> float | None:
         return None
     minutes = _minutes(last, first)
     return minutes if minutes > 0.0 else None
-
-
-def job_times(tickets: Sequence[Ticket], compiled: CompiledModel) -> list[JobTime]:
-    """The times of each ticket."""
-    return [job_time(ticket, compiled) for ticket in tickets]
