@@ -106,7 +106,7 @@ def test_figures_that_have_learnt_are_judged_on_other_tickets_alone(
 
 
 def about(mean: float, half: float, count: int = 100) -> Difference:
-    return Difference(mean, (mean - half, mean + half), 0.95, count, 0, 0, 0)
+    return Difference(mean, (mean - half, mean + half), count)
 
 
 @pytest.mark.parametrize(

@@ -12,11 +12,8 @@ from hypothesis import strategies as st
 from faultfinder.assess.share_interval import wilson
 from faultfinder.errors import MisuseError
 from faultfinder.learning.judge.calibration import (
-    TENTHS,
-    Murphy,
     calibration_table,
     decompose,
-    decompose_in_bins,
 )
 from faultfinder.learning.judge.paired import paired_difference
 from faultfinder.learning.judge.scores import in_top, ticket_scores
@@ -34,16 +31,6 @@ def events(chance: st.SearchStrategy[float]) -> st.SearchStrategy[list[tuple[flo
 
 def split(pairs: list[tuple[float, bool]]) -> tuple[np.ndarray, np.ndarray]:
     return np.array([p for p, _ in pairs]), np.array([y for _, y in pairs])
-
-
-def added_up(parts: Murphy) -> float:
-    return (
-        parts.reliability
-        - parts.resolution
-        + parts.uncertainty
-        + parts.within_variance
-        - parts.within_covariance
-    )
 
 
 def test_a_ticket_is_scored_by_the_mean_over_its_causes() -> None:
@@ -102,25 +89,18 @@ def test_what_is_no_forecast_is_refused(
 
 
 @given(events(coarse) | events(fine))
-def test_murphys_parts_add_up_when_equal_forecasts_are_grouped(
+def test_murphys_parts_add_up_to_the_score_of_what_each_bin_says_on_average(
     pairs: list[tuple[float, bool]],
 ) -> None:
     says, happened = split(pairs)
     parts = decompose(says, happened)
-    assert parts.within_variance == parts.within_covariance == 0.0
-    assert added_up(parts) == pytest.approx(np.mean((says - happened) ** 2), abs=1e-12)
-    assert parts.groups == len(set(says.tolist()))
+    tenth = np.minimum((says * 10).astype(int), 9)
+    tenth[says == 0.3] = 3  # 0.3 * 10 is a little less than 3, and no bin's edge.
+    average = np.array([says[tenth == place].mean() for place in tenth])
+    assert parts.reliability - parts.resolution + parts.uncertainty == pytest.approx(
+        np.mean((average - happened) ** 2), abs=1e-12
+    )
     assert min(parts.reliability, parts.resolution, parts.uncertainty) >= 0.0
-
-
-@given(events(fine), st.sampled_from([TENTHS, (0.0, 1.0), (0.0, 0.02, 0.3, 1.0)]))
-def test_murphys_parts_add_up_in_bins(
-    pairs: list[tuple[float, bool]], edges: tuple[float, ...]
-) -> None:
-    says, happened = split(pairs)
-    parts = decompose_in_bins(says, happened, edges)
-    assert added_up(parts) == pytest.approx(np.mean((says - happened) ** 2), abs=1e-12)
-    assert parts.brier == pytest.approx(added_up(parts), abs=1e-15)
 
 
 def test_forecasting_the_share_of_all_is_reliable_and_tells_nothing_apart() -> None:
@@ -142,12 +122,6 @@ def test_an_empty_bin_says_nothing() -> None:
     row = calibration_table(np.array([0.5]), np.array([1]))[0]
     assert np.isnan(row.observed)
     assert row.interval == (0.0, 1.0)
-
-
-@pytest.mark.parametrize("edges", [(0.0, 0.5), (0.0, 0.6, 0.5, 1.0), (0.1, 1.0), (1.0,)])
-def test_bins_have_to_cover_all_probabilities(edges: tuple[float, ...]) -> None:
-    with pytest.raises(MisuseError, match="ascend from 0 to 1"):
-        calibration_table(np.array([0.5]), np.array([1]), edges)
 
 
 def test_no_forecast_at_all_is_refused() -> None:
@@ -177,7 +151,6 @@ def test_a_model_never_differs_from_itself(figures: list[float], seed: int) -> N
     told = paired_difference(values, values, seed=seed, resamples=50)
     assert told.mean == 0.0
     assert told.interval == (0.0, 0.0)
-    assert (told.lower, told.equal, told.higher) == (0, len(values), 0)
     assert not told.clear
 
 
@@ -187,7 +160,6 @@ def test_swapping_the_models_turns_the_difference_round() -> None:
     there, back = paired_difference(old, new), paired_difference(new, old)
     assert there.mean == -back.mean
     assert there.interval == pytest.approx((-back.interval[1], -back.interval[0]), abs=1e-12)
-    assert (there.lower, there.higher) == (back.higher, back.lower)
 
 
 def test_the_same_seed_gives_the_same_interval_and_another_one_nearly() -> None:

@@ -40,12 +40,12 @@ KEPT = 5000
 T = TypeVar("T")
 
 
-def with_bar(items: Sequence[T], label: str, long: int = 10) -> Iterator[T]:
+def _with_bar(items: Sequence[T]) -> Iterator[T]:
     """The items, with a progress bar on a terminal when there are many."""
-    if len(items) < long or not sys.stderr.isatty():
+    if len(items) < 10 or not sys.stderr.isatty():
         yield from items
         return
-    with click.progressbar(items, label=label, file=for_bars()) as bar:
+    with click.progressbar(items, label="Looking at tickets", file=for_bars()) as bar:
         yield from bar
 
 
@@ -121,9 +121,7 @@ def _worked_out(
     }
     wanted = {key: one for key, one in wanted.items() if one.standing or one.without is not None}
     done = on_cores(_State.worked_out, list(wanted.values()))
-    for (key, _), (row, took) in zip(
-        with_bar(list(wanted.items()), "Looking at tickets"), done, strict=True
-    ):
+    for (key, _), (row, took) in zip(_with_bar(list(wanted.items())), done, strict=True):
         if row is not None:
             rows[key] = row
         if took is not None:

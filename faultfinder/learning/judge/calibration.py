@@ -7,7 +7,6 @@ events of one ticket are not independent of each other.
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -17,37 +16,24 @@ from faultfinder.errors import MisuseError
 from faultfinder.learning.judge.scores import Flags, Ints, checked
 from faultfinder.model.network import Array
 
-TENTHS = tuple(i / 10 for i in range(11))
-"""Edges of ten bins of equal width."""
+BINS = 10
+"""Bins of equal width that forecasts are grouped in."""
 
 
 @dataclass(frozen=True)
 class Murphy:
     """The mean Brier score in parts (Murphy, J. Appl. Meteor. 12 (1973) 595, from memory).
 
-    brier = reliability - resolution + uncertainty + within_variance - within_covariance.
-    For K groups of n_k forecasts with mean forecast f_k and observed share o_k, and o over
-    all n: reliability = sum n_k (f_k - o_k)^2 / n, lower is better; resolution =
+    With K bins of n_k forecasts each, mean forecast f_k and observed share o_k, and o over all
+    n: reliability = sum n_k (f_k - o_k)^2 / n, lower is better; resolution =
     sum n_k (o_k - o)^2 / n, higher is better; uncertainty = o (1 - o), no merit of the
-    forecasts. The last two are zero where a group holds equal forecasts only; in bins they
-    are what forecasts differ inside a bin: sum (f - f_k)^2 / n, and
-    2 sum (f - f_k)(y - o_k) / n (Stephenson, Coelho & Jolliffe, Weather and Forecasting 23
-    (2008) 752, from memory; the identity is algebra).
+    forecasts. reliability - resolution + uncertainty is the mean Brier score of forecasts that
+    all say their bin's mean (algebra); what forecasts differ inside a bin is left out.
     """
 
     reliability: float
     resolution: float
     uncertainty: float
-    within_variance: float
-    within_covariance: float
-    groups: int
-    count: int
-
-    @property
-    def brier(self) -> float:
-        """The mean Brier score that the parts add up to."""
-        inside = self.within_variance - self.within_covariance
-        return self.reliability - self.resolution + self.uncertainty + inside
 
 
 @dataclass(frozen=True)
@@ -68,49 +54,43 @@ class CalibrationBin:
 
 
 def decompose(forecasts: Array, happened: Flags) -> Murphy:
-    """Murphy's decomposition, exact: forecasts are grouped by equal value. Any shape.
+    """Murphy's decomposition by bins. Any shape. Raises MisuseError when there is no forecast."""
+    values, flags = _flat(forecasts, happened)
+    _, group = np.unique(_bin_of(values), return_inverse=True)
+    count = np.bincount(group).astype(np.float64)
+    n = float(len(values))
+    outcome = flags.astype(np.float64)
+    mean = np.bincount(group, weights=values) / count
+    share = np.bincount(group, weights=outcome) / count
+    overall = float(outcome.mean())
+    return Murphy(
+        reliability=float((count * (mean - share) ** 2).sum() / n),
+        resolution=float((count * (share - overall) ** 2).sum() / n),
+        uncertainty=overall * (1.0 - overall),
+    )
+
+
+def calibration_table(forecasts: Array, happened: Flags) -> tuple[CalibrationBin, ...]:
+    """How often things happened that were forecast with about the same probability. Any shape.
 
     Raises MisuseError when there is no forecast.
     """
     values, flags = _flat(forecasts, happened)
-    _, group = np.unique(values, return_inverse=True)
-    return _parts(values, flags, group.reshape(-1), exact=True)
-
-
-def decompose_in_bins(forecasts: Array, happened: Flags, edges: Sequence[float] = TENTHS) -> Murphy:
-    """Murphy's decomposition by bins, with the two terms for what differs inside a bin.
-
-    Raises MisuseError when there is no forecast, or `edges` do not ascend from 0 to 1.
-    """
-    values, flags = _flat(forecasts, happened)
-    _, group = np.unique(_bin_of(values, edges), return_inverse=True)
-    return _parts(values, flags, group.reshape(-1), exact=False)
-
-
-def calibration_table(
-    forecasts: Array, happened: Flags, edges: Sequence[float] = TENTHS
-) -> tuple[CalibrationBin, ...]:
-    """How often things happened that were forecast with about the same probability. Any shape.
-
-    Raises MisuseError as `decompose_in_bins` does.
-    """
-    values, flags = _flat(forecasts, happened)
-    place = _bin_of(values, edges)
-    bins = len(edges) - 1
-    count = np.bincount(place, minlength=bins)
-    hits = np.bincount(place, weights=flags, minlength=bins).round().astype(np.int64)
-    total = np.bincount(place, weights=values, minlength=bins)
+    place = _bin_of(values)
+    count = np.bincount(place, minlength=BINS)
+    hits = np.bincount(place, weights=flags, minlength=BINS).round().astype(np.int64)
+    total = np.bincount(place, weights=values, minlength=BINS)
     return tuple(
         CalibrationBin(
-            low=edges[i],
-            high=edges[i + 1],
+            low=i / BINS,
+            high=(i + 1) / BINS,
             count=int(count[i]),
             happened=int(hits[i]),
             mean_forecast=float(total[i] / count[i]) if count[i] else math.nan,
             observed=float(hits[i] / count[i]) if count[i] else math.nan,
             interval=wilson(int(hits[i]), int(count[i])),
         )
-        for i in range(bins)
+        for i in range(BINS)
     )
 
 
@@ -121,30 +101,7 @@ def _flat(forecasts: Array, happened: Flags) -> tuple[Array, Flags]:
     return values.reshape(-1), flags.reshape(-1)
 
 
-def _bin_of(values: Array, edges: Sequence[float]) -> Ints:
-    steps = np.diff(edges)
-    if len(edges) < 2 or edges[0] != 0.0 or edges[-1] != 1.0 or not (steps > 0.0).all():
-        raise MisuseError("The edges of bins ascend from 0 to 1.")
-    place: Ints = np.searchsorted(np.asarray(edges[1:-1]), values, side="right").astype(np.int64)
+def _bin_of(values: Array) -> Ints:
+    inner = [i / BINS for i in range(1, BINS)]
+    place: Ints = np.searchsorted(np.asarray(inner), values, side="right").astype(np.int64)
     return place
-
-
-def _parts(values: Array, flags: Flags, group: Ints, exact: bool) -> Murphy:
-    count = np.bincount(group).astype(np.float64)
-    n = float(len(values))
-    outcome = flags.astype(np.float64)
-    mean = np.bincount(group, weights=values) / count
-    share = np.bincount(group, weights=outcome) / count
-    overall = float(outcome.mean())
-    off = values - mean[group]
-    inner = 0.0 if exact else float((off**2).sum() / n)
-    mixed = 0.0 if exact else float(2.0 * (off * (outcome - share[group])).sum() / n)
-    return Murphy(
-        reliability=float((count * (mean - share) ** 2).sum() / n),
-        resolution=float((count * (share - overall) ** 2).sum() / n),
-        uncertainty=overall * (1.0 - overall),
-        within_variance=inner,
-        within_covariance=mixed,
-        groups=len(count),
-        count=len(values),
-    )

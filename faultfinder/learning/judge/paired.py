@@ -17,19 +17,12 @@ _AT_ONCE = 1 << 21
 
 @dataclass(frozen=True)
 class Difference:
-    """The mean of new minus old over `count` tickets, with a bootstrap interval.
-
-    `interval` holds `level` of the resampled means. `lower`, `equal` and `higher` count the
-    tickets on which new is lower than, equal to and higher than old.
-    """
+    """The mean of new minus old over `count` tickets; `interval` holds 95 % of the resampled
+    means."""
 
     mean: float
     interval: tuple[float, float]
-    level: float
     count: int
-    lower: int
-    equal: int
-    higher: int
 
     @property
     def clear(self) -> bool:
@@ -43,7 +36,6 @@ def paired_difference(
     *,
     seed: int = 0,
     resamples: int = RESAMPLES,
-    level: float = 0.95,
 ) -> Difference:
     """Mean of `new - old`, both of shape (tickets,), resampling whole tickets.
 
@@ -56,8 +48,8 @@ def paired_difference(
     old, new = np.asarray(old, dtype=np.float64), np.asarray(new, dtype=np.float64)
     if old.shape != new.shape or old.ndim != 1:
         raise MisuseError("Paired figures need the same tickets on both sides, in one order.")
-    if not 0.0 < level < 1.0 or resamples < 1:
-        raise MisuseError("A bootstrap needs a level between 0 and 1, and at least one resample.")
+    if resamples < 1:
+        raise MisuseError("A bootstrap needs at least one resample.")
     both = ~(np.isnan(old) | np.isnan(new))
     change = new[both] - old[both]
     if len(change) < 2:
@@ -65,15 +57,11 @@ def paired_difference(
             f"A difference needs at least 2 tickets to be compared on; there are {len(change)}."
         )
     means = resampled_means(change, np.random.default_rng(seed), resamples)
-    low, high = np.quantile(means, [(1.0 - level) / 2.0, (1.0 + level) / 2.0]).tolist()
+    low, high = np.quantile(means, [0.025, 0.975]).tolist()
     return Difference(
         mean=float(change.mean()),
         interval=(low, high),
-        level=level,
         count=len(change),
-        lower=int((change < 0.0).sum()),
-        equal=int((change == 0.0).sum()),
-        higher=int((change > 0.0).sum()),
     )
 
 

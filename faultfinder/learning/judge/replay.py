@@ -16,12 +16,10 @@ from faultfinder.assess.share_interval import wilson
 from faultfinder.errors import MisuseError
 from faultfinder.inference.compiled import CompiledModel
 from faultfinder.learning.judge.calibration import (
-    TENTHS,
     CalibrationBin,
     Murphy,
     calibration_table,
     decompose,
-    decompose_in_bins,
 )
 from faultfinder.learning.judge.forecasts import Forecasts, check_same_structure, forecast
 from faultfinder.learning.judge.paired import RESAMPLES, Difference, paired_difference
@@ -53,10 +51,8 @@ class ModelScores:
     """Scores of one model: means over tickets (see `faultfinder.learning.judge.scores`).
 
     `label_log_loss` is the mean of -ln P(exactly the confirmed causes present | findings),
-    in nats, at most -ln FLOOR a ticket; `label_impossible` counts the tickets whose
-    confirmed causes the model holds impossible. `named_log_loss` and `named_brier` are NaN
-    when no ticket names a cause. `exact`, `binned` and `calibration` pool all causes of all
-    tickets; nearly every forecast differs from every other, so read `binned`.
+    in nats, at most -ln FLOOR a ticket. `named_log_loss` and `named_brier` are NaN when no
+    ticket names a cause. `binned` and `calibration` pool all causes of all tickets.
     """
 
     tickets: int
@@ -65,10 +61,8 @@ class ModelScores:
     named_log_loss: float
     named_brier: float
     label_log_loss: float
-    label_impossible: int
     top1: Share
     top3: Share
-    exact: Murphy
     binned: Murphy
     calibration: tuple[CalibrationBin, ...]
 
@@ -101,7 +95,6 @@ def compare(
     *,
     seed: int = 0,
     resamples: int = RESAMPLES,
-    edges: Sequence[float] = TENTHS,
 ) -> Comparison:
     """Score both models on tickets that neither has learnt from.
 
@@ -110,7 +103,7 @@ def compare(
     """
     check_same_structure(old, new)
     parts = [(forecast(old, tickets), forecast(new, tickets))]
-    return compared(parts, tickets, seed, resamples, edges)
+    return compared(parts, tickets, seed, resamples)
 
 
 def random_folds(tickets: Tickets, folds: int = 5, seed: int = 0) -> list[Fold]:
@@ -138,7 +131,6 @@ def compared(
     tickets: Tickets,
     seed: int = 0,
     resamples: int = RESAMPLES,
-    edges: Sequence[float] = TENTHS,
 ) -> Comparison:
     """Old and new forecasts of parts of the tickets as one comparison; raises as `compare`."""
     old, new = joined([a for a, _ in parts]), joined([b for _, b in parts])
@@ -156,8 +148,8 @@ def compared(
         if np.count_nonzero(~np.isnan(before[name])) >= 2
     }
     return Comparison(
-        old=_model_scores(old, usable, before, edges),
-        new=_model_scores(new, usable, after, edges),
+        old=_model_scores(old, usable, before),
+        new=_model_scores(new, usable, after),
         differences=differences,
         numbers=_numbers(old, usable),
         without_cause=sum(ticket.causes is None for ticket in tickets),
@@ -200,7 +192,6 @@ def _model_scores(
     told: Forecasts,
     usable: Flags,
     measures: Mapping[str, Array],
-    edges: Sequence[float],
 ) -> ModelScores:
     values, present = told.probabilities[usable], told.present[usable]
     return ModelScores(
@@ -210,12 +201,10 @@ def _model_scores(
         named_log_loss=_mean(measures["named_log_loss"]),
         named_brier=_mean(measures["named_brier"]),
         label_log_loss=_mean(measures["label_log_loss"]),
-        label_impossible=int(np.isinf(told.label_loss[usable]).sum()),
         top1=_share(measures["top1"]),
         top3=_share(measures["top3"]),
-        exact=decompose(values, present),
-        binned=decompose_in_bins(values, present, edges),
-        calibration=calibration_table(values, present, edges),
+        binned=decompose(values, present),
+        calibration=calibration_table(values, present),
     )
 
 

@@ -31,10 +31,10 @@ def gain_and_cost(view: View, ranked: RankedCheck) -> str:
     return f"{unbroken(bits(ranked.gain_bits))} in {taken}"
 
 
-def add_way(page: Page, view: View, ranked: RankedCheck, indent: int = 2) -> None:
+def add_way(page: Page, view: View, ranked: RankedCheck) -> None:
     """The stage moves to a check; see `add_route`."""
     stage = view.check(ranked).place(view.told.stage)
-    add_route(page, view, ranked.route, stage, ranked.check, indent)
+    add_route(page, view, ranked.route, stage, ranked.check)
 
 
 def add_route(
@@ -94,47 +94,47 @@ def add_caution(page: Page, text: str, indent: int) -> None:
         page.item("Caution:", text.strip(), indent, hang=2)
 
 
-def add_how(page: Page, check: Check, indent: int = 2) -> None:
+def add_how(page: Page, check: Check) -> None:
     """Numbered lines, tools and caution. The caution comes before the work."""
-    add_caution(page, check.caution, indent)
+    add_caution(page, check.caution, 2)
     if check.tools:
-        page.item("Tools:", ", ".join(check.tools) + ".", indent, hang=2)
+        page.item("Tools:", ", ".join(check.tools) + ".", 2, hang=2)
     if check.how:
-        page.text("How:", indent)
-        page.numbered((_sentence(line) for line in check.how), indent + 2)
+        page.text("How:", 2)
+        page.numbered((_sentence(line) for line in check.how), 4)
 
 
-def add_answers(page: Page, view: View, check: Check, indent: int = 2) -> None:
+def add_answers(page: Page, view: View, check: Check) -> None:
     """What to type once it is done."""
     option = "--now" if view.tried else "--saw"
     if view.ticket is not None:
         option = f"faultfinder found {view.ticket}"
     for name in view.still_open(check):
         variable = view.model.by_name[name]
-        page.item("Then add:", f"{option} {name}=... with {answers_for(variable)}.", indent, hang=2)
+        page.item("Then add:", f"{option} {name}=... with {answers_for(variable)}.", 2, hang=2)
 
 
-def add_results(page: Page, view: View, ranked: RankedCheck, indent: int = 2) -> None:
+def add_results(page: Page, view: View, ranked: RankedCheck) -> None:
     """What each result would do to the leading causes, and what it suggests."""
     check = view.check(ranked)
     likely = sorted(ranked.outcomes.items(), key=lambda item: -item[1])
     shown = [label for label, chance in likely[:RESULTS_SHOWN] if label in view.after]
-    page.text("What each result would do to the leading causes:", indent)
+    page.text("What each result would do to the leading causes:", 2)
     few = len(ranked.outcomes) <= RESULTS_SHOWN
     for label, chance in ranked.outcomes.items() if few else likely:
         if label not in shown:
             continue
         pairs = view.results_of(check, label)
-        page.text(f"{_named(view, pairs)}, {percent(chance)} likely", indent + 2)
-        page.text(_moves_of_causes(view, label), indent + 4)
+        page.text(f"{_named(view, pairs)}, {percent(chance)} likely", 4)
+        page.text(_moves_of_causes(view, label), 6)
         for name, result in pairs:
             says = check.suggests.get(name, {}).get(result, "")
             if says:
-                page.item("It suggests:", says, indent + 4, hang=2)
+                page.item("It suggests:", says, 6, hang=2)
     rest = [chance for label, chance in likely if label not in shown and chance > 0.0]
     if rest:
         rarer = counted(len(rest), "rarer result")
-        page.text(f"{rarer}, together {percent(sum(rest))} likely", indent + 2)
+        page.text(f"{rarer}, together {percent(sum(rest))} likely", 4)
 
 
 def _named(view: View, pairs: list[tuple[str, str]]) -> str:

@@ -464,7 +464,7 @@ def _checks(page: Page, model: FaultModel, usage: Usage) -> None:
         )
         caption = f"{which} that were followed {LEAST_FOLLOWED} times or more."
         label = f"Bits per minute of each check: {spoken}."
-        page.figure(lead_plots.bars_plot(shown, "Bits per minute", label), caption)
+        page.figure(lead_plots.bars_plot(shown, label), caption)
     rows = [
         (titles[one.check], f"{one.made:,}", f"{one.minutes:,.0f}", f"{one.followed:,}",
          _number(one.bits), _number(one.bits_per_minute),

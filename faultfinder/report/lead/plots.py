@@ -112,14 +112,14 @@ def moves_plot(rows: Sequence[Row], label: str) -> str:
         return _svg(figure, label, "moves")
 
 
-def bars_plot(rows: Sequence[Row], unit: str, label: str) -> str:
-    """Bars from zero, one a row; the intervals are not drawn."""
+def bars_plot(rows: Sequence[Row], label: str) -> str:
+    """Bits per minute as bars from zero, one a row; the intervals are not drawn."""
     with rc_context(_STYLE):
         figure, axes = _figure(0.65 + ROW * len(rows))
         axes.barh(range(len(rows)), [row.value for row in rows], height=0.6, color=_WHITE,
                   edgecolor=_BLACK, linewidth=0.9)  # fmt: skip
         axes.axvline(0.0, color=_BLACK, linewidth=0.8)
-        axes.set(xlabel=unit)
+        axes.set(xlabel="Bits per minute")
         _names(axes, [row.name for row in rows])
         return _svg(figure, label, "bars")
 
