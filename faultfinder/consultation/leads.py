@@ -4,13 +4,14 @@ and what the things told already suggest."""
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 
 import numpy as np
 
 from faultfinder.decide.problem import Problem
-from faultfinder.decide.situation import Policy, after_check, start
+from faultfinder.decide.situation import Policy, Situation
 from faultfinder.decide.together import Telling
+from faultfinder.model.network import Array
 from faultfinder.model.parts import FaultModel
 
 LIKELY = 0.03
@@ -20,14 +21,18 @@ MOST = 4
 """Results that are followed at most, the likeliest."""
 
 TRIED, NAMED = 2, 2
-"""Checks that are followed, and causes named of each result."""
+"""Findings that are followed, and causes named of each result."""
+
+WORTH_NAMING = 0.25
+"""A cause less likely than this share of the likeliest is not named beside it."""
 
 
 @dataclass(frozen=True)
 class Lead:
-    """A result of a check with its `chance`; the causes that it makes likeliest, with their
-    probabilities then; and the step after it (`kind` and `name` as of a next step), where the
-    other checks of the round have told nothing new."""
+    """A result of one finding of a check, as "finding=result" where the check brings several,
+    with its `chance`; the causes that it makes likeliest, with their probabilities then; the
+    step after it (`kind` and `name` as of a next step), where the other checks of the round
+    have told nothing new; and the `repair` that is then likeliest to be right ("": none)."""
 
     check: str
     result: str
@@ -35,36 +40,58 @@ class Lead:
     causes: Mapping[str, float]
     kind: str
     name: str
+    repair: str
+
+
+@dataclass(frozen=True, eq=False)
+class _Finding:
+    """One finding of a check of the problem: P(result | scenario) of each of its results."""
+
+    check: int
+    results: tuple[str, ...]
+    likelihood: Array
 
 
 def leads_of(problem: Problem, policy: Policy, members: Sequence[str]) -> tuple[Lead, ...]:
-    """Where the most telling check of a round leads, the first whose results lead to more than
-    one step; () where there is none."""
+    """Where the most telling finding of a round leads, the first whose results lead to more
+    than one step; () where there is none."""
     places = [number for number, check in enumerate(problem.checks) if check.name in members]
-    bits = Telling(problem).bits(problem.weights)
-    telling = sorted(places, key=lambda number: -float(bits[number]))[:TRIED]
+    telling = Telling(problem)
+    findings = [finding for place in places for finding in _findings(problem, place)]
+    findings.sort(key=lambda one: -telling.bits_of(one.likelihood, problem.weights))
     first: tuple[Lead, ...] = ()
-    for check in telling:
-        found = _leads(problem, policy, check, frozenset(places))
+    for finding in findings[:TRIED]:
+        found = _leads(problem, policy, finding, frozenset(places))
         if len({(lead.kind, lead.name) for lead in found}) > 1:
             return found
         first = first or found
     return first
 
 
-def _leads(
-    problem: Problem, policy: Policy, check: int, members: frozenset[int]
-) -> tuple[Lead, ...]:
+def _findings(problem: Problem, check: int) -> list[_Finding]:
+    """The findings of a check, each by itself: its joint results put together by one of them."""
+    action = problem.checks[check]
+    labels = [tuple(label.split(", ")) for label in action.results]
     found = []
-    for result, chance, then in after_check(problem, start(problem), check):
-        if chance >= LIKELY:
-            then = replace(then, checked=then.checked | members)
-            found.append((chance, result, then))
-    found.sort(key=lambda one: -one[0])
+    for column in zip(*labels, strict=True):
+        results = tuple(dict.fromkeys(column))
+        rows = [[label == result for label in column] for result in results]
+        found.append(_Finding(check, results, np.array(rows, dtype=np.float64) @ action.likelihood))
+    return found
+
+
+def _leads(
+    problem: Problem, policy: Policy, finding: _Finding, members: frozenset[int]
+) -> tuple[Lead, ...]:
+    check = problem.checks[finding.check]
+    joint = finding.likelihood * problem.weights
+    chances = joint.sum(axis=1)
+    likeliest = [n for n in np.argsort(-chances, kind="stable").tolist() if chances[n] >= LIKELY]
     leads = []
-    for chance, result, then in found[:MOST]:
+    for number in likeliest[:MOST]:
+        then = Situation(joint[number] / chances[number], check.stage, members)
         held = then.weights @ (problem.scenarios != 0)
-        causes = np.argsort(-held, kind="stable")[:NAMED]
+        causes = np.argsort(-held, kind="stable")[:NAMED].tolist()
         action = policy.decide(then)
         name = ""
         if action.number >= 0:
@@ -72,15 +99,26 @@ def _leads(
             name = of[action.number].name
         leads.append(
             Lead(
-                problem.checks[check].name,
-                problem.checks[check].results[result],
-                chance,
-                {problem.causes[cause]: float(held[cause]) for cause in causes},
+                check.name,
+                finding.results[number],
+                float(chances[number]),
+                {
+                    problem.causes[cause]: float(held[cause])
+                    for cause in causes
+                    if held[cause] >= WORTH_NAMING * held[causes[0]]
+                },
                 action.kind,
                 name,
+                _right(problem, then.weights),
             )
         )
     return tuple(leads)
+
+
+def _right(problem: Problem, weights: Array) -> str:
+    """The repair that is likeliest to be right, or "" where it is none of them."""
+    right = int(np.bincount(problem.right_repair, weights).argmax())
+    return problem.repairs[right].name if right < len(problem.repairs) else ""
 
 
 def suggestions_of(model: FaultModel, results: Mapping[str, str | None]) -> dict[str, str]:

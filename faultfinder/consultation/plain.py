@@ -22,12 +22,18 @@ from faultfinder.plain import Form, Key, within
 
 LEAD = Form[Lead](
     "Where a result of the round leads",
-    Key("check", "word", "the most telling check of the round"),
-    Key("result", "text", "its result"),
+    Key("check", "word", "the check of the round with its most telling finding"),
+    Key("result", "text", "its result, as finding=result where the check brings several"),
     Key("chance", "probability", "of that result"),
     Key("causes", "probability for each cause", "the likeliest causes then"),
     Key("kind", "word", "of the step then: check, repair or hand over"),
     Key("name", "word or null", "the check or repair then", lambda lead: lead.name or None),
+    Key(
+        "repair",
+        "word or null",
+        "likeliest to be the right one then",
+        lambda lead: lead.repair or None,
+    ),
 )
 
 
@@ -228,7 +234,7 @@ NEXT = Form[Asked](
         Key("next_step", "object or null", "what to do now; null after a stop", form=STEP),
         Key("round", "list of words", "checks to make together now, in turn"),
         Key("round_note", "text or null", "what ends it early", lambda t: t.round_note or None),
-        Key("leads", "objects", "where its most telling check leads, the likeliest", form=LEAD),
+        Key("leads", "objects", "where its most telling finding leads, the likeliest", form=LEAD),
         Key("suggestions", "text for each finding", "what was told suggests, the first leads"),
         Key("warnings", "list of texts", "how well the findings fit"),
         Key("stop", "text or null", "the safety rule that ends work", lambda t: t.stop or None),

@@ -21,6 +21,7 @@ from faultfinder.assess.casebook.judging import Judge
 from faultfinder.assess.casebook.wording import Wording
 from faultfinder.consultation.consult import Consultation
 from faultfinder.inference.loading import load_model
+from faultfinder.report.consultation.leads import leads_words
 from faultfinder.report.consultation.repair import repair_verb
 
 BOOK = Path(__file__).resolve().parents[2] / "models" / "casebook"
@@ -47,20 +48,10 @@ def step_words(told: Consultation, most: int = WORDS) -> str:
         said = f"{first.say} {said}"
     more = [*told.suggestions.values()]
     said += "".join(f" {words}" for words in more[:1])
-    for lead in told.leads:
-        of = model.checks_by_name if lead.kind == "check" else model.repairs_by_name
-        causes = " or ".join(model.by_name[cause].title for cause in lead.causes)
-        then = of[lead.name].title if lead.name else "hand over"
-        result = f"{model.checks_by_name[lead.check].title} {_result(lead.result)}"
-        more.append(f"{result}: {causes}; then {then}.")
-    for words in more[1:]:
+    for words in [*leads_words(model, told.leads, figures=False), *more[1:]]:
         if len(f"{said} {words}".split()) <= most:
             said += f" {words}"
     return _cut(said, most)
-
-
-def _result(label: str) -> str:
-    return ", ".join(part.split("=", 1)[-1] for part in label.split(", ")).replace("_", " ")
 
 
 def _cut(text: str, most: int) -> str:

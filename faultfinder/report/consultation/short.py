@@ -15,7 +15,7 @@ from faultfinder.consultation.case import Case
 from faultfinder.consultation.judgement import SAID
 from faultfinder.model.parts import Check, FaultModel, Move, Repair, Variable
 from faultfinder.model.routes import Route
-from faultfinder.report.consultation.leads import lead_words
+from faultfinder.report.consultation.leads import leads_words
 from faultfinder.report.consultation.repair import hand_over_words, repair_verb
 from faultfinder.report.consultation.view import View, range_of
 from faultfinder.report.wording import (
@@ -39,8 +39,11 @@ CAUSES = 3
 LONG = (99, 2, 1)
 """Lines that a check keeps for its results: all, and fewer where the page is too long."""
 
+FIRST = ("unasked", "third")
+"""What makes room for where the round leads."""
+
 STAY = ("suggestion", "known")
-ORDER = ("unasked", "third", "second", "why", *STAY)
+ORDER = (*FIRST, "second", "why", *STAY)
 """What yields first where room is short; before what is in STAY, lists of results do."""
 
 
@@ -69,8 +72,9 @@ def screens(
     for long in LONG:
         writer = _Writer(view, width, bold, long, commands)
         body = writer.stop() if view.told.stop else writer.page()
-        room = height - sum(len(block.lines) for block in [*head, *body])
-        if room >= 2 and not view.told.stop:
+        kept = [block for block in [*head, *body] if block.role not in FIRST]
+        room = height - sum(len(block.lines) for block in kept)
+        if room >= 1 and not view.told.stop:
             body = writer.with_leads(body, room)
         pages = fitted([*head, *body], height)
         if not made or len(pages) < len(made):
@@ -304,14 +308,12 @@ class _Writer:
         first = next((place for place, block in enumerate(body) if block.role == "why"), None)
         if first is None or not told.leads:
             return body
-        title = self.model.checks_by_name[told.leads[0].check].title
-        lines = [self._lines(f"What {title} leads to:", "  ", 4, "why")]
-        for lead in told.leads:
-            lines.append(self._lines(f"- {lead_words(self.view, lead)}", "    ", 6, "why"))
-            if sum(len(line.lines) for line in lines) > room:
-                lines.pop()
-                break
-        lines = lines if len(lines) > 1 else []
+        lines: list[Line] = []
+        for words in leads_words(self.model, told.leads):
+            line = self._lines(words, "  ", 4, "why")
+            if len(line.lines) <= room:
+                room -= len(line.lines)
+                lines.append(line)
         return [*body[: first + 1], *lines, *body[first + 1 :]]
 
     def _repair(self) -> list[Line]:
