@@ -58,7 +58,9 @@ def test_without_a_terminal_it_answers_for_the_complaint_and_does_not_wait(
 ) -> None:
     done = process("next", "-m", "small_lid")
     assert done.returncode == 0
-    assert done.stdout.startswith("NEXT  ")
+    assert done.stdout.startswith("No ticket: nothing is written down.")
+    assert "\nNEXT  " in done.stdout
+    assert done.stdout.endswith("faultfinder next -m small_lid --keep\n")
     assert "Known:" not in done.stdout
 
 

@@ -23,7 +23,7 @@ from faultfinder.errors import FaultfinderError
 from faultfinder.inference.compiled import CompiledModel
 from faultfinder.inference.loading import load_model
 from faultfinder.model.parts import Kind
-from faultfinder.report.consultation.short import HEIGHT, Line, fitted, screens
+from faultfinder.report.consultation.short import HEIGHT, Line, fitted, no_ticket_head, screens
 from faultfinder.report.consultation.view import View
 from tests import MODELS
 
@@ -99,7 +99,7 @@ def test_every_state_fits_and_no_caution_is_cut(family: str) -> None:
         except FaultfinderError:
             continue
         for ticket in (None, 1234):
-            pages = screens(View(told, ticket), HEAD if ticket else ())
+            pages = screens(View(told, ticket), HEAD if ticket else [no_ticket_head()])
             # A second screen is for the cautions of a way through two stages or more.
             assert len(pages) == 1 or len(told.way.moves) > 1, pages
             for page in pages:
@@ -110,7 +110,7 @@ def test_every_state_fits_and_no_caution_is_cut(family: str) -> None:
                 wanted = " ".join(caution.removeprefix("Stop.").split())
                 assert wanted in said, (caution, said)
             if not told.stop:
-                assert "NEXT" in pages[0].splitlines()[1 if ticket else 0]
+                assert "NEXT" in pages[0].splitlines()[1]
                 first = next(iter(told.causes))
                 assert View(told).cause(first)[:40] in said
                 assert told.quote is None or "Quote" in said
@@ -128,3 +128,9 @@ def test_what_yields_yields_in_order() -> None:
 def test_cautions_that_fill_the_screen_come_first_and_whole() -> None:
     blocks = [Line(("step",), "step"), Line(tuple("abc"), "caution"), Line(("quote",))]
     assert fitted(blocks, 4) == ["step\na\nb\nc", "step\nquote"]
+
+
+def test_a_step_that_takes_two_screens_goes_on_with_its_cautions_whole() -> None:
+    blocks = [Line(("step",), "step"), Line(("a", "b"), "caution"), Line(("on",), "step"),
+              Line(("c", "d"), "caution"), Line(("quote",))]  # fmt: skip
+    assert fitted(blocks, 4) == ["step\na\nb", "on\nc\nd\nquote"]

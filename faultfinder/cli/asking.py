@@ -6,13 +6,12 @@
 
 from __future__ import annotations
 
-import shlex
 from dataclasses import dataclass, field, replace
 from typing import Protocol
 
 from faultfinder.cli.bench_words import by_own_words
 from faultfinder.cli.screens import ALWAYS, Screen, key_line
-from faultfinder.cli.typed import read_typed
+from faultfinder.cli.typed import read_typed, spoken
 from faultfinder.consultation.case import Case
 from faultfinder.consultation.consult import Consultation, consult
 from faultfinder.consultation.ranking import RankedCheck
@@ -452,26 +451,3 @@ class Session:
             self.screen.say(*how_page(view, ranked.check).pieces())
         else:
             self.screen.say(start_page(view.model.title, key_line(self._keys)))
-
-
-def spoken(name: str, result: str | None) -> str:
-    """A result as it is typed."""
-    return f"{name}={result or 'unknown'}"
-
-
-def command_of(case: Case) -> str:
-    """The command that shows what comes next on a case."""
-    model = case.model.model
-    words = ["faultfinder", "next", "-m", model.name]
-    if case.stage not in (None, model.start):
-        words += ["--stage", str(case.stage)]
-    if case.worth is not None:
-        words += ["--worth", f"{case.worth:g}"]
-    for name, result in case.results.items():
-        words += ["-s", spoken(name, result)]
-    for number, step in enumerate(case.tried):
-        words += ["--tried", step.repair]
-        if number == len(case.tried) - 1:
-            for name, result in step.results_since.items():
-                words += ["--now", spoken(name, result)]
-    return shlex.join(words)

@@ -11,6 +11,7 @@ from faultfinder.cli import completing
 from faultfinder.cli.lines import named_model
 from faultfinder.cli.options import (
     AGE,
+    BY,
     DB,
     MODEL,
     NOW,
@@ -22,7 +23,7 @@ from faultfinder.cli.options import (
     JsonCommand,
 )
 from faultfinder.cli.terminal import bold_allowed, columns, echo_screens
-from faultfinder.cli.typed import pick_model, read_case, read_target
+from faultfinder.cli.typed import command_of, pick_model, read_case, read_target
 from faultfinder.consultation.consult import consult
 from faultfinder.decide.naming import Naming
 from faultfinder.errors import MisuseError
@@ -69,8 +70,10 @@ _TARGET_HELP = (
     metavar="P",
     help="End with a name once it is that likely, whatever it takes.",
 )
+@click.option("--keep", is_flag=True, help="Make a ticket of it, and print the page of that.")
 @click.option("--full", is_flag=True, help="The whole page: all causes, how, what results do.")
 @DB
+@BY
 @click.argument("ticket", required=False, type=click.IntRange(1), metavar="[TICKET]")
 def next_command(
     model: str | None,
@@ -85,16 +88,24 @@ def next_command(
     instead: str | None,
     wrong: float | None,
     sure: float | None,
+    keep: bool,
     full: bool,
+    by: str | None,
     ticket: int | None,
     as_json: bool,
 ) -> None:
     """Likely causes and the next check, from what has been seen.
 
-    With the number of a TICKET, from what is written on it. Without either, on a
-    terminal, it asks one thing at a time.
+    With the number of a TICKET, from what is written on it; else nothing is written, unless
+    --keep makes a ticket of it. With nothing to go by, on a terminal, it asks one thing at a time.
     """
     state = None
+    aside = any((why, instead, full, as_json, wrong is not None, sure is not None))
+    if keep and (ticket is not None or aside):
+        raise MisuseError(
+            "--keep makes a new ticket of what is known: --saw, --tried, --now, --stage, --worth "
+            "and --age."
+        )
     if ticket is not None:
         if model or saw or tried or now or stage or worth is not None or age is not None:
             raise MisuseError(
@@ -106,29 +117,30 @@ def next_command(
         store, state = open_ticket(ticket)
         case = case_of(store, state)
     else:
-        case = read_case(named_model(pick_model(model)), saw, tried, now, stage, worth, age)
+        name = pick_model(model)
+        case = read_case(named_model(name), saw, tried, now, stage, worth, age)
     if case.tried and target.strip() != "causes":
         raise MisuseError("--target goes with what was seen before any repair, not with --tried.")
-    asking = (
-        ticket is None
-        and not saw
-        and not tried
-        and why is None
-        and not instead
-        and not as_json
-        and wrong is None
-        and sure is None
-    )
+    asking = ticket is None and not saw and not tried and not aside and not keep
     if asking and sys.stdin.isatty() and sys.stdout.isatty():
         from faultfinder.cli.talking import talk
 
-        talk(case, pick_model(model), target=read_target(target))
+        talk(case, name, by, read_target(target))
         return
     if wrong is not None or sure is not None:
         if why is not None or instead or full or ticket is not None:
             raise MisuseError("--wrong and --sure go with --saw and --json alone.")
         case = replace(case, naming=Naming(wrong, sure))
     told = consult(case, target=read_target(target))
+    if keep:
+        from faultfinder.cli.talking import keep_as_ticket
+        from faultfinder.cli.ticket_commands import show_next
+
+        # What the model holds impossible is refused before it is written.
+        _ = told.causes
+        store, state = keep_as_ticket(case, name, by)
+        show_next(store, state, f"Kept as ticket {state.number}.")
+        return
     if case.naming is not None and not as_json:
         from faultfinder.report.consultation.naming import naming_page
 
@@ -160,8 +172,11 @@ def next_command(
 
         click.echo(ticket_next_page(state, view, bold_allowed()))
     elif full:
+        from faultfinder.report.consultation.short import NO_TICKET
         from faultfinder.report.consultation.text import next_page
 
+        if not told.stop:
+            click.echo(f"{NO_TICKET}\n")
         click.echo(next_page(view, bold_allowed()))
     elif state is not None:
         from faultfinder.cli.on_ticket import now as present
@@ -170,6 +185,9 @@ def next_command(
         width, bold = columns(), bold_allowed()
         echo_screens(ticket_screens(state, view, present(), width=width, bold=bold))
     else:
-        from faultfinder.report.consultation.short import screens
+        from faultfinder.report.consultation.short import no_ticket_head, screens
 
-        echo_screens(screens(view, width=columns(), bold=bold_allowed()))
+        width = columns()
+        echo_screens(screens(view, [no_ticket_head(width)], width, bold=bold_allowed()))
+        if not sys.stdout.isatty():
+            click.echo(f"\nTo keep it as a ticket:\n{command_of(case, name)} --keep")

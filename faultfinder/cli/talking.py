@@ -6,7 +6,7 @@ import sys
 from collections.abc import Collection, Mapping, Sequence
 from dataclasses import dataclass, field
 
-from faultfinder.cli.asking import BACK, DONE, HOW, Place, Session, command_of
+from faultfinder.cli.asking import BACK, DONE, HOW, Place, Session
 from faultfinder.cli.bench_words import refuse_corrections
 from faultfinder.cli.on_ticket import (
     case_of,
@@ -20,6 +20,7 @@ from faultfinder.cli.on_ticket import (
 )
 from faultfinder.cli.screens import Screen, screen_for
 from faultfinder.cli.terminal import bold_allowed, columns, stoppable
+from faultfinder.cli.typed import command_of
 from faultfinder.consultation.bench import look_stage
 from faultfinder.consultation.case import Case
 from faultfinder.consultation.consult import Consultation
@@ -29,7 +30,12 @@ from faultfinder.model.answers import fold
 from faultfinder.model.parts import FaultModel, Proof, Repair
 from faultfinder.report.consultation.ask import choice_page, helped_page, proof_page, proved_page
 from faultfinder.report.consultation.how import how_page
-from faultfinder.report.consultation.short import known_lines, screens
+from faultfinder.report.consultation.short import (
+    NO_TICKET,
+    known_lines,
+    no_ticket_head,
+    screens,
+)
 from faultfinder.report.consultation.view import View
 from faultfinder.report.ticket.text import failed_page, over_limit, ticket_head, ticket_screens
 from faultfinder.tickets.events import (
@@ -101,14 +107,14 @@ def talk(case: Case, name: str, by: str | None = None, target: TargetSpec = "cau
     `name` is the model's, as it was typed. Kept as a ticket, it goes on there.
     """
     screen = screen_for(case.model.model)
-    screen.say("No ticket: nothing is written down.")
+    screen.say(NO_TICKET)
     session = Session(Place(case), screen, target)
     try:
         with stoppable():
             view = session.run()
     except (KeyboardInterrupt, EOFError):
         if session.place.case.results:
-            screen.end("To go on from here:\n" + command_of(session.place.case))
+            screen.end("To go on from here:\n" + command_of(session.place.case, name))
         raise
     if session.keep_asked:
         store, state = keep_as_ticket(session.place.case, name, by)
@@ -116,8 +122,10 @@ def talk(case: Case, name: str, by: str | None = None, target: TargetSpec = "cau
         talk_on(store, state, by, screen)
         return
     known = session.place.case.results or session.place.case.tried
-    again = "\nNothing was written. To see this page again:\n" + command_of(session.place.case)
-    pages = screens(view, width=columns(), bold=bold_allowed())
+    again = (
+        f"\nThis page again, or with --keep as a ticket:\n{command_of(session.place.case, name)}"
+    )
+    pages = screens(view, [no_ticket_head(columns())], columns(), bold=bold_allowed())
     screen.end(*pages, *([again] if known else []))
 
 

@@ -1,7 +1,8 @@
-"""From what was typed to a case."""
+"""From what was typed to a case, and back."""
 
 from __future__ import annotations
 
+import shlex
 from collections.abc import Sequence
 
 from faultfinder.consultation.case import Case, read_results, worth_of
@@ -91,6 +92,29 @@ def read_case(
     seen = read_all_typed(compiled, saw)
     worth = worth_of(compiled, worth, age)
     return Case(compiled, seen, stage, tuple(steps), worth, read_shop())
+
+
+def spoken(name: str, result: str | None) -> str:
+    """A result as it is typed."""
+    return f"{name}={result or 'unknown'}"
+
+
+def command_of(case: Case, name: str) -> str:
+    """The command that shows what comes next on a case; `name` is the model's, as typed."""
+    model = case.model.model
+    words = ["faultfinder", "next", "-m", name]
+    if case.stage not in (None, model.start):
+        words += ["--stage", str(case.stage)]
+    if case.worth is not None:
+        words += ["--worth", f"{case.worth:g}"]
+    for name, result in case.results.items():
+        words += ["-s", spoken(name, result)]
+    for number, step in enumerate(case.tried):
+        words += ["--tried", step.repair]
+        if number == len(case.tried) - 1:
+            for name, result in step.results_since.items():
+                words += ["--now", spoken(name, result)]
+    return shlex.join(words)
 
 
 def read_target(typed: str) -> TargetSpec:

@@ -9,11 +9,11 @@ follows on a second screen.
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, field, replace
 
 from faultfinder.consultation.case import Case
 from faultfinder.consultation.judgement import SAID
-from faultfinder.model.parts import Check, FaultModel, Move, Repair, Variable
+from faultfinder.model.parts import Check, FaultModel, Repair, Variable
 from faultfinder.model.routes import Route
 from faultfinder.report.consultation.leads import leads_words
 from faultfinder.report.consultation.repair import hand_over_words, repair_verb
@@ -36,15 +36,17 @@ WIDEST = 100
 """Columns used at most: longer lines are hard to read."""
 
 CAUSES = 3
-LONG = (99, 2, 1)
-"""Lines that a check keeps for its results: all, and fewer where the page is too long."""
+EASY = 2
+"""Lines of results that a check keeps until the commands to type were shortened."""
+
+NO_TICKET = "No ticket: nothing is written down."
 
 FIRST = ("unasked", "third")
 """What makes room for where the round leads."""
 
 STAY = ("suggestion", "known")
 ORDER = (*FIRST, "second", "why", *STAY)
-"""What yields first where room is short; before what is in STAY, lists of results do."""
+"""What yields first where room is short; before what is in STAY, long lists of results do."""
 
 
 @dataclass(frozen=True)
@@ -54,6 +56,36 @@ class Line:
 
     lines: tuple[str, ...]
     role: str = ""
+
+
+def no_ticket_head(width: int = 80) -> Line:
+    """What stands on top where there is no ticket, with the way to one."""
+    return Line(tuple(wrapped(f"{NO_TICKET} The same with --keep makes one.", width=width)), "step")
+
+
+@dataclass(frozen=True)
+class _Terse:
+    """What is said in fewer words where room is short: `folded` ways, `tight` commands, and the
+    lines that a finding keeps for its results, where these are fewer than all."""
+
+    folded: bool = False
+    tight: bool = False
+    kept: Mapping[str, int] = field(default_factory=dict)
+
+    def more(self, lists: Mapping[str, int]) -> _Terse | None:
+        """One step terser; `lists` are the lines of results by finding. None where nothing is
+        left to shorten."""
+        if not self.folded:
+            return replace(self, folded=True)
+        # One whose title alone takes as many lines gets no shorter.
+        left = {n: lines for n, lines in lists.items() if lines <= self.kept.get(n, lines)}
+        longest = max(left, key=lambda name: left[name], default="")
+        lines = left.get(longest, 0)
+        if lines <= EASY and not self.tight:
+            return replace(self, tight=True)
+        if lines <= 1:
+            return None
+        return replace(self, kept={**self.kept, longest: lines - 1})
 
 
 def screens(
@@ -69,8 +101,9 @@ def screens(
 
     A second screen is dearer than a long list of results: of those, fewer are then shown."""
     made: list[str] = []
-    for long in LONG:
-        writer = _Writer(view, width, bold, long, commands)
+    terse: _Terse | None = _Terse()
+    while terse is not None:
+        writer = _Writer(view, width, bold, terse, commands)
         body = writer.stop() if view.told.stop else writer.page()
         kept = [block for block in [*head, *body] if block.role not in FIRST]
         room = height - sum(len(block.lines) for block in kept)
@@ -84,6 +117,7 @@ def screens(
             shown.issuperset(block.lines) for block in body if block.role in STAY
         ):
             return pages
+        terse = terse.more(writer.lists)
     return made
 
 
@@ -98,13 +132,23 @@ def fitted(blocks: Sequence[Line], height: int) -> list[str]:
         left = [b for b in left if not role or b.role != role]
         if sum(len(b.lines) for b in left) <= height:
             return ["\n".join(line for b in left for line in b.lines)]
-    first = [line for b in blocks if b.role in ("step", "caution") for line in b.lines]
-    rest = [b for b in blocks if b.role != "caution"]
-    return [*_cut(first, height), *fitted([Line(b.lines, _kept(b.role)) for b in rest], height)]
-
-
-def _kept(role: str) -> str:
-    return "" if role == "step" else role
+    first = [b for b in blocks if b.role in ("step", "caution")]
+    if sum(len(b.lines) for b in first) <= height:
+        rest = [Line(b.lines, "" if b.role == "step" else b.role) for b in blocks]
+        again = [b for b in rest if b.role != "caution"]
+        return ["\n".join(line for b in first for line in b.lines), *fitted(again, height)]
+    # As many steps as there is room for, each with its cautions; the next screen goes on there.
+    here: list[Line] = []
+    for at, block in enumerate(first):
+        end = next((n for n in range(at + 1, len(first)) if first[n].role == "step"), len(first))
+        step = first[at:end] if block.role == "step" else [block]
+        if sum(len(b.lines) for b in [*here, *step]) > height:
+            break
+        here.append(block)
+    if not here:
+        return _cut([line for block in blocks for line in block.lines], height)
+    left = [b for b in blocks if not any(b is one for one in here)]
+    return ["\n".join(line for b in here for line in b.lines), *fitted(left, height)]
 
 
 def _cut(lines: list[str], height: int) -> list[str]:
@@ -116,10 +160,14 @@ def results_by_number(variable: Variable) -> str:
     if variable.reading is not None:
         said = (unbroken(_result(variable, state)) for state in variable.states)
         return f"{variable.reading.unit}, or {', '.join(said)}"
-    return "  ".join(
+    return "  ".join(_numbered(variable))
+
+
+def _numbered(variable: Variable) -> list[str]:
+    return [
         unbroken(f"{number} {_result(variable, state)}")
         for number, state in enumerate(variable.states, start=1)
-    )
+    ]
 
 
 def _result(variable: Variable, state: str) -> str:
@@ -130,9 +178,8 @@ def _result(variable: Variable, state: str) -> str:
 
 def answers_of(model: FaultModel, check: Check, open_ones: Sequence[str]) -> list[tuple[str, str]]:
     """What may be typed for a check: (name before the "=", results by number), one a finding."""
-    if len(check.observes) == 1:
-        return [(check.observes[0], results_by_number(model.by_name[check.observes[0]]))]
-    return [(name, results_by_number(model.by_name[name])) for name in open_ones]
+    names = check.observes if len(check.observes) == 1 else open_ones
+    return [(name, results_by_number(model.by_name[name])) for name in names]
 
 
 def judged_words(judged: Mapping[str, str]) -> str:
@@ -167,12 +214,13 @@ class _Writer:
     """Puts one consultation into blocks of lines."""
 
     def __init__(
-        self, view: View, width: int, bold: bool, long: int = LONG[0], commands: bool = True
+        self, view: View, width: int, bold: bool, terse: _Terse, commands: bool = True
     ) -> None:
         self.view, self.model = view, view.model
-        self.width, self.bold, self.long = width, bold, long
-        self.brief = long < LONG[0]
+        self.width, self.bold, self.terse = width, bold, terse
         self.commands = commands
+        self.lists: dict[str, int] = {}
+        """Lines of results by finding, where they could be fewer."""
         self._said: set[str] = set()
 
     # Small pieces
@@ -193,10 +241,15 @@ class _Writer:
 
     def caution(self, *texts: str) -> list[Line]:
         """What is to be minded at one point of the way, each text once on a page."""
+        new = self._new(*texts)
+        return [self._lines(f"Caution: {' '.join(new)}", "  ", 4, "caution")] if new else []
+
+    def _new(self, *texts: str) -> list[str]:
+        """Those that were not said yet; now they are."""
         new = dict.fromkeys(t.strip() for t in texts if t.strip() not in self._said)
         new.pop("", None)
         self._said.update(new)
-        return [self._lines(f"Caution: {' '.join(new)}", "  ", 4, "caution")] if new else []
+        return list(new)
 
     # The page
 
@@ -234,28 +287,49 @@ class _Writer:
     def _answers(self, check: Check, title: str) -> list[Line]:
         """What is looked at, its results by number, and its caution before them."""
         made = self.caution(check.caution)
+        single = len(check.observes) == 1
         asked = answers_of(self.model, check, self.view.still_open(check))
-        for place, (name, results) in enumerate(asked):
-            begin = f"{title} ({name})" if title and len(asked) == 1 else name
-            if title and len(asked) > 1 and place == 0:
-                begin = f"{title} - {name}"
-            line = self._lines(f"{begin}: {results}", "  ", 4, "step")
-            if len(line.lines) > self.long:
-                line = self._shortest(f"{begin}: {results}", len(results.split("  ")), check.name)
-            made.append(line)
+        for place, (name, _) in enumerate(asked):
+            begin = name
+            if title and (single or place == 0):
+                begin = f"{title} ({name})" if single else f"{title} - {name}"
+            made.append(self._results(begin, self.model.by_name[name], check.name))
         return made
 
-    def _shortest(self, text: str, of: int, check: str) -> Line:
-        """As many results as there is room for, and where all of them are."""
-        kept = text.split("  ")
-        # On the tightest page one line says for all of them how to see the rest.
-        more = unbroken(f".. all {of}: {self._how(check)}") if self.long > LONG[-1] else ".."
-        while len(kept) > 1:
-            kept.pop()
-            line = self._lines("  ".join([*kept, more]), "  ", 4, "step")
-            if len(line.lines) <= self.long:
-                return line
-        return self._lines(f"{text.split(':')[0]}: {more}", "  ", 4, "step")
+    def _results(self, begin: str, variable: Variable, check: str) -> Line:
+        """The results of a finding by number; where there is no room for all, the likeliest, and
+        where the others are."""
+        line = self._lines(f"{begin}: {results_by_number(variable)}", "  ", 4, "step")
+        kept = self.terse.kept.get(variable.name, len(line.lines))
+        if variable.reading is not None or len(line.lines) == 1:
+            return line
+        if kept < len(line.lines):
+            said = _numbered(variable)
+            # On the tightest page one line says for all of them how to see the rest.
+            more = ".." if self.terse.tight else unbroken(f".. all {len(said)}: {self._how(check)}")
+            line = self._lines(f"{begin}: {more}", "  ", 4, "step")
+            shown: set[int] = set()
+            for number in self._likeliest(variable, check):
+                numbers = sorted({*shown, number})
+                text = "  ".join([*(said[one] for one in numbers), more])
+                longer = self._lines(f"{begin}: {text}", "  ", 4, "step")
+                if len(longer.lines) > kept:
+                    break
+                line, shown = longer, {*numbers}
+        self.lists[variable.name] = len(line.lines)
+        return line
+
+    def _likeliest(self, variable: Variable, check: str) -> list[int]:
+        """Places of its results, the likeliest first."""
+        chances = dict.fromkeys(variable.states, 0.0)
+        for one in self.view.told.most_telling:
+            if one.check == check:
+                for label, chance in one.outcomes.items():
+                    for name, state in self.view.results_of(self.view.check(one), label):
+                        if name == variable.name:
+                            chances[state] += chance
+        order = sorted(variable.states, key=lambda state: -chances[state])
+        return [variable.states.index(state) for state in order]
 
     def _how(self, name: str) -> str:
         """The command that gives the steps of a check."""
@@ -283,13 +357,15 @@ class _Writer:
             return self.caution(stages[stage].caution, *looks(stage))
         made += self.caution(*looks(route.moves[0].start))
         for move in route.moves:
-            made.append(self._move(move))
-            made += self.caution(move.caution, stages[move.end].caution, *looks(move.end))
+            said = f"first {stages[move.end].title} ({minutes(move.minutes)})"
+            cautions = move.caution, stages[move.end].caution, *looks(move.end)
+            new = self._new(*cautions) if self.terse.folded else ()
+            if new:
+                made.append(self._lines(f"{said}. Caution: {' '.join(new)}", "  ", 4, "caution"))
+                continue
+            made.append(self._lines(said, "  ", 4, "step"))
+            made += self.caution(*cautions)
         return made
-
-    def _move(self, move: Move) -> Line:
-        title = self.model.stages_by_name[move.end].title
-        return self._lines(f"first {title} ({minutes(move.minutes)})", "  ", 4, "step")
 
     def _why(self) -> list[Line]:
         advice, best = self.view.advice, self.view.told.next
@@ -356,7 +432,7 @@ class _Writer:
         if not checks:
             return []
         took = minutes(sum(check.minutes for check in checks))
-        if self.brief:
+        if self.terse.folded:
             names = "; ".join(f"{check.title} ({check.name})" for check in checks)
             made = self.caution(*(check.caution for check in checks))
             return [*made, self._lines(f"Before it, {took}: {names}", "  ", 4, "step")]
@@ -383,8 +459,8 @@ class _Writer:
             for check in view.told.round
             for name in view.still_open(self.model.checks_by_name[check])
         ]
-        if asked and (step.kind == "check" or not self.brief):
-            tight = self.long == LONG[-1]
+        if asked and (step.kind == "check" or not self.terse.folded):
+            tight = self.terse.tight
             option = "" if number is not None else "--now " if view.tried else "--saw "
             names = ["NAME"] if tight else asked
             said = " ".join(f"{option}{name}=.." for name in names)
@@ -401,13 +477,13 @@ class _Writer:
                 text = f"Type: faultfinder close {number} --outcome uneconomic"
                 made.append(self._lines(text, "  ", 4))
             return made
-        ways = [f"Picture not back: --tried {step.name}"]
-        if number is not None:
-            ways = [
-                f"Picture back: faultfinder repaired {number} {step.name}",
-                f"Not back: faultfinder tried {number} {step.name}",
-                f"Steps: faultfinder how {number}",
-            ]
+        if number is None:
+            return [*made, self._lines(f"Picture not back: --tried {step.name}", "  ", 4)]
+        back, steps = f"Picture back: faultfinder repaired {number} {step.name}", self._how("")
+        if self.terse.folded:
+            made.append(self._lines(unbroken(f"{back} (not back: tried)"), "  ", 4))
+            return [*made, self._lines(f"Steps: {steps}", "  ", 4, "why")]
+        ways = [back, f"Not back: faultfinder tried {number} {step.name}", f"Steps: {steps}"]
         return [*made, self._lines("   ".join(map(unbroken, ways)), "  ", 4)]
 
     def _causes(self) -> list[Line]:
