@@ -10,6 +10,7 @@ same facts; judges see both in random order. tests/benchmarks/advice/ holds what
 
 from __future__ import annotations
 
+import re
 import sys
 from collections import Counter
 from pathlib import Path
@@ -46,9 +47,15 @@ def step_words(told: Consultation, most: int = WORDS) -> str:
     first = told.first_look
     if first is not None:
         said = f"{first.say} {said}"
-    more = [*told.suggestions.values()]
-    said += "".join(f" {words}" for words in more[:1])
-    for words in [*leads_words(model, told.leads, figures=False), *more[1:]]:
+    # The first hint as far as whole sentences fit, the others only whole.
+    hints = [*told.suggestions.values()]
+    first_hint = re.split(r"(?<=[.?]) ", hints[0]) if hints else []
+    whole = [*leads_words(model, told.leads, figures=False), *hints[1:]]
+    for sentence in first_hint:
+        if len(f"{said} {sentence}".split()) > most:
+            break
+        said += f" {sentence}"
+    for words in whole:
         if len(f"{said} {words}".split()) <= most:
             said += f" {words}"
     return _cut(said, most)
