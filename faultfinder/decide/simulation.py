@@ -78,7 +78,8 @@ class Outcome:
 
     `money` includes comebacks and handing over; `minutes` is bench time; `needless`
     counts dear parts fitted to machines that had none of the causes they mend;
-    `wrong` counts repairs that had nothing to mend, whatever their price; `solved` is whether
+    `wrong` counts repairs that had nothing to mend, whatever their price, and `in_vain` tells them
+    by repair; `solved` is whether
     the machine left without a fault; `checks` how many were made, and `drawn` how many of them
     had a result that was not `recorded`.
     """
@@ -90,6 +91,7 @@ class Outcome:
     solved: Array
     checks: Array
     drawn: Array
+    in_vain: Mapping[str, Array]
     decisions: int
 
 
@@ -173,7 +175,8 @@ def simulate(
     count = len(machines)
     money, minutes, needless = np.zeros(count), np.zeros(count), np.zeros(count)
     solved, checks = np.zeros(count), np.zeros(count)
-    wrong, unseen = np.zeros(count), np.zeros(count)
+    in_vain = {repair.name: np.zeros(count) for repair in problem.repairs}
+    unseen = np.zeros(count)
     model = compiled.model
     home, stages = model.start, problem.stages
     decisions = 0
@@ -209,7 +212,7 @@ def simulate(
                 + compiled.routes[repair.stage, stages[action.test_stage]].minutes
                 + retest
             )
-            wrong[group] += ~drawn.helped
+            in_vain[action.name][group] += ~drawn.helped
             if repair.part.likely >= shop.dear_part:
                 needless[group] += ~drawn.helped
             for way in step.ways:
@@ -221,4 +224,5 @@ def simulate(
                     finish(action.test_stage, way.group, problem.give_up)
         else:
             minutes[group] += compiled.routes[here, home].minutes
-    return Outcome(money, minutes, needless, wrong, solved, checks, unseen, decisions)
+    wrong = sum(in_vain.values(), np.zeros(count))
+    return Outcome(money, minutes, needless, wrong, solved, checks, unseen, in_vain, decisions)

@@ -11,7 +11,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Callable, Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 
 import numpy as np
 
@@ -26,6 +26,8 @@ from faultfinder.learning.judge.scores import Ints
 from faultfinder.model.network import Array
 
 FOLDS = 5
+COSTS = ("money", "needless", "wrong")
+"""Of a job played, what a verdict goes by besides forecasts (see `played.FIGURES`)."""
 BEYOND = 50.0
 """Times the tickets there are, from which more of them are not worth waiting for."""
 
@@ -33,21 +35,28 @@ BEYOND = 50.0
 @dataclass(frozen=True)
 class Verdict:
     """`word` is "better", "worse" or "cannot tell yet"; `more` is about how many more tickets
-    with a confirmed cause would tell, None where that is settled or out of reach."""
+    with a confirmed cause would tell, None where that is settled or out of reach. `against` names
+    what speaks against the proposal beyond chance: "label_log_loss" or some of `COSTS`."""
 
     word: str
     more: int | None = None
+    against: tuple[str, ...] = ()
 
 
 @dataclass(frozen=True, eq=False)
 class Jobs:
     """Jobs played again under the rival's figures and under the proposal's: means a job by name
-    (`played.FIGURES`), and new minus old. `numbers` are the tickets that both played."""
+    (`played.FIGURES`), and new minus old. `numbers` are the tickets that both played. `in_vain`
+    tells by repair how many more of those that mended nothing the proposal makes in a job.
+
+    The jobs of a fold go by the same figures and share what is decided, so that each fold counts
+    as one observation."""
 
     old: Mapping[str, float]
     new: Mapping[str, float]
     differences: Mapping[str, Difference]
     numbers: tuple[int, ...]
+    in_vain: Mapping[str, float] = field(default_factory=dict)
 
 
 @dataclass(frozen=True, eq=False)
@@ -132,7 +141,7 @@ def judge(
     for rival in chosen:
         scored = [by_number[number] for number in held[rival.name]]
         comparison = compared(forecasts[rival.name], [*scored, *bare], seed)
-        jobs = _jobs(plays[rival.name], seed)
+        jobs = _jobs(plays[rival.name])
         verdict = verdict_on(comparison, jobs)
         found.append(Judged(rival.name, comparison, jobs, verdict))
     return tuple(found)
@@ -142,43 +151,58 @@ def _new_to(rival: Rival, tickets: Tickets) -> Tickets:
     return [ticket for ticket in tickets if ticket.number not in rival.learnt]
 
 
-def _jobs(plays: list[tuple[Played, Played]], seed: int) -> Jobs | None:
+def _jobs(plays: list[tuple[Played, Played]]) -> Jobs | None:
     """Both sides on the tickets that both could play; None where that are fewer than two."""
     sides: tuple[dict[str, list[Array]], ...] = ({n: [] for n in FIGURES}, {n: [] for n in FIGURES})
+    vain: tuple[dict[str, float], ...] = ({}, {})
     numbers: list[int] = []
-    for pair in plays:
+    folds: list[int] = []
+    for fold, pair in enumerate(plays):
         both = sorted(set(pair[0].numbers) & set(pair[1].numbers))
         numbers += both
-        for side, one in zip(sides, pair, strict=True):
+        folds += [fold] * len(both)
+        for side, wrong, one in zip(sides, vain, pair, strict=True):
             place = {number: i for i, number in enumerate(one.numbers)}
             rows: Ints = np.array([place[number] for number in both], dtype=np.int64)
             for name in FIGURES:
                 side[name].append(one.figures[name][rows])
+            for repair, times in one.in_vain.items():
+                wrong[repair] = wrong.get(repair, 0.0) + float(times[rows].sum())
     if len(numbers) < 2:
         return None
     old, new = ({n: np.concatenate(parts) for n, parts in side.items()} for side in sides)
+    groups: Ints = np.array(folds, dtype=np.int64)
     return Jobs(
         {name: float(values.mean()) for name, values in old.items()},
         {name: float(values.mean()) for name, values in new.items()},
-        {name: paired_difference(old[name], new[name], seed=seed) for name in FIGURES},
+        {name: paired_difference(old[name], new[name], groups=groups) for name in FIGURES},
         tuple(numbers),
+        {
+            repair: (vain[1].get(repair, 0.0) - vain[0].get(repair, 0.0)) / len(numbers)
+            for repair in sorted({*vain[0], *vain[1]})
+        },
     )
 
 
 def verdict_on(found: Comparison, jobs: Jobs | None) -> Verdict:
-    """Better where the confirmed causes are clearly better foretold and no money is clearly lost;
-    worse where either is clearly so; else it cannot be told yet.
+    """Better where the confirmed causes are clearly better foretold, and none of `COSTS` is
+    clearly higher. Worse where they are clearly worse foretold or a job clearly costs more, or
+    where anything is clearly worse and nothing speaks for it. Else it cannot be told: also where
+    causes are better foretold and more is done for nothing, which a person has to weigh.
 
     An interval narrows with the root of the number of tickets: as many more as would make it
     leave out zero if the mean stayed.
     """
     loss = found.differences["label_log_loss"]
-    money = jobs.differences["money"] if jobs is not None else None
-    dearer = money is not None and money.interval[0] > 0.0
-    if loss.interval[0] > 0.0 or dearer:
-        return Verdict("worse")
-    if loss.interval[1] < 0.0:
-        return Verdict("better")
+    told = {"label_log_loss": loss, **(jobs.differences if jobs is not None else {})}
+    against = tuple(
+        name for name in ("label_log_loss", *COSTS) if name in told and told[name].interval[0] > 0.0
+    )
+    foretold = loss.interval[1] < 0.0
+    if {"label_log_loss", "money"} & {*against} or (against and not foretold):
+        return Verdict("worse", against=against)
+    if foretold:
+        return Verdict("cannot tell yet" if against else "better", against=against)
     half = (loss.interval[1] - loss.interval[0]) / 2.0
     if loss.mean == 0.0 or (half / loss.mean) ** 2 > BEYOND:
         return Verdict("cannot tell yet")

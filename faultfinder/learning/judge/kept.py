@@ -62,7 +62,14 @@ def _plain(value: Any) -> Any:
 def _made(kind: type[T], told: Any) -> T:
     hints = typing.get_type_hints(kind)
     fields = dataclasses.fields(kind)  # type: ignore[arg-type]
-    return kind(**{one.name: _as(hints[one.name], told[one.name]) for one in fields})
+    # One kept by an earlier version lacks what is told by now.
+    given = [one for one in fields if one.name in told or not _may_lack(one)]
+    return kind(**{one.name: _as(hints[one.name], told[one.name]) for one in given})
+
+
+def _may_lack(one: dataclasses.Field[Any]) -> bool:
+    missing = dataclasses.MISSING
+    return one.default is not missing or one.default_factory is not missing
 
 
 def _as(hint: Any, told: Any) -> Any:

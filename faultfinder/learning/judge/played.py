@@ -39,7 +39,8 @@ left without a fault; checks made; and those of them with a result that is not o
 
 @dataclass(frozen=True, eq=False)
 class Played:
-    """Tickets played under one model: `figures` by name, each of shape (tickets,).
+    """Tickets played under one model: `figures` by name, each of shape (tickets,); `in_vain` by
+    repair how often it was made and mended nothing, likewise.
 
     `numbers` are the tickets; `set_aside` those whose findings and causes the reference holds
     impossible, `contradicted` those whose histories the model does, `stopped` those with a
@@ -48,6 +49,7 @@ class Played:
 
     numbers: tuple[int, ...]
     figures: dict[str, Array] = field(repr=False)
+    in_vain: dict[str, Array] = field(repr=False)
     set_aside: tuple[int, ...] = ()
     contradicted: tuple[int, ...] = ()
     stopped: tuple[int, ...] = ()
@@ -89,6 +91,7 @@ def play_tickets(
     names = reference.network.names
     recorded = np.array([[n in t.findings for n in names] for t in usable], dtype=np.bool_)
     figures = {name: np.full(len(usable), np.nan) for name in FIGURES}
+    in_vain: dict[str, Array] = {}
     contradicted: list[int] = []
     for number, (pairs, places) in enumerate(alike.items()):
         try:
@@ -107,10 +110,13 @@ def play_tickets(
         )
         for name in FIGURES:
             figures[name][places] = getattr(outcome, name)
+        for repair, times in outcome.in_vain.items():
+            in_vain.setdefault(repair, np.zeros(len(usable)))[places] = times
     played = sorted(set(np.flatnonzero(possible).tolist()) - set(contradicted))
     return Played(
         tuple(usable[place].number for place in played),
         {name: values[played] for name, values in figures.items()},
+        {repair: times[played] for repair, times in in_vain.items()},
         tuple(t.number for t, fits in zip(usable, possible, strict=True) if not fits),
         tuple(usable[place].number for place in sorted(contradicted)),
         tuple(sorted(stopping)),

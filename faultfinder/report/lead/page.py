@@ -15,7 +15,7 @@ from faultfinder.decide.shop import Shop
 from faultfinder.learning.bench.figures import BenchFigure, spot_words
 from faultfinder.learning.em.estimates import Figure
 from faultfinder.learning.em.parameters import Place
-from faultfinder.learning.judge.judging import Judged, Verdict
+from faultfinder.learning.judge.judging import Judged
 from faultfinder.learning.judge.kept import Judgement
 from faultfinder.learning.judge.replay import Comparison, ModelScores
 from faultfinder.learning.proposal import effect
@@ -36,6 +36,8 @@ from faultfinder.report.learning.words import (
     impossible_words,
     score_rows,
     share_words,
+    vain_words,
+    verdict_reason,
 )
 from faultfinder.report.page import Page
 from faultfinder.report.wording import counted, percent, shortened
@@ -138,7 +140,7 @@ def _decision(page: Page, found: Review) -> None:
         return
     first = judgement.against[0]
     if proposal.open:
-        page.answer(f"{_advised(first.verdict)} {_reason(first, found.shop.currency)}")
+        page.answer(f"{_advised(first)} {_reason(first, found.shop.currency)}")
         page.text(
             f"The proposal is from {from_tickets}. Each of {len(first.found.numbers)} tickets with "
             "a confirmed cause was held out once and the figures tuned on the others, so that no "
@@ -154,6 +156,9 @@ def _decision(page: Page, found: Review) -> None:
         page.text(
             f"Against {other.rival}: {other.verdict.word}. {_reason(other, found.shop.currency)}"
         )
+    vain = vain_words(first.jobs, proposal.model) if first.jobs is not None else ""
+    if vain:
+        page.text(vain)
     page.text(changed_words(judgement.advice))
     rows = change_rows(judgement.advice, proposal.model)
     if rows:
@@ -163,11 +168,14 @@ def _decision(page: Page, found: Review) -> None:
         page.text(f"To put it in force: faultfinder adopt -m {name} --by NAME")
 
 
-def _advised(verdict: Verdict) -> str:
+def _advised(judged: Judged) -> str:
+    verdict, why = judged.verdict, verdict_reason(judged)
     if verdict.word == "better":
-        return "Adopt."
+        return f"Adopt. {why}"
     if verdict.word == "worse":
-        return "Do not adopt: worse than what is in force."
+        return f"Do not adopt. {why}"
+    if verdict.against:
+        return f"Not without a look at it. {why}"
     if verdict.more is None:
         return "Not now: no difference can be told, and more tickets like these are unlikely to."
     return f"Not yet: no difference can be told. About {verdict.more:,} more tickets would tell."

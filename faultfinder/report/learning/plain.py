@@ -197,7 +197,12 @@ JOBS = Form[Jobs](
         "checks; and those of them drawn, with a result that is not on the ticket",
     ),
     Key("new", "number for each mean", "under the proposal's"),
-    Key("differences", "object for each mean", "ticket by ticket", form=DIFFERENCE),
+    Key("differences", "object for each mean", "each fold one observation", form=DIFFERENCE),
+    Key(
+        "in_vain",
+        "number for each repair",
+        "how many more, a job, that mend nothing are made under the proposal's",
+    ),
 )
 
 JUDGED = Form[Judged](
@@ -209,6 +214,12 @@ JUDGED = Form[Judged](
         "count or null",
         "about how many more would tell; null where that is settled or out of reach",
         lambda judged: judged.verdict.more,
+    ),
+    Key(
+        "against",
+        "list of words",
+        "what speaks against the new beyond chance: label_log_loss, money, needless, wrong",
+        lambda judged: judged.verdict.against,
     ),
     *within(
         lambda judged: judged.found,

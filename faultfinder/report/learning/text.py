@@ -28,6 +28,8 @@ from faultfinder.report.learning.words import (
     score_rows,
     share_words,
     time_words,
+    vain_words,
+    verdict_reason,
 )
 from faultfinder.report.page import Page
 from faultfinder.report.wording import counted, joined, percent
@@ -230,7 +232,7 @@ def replay_page(
         page.heading(f"Against {one.rival}")
         _add_scores(page, one.found)
         if one.jobs is not None:
-            _add_jobs(page, one.jobs, currency)
+            _add_jobs(page, one.jobs, model, currency)
     if judged:
         page.blank()
         page.heading("Calibration of the proposal (said, seen, 95 % interval, cases)")
@@ -264,8 +266,8 @@ def _add_advice(page: Page, advice: ChangedAdvice, model: FaultModel) -> None:
 def verdict_words(judged: Judged) -> str:
     """The verdict, with what it would take where it cannot be told."""
     verdict = judged.verdict
-    if verdict.word != "cannot tell yet":
-        return f"{verdict.word.upper()}."
+    if verdict.word != "cannot tell yet" or verdict.against:
+        return f"{verdict.word.upper()}. {verdict_reason(judged)}"
     if verdict.more is None:
         return "CANNOT TELL YET, and more tickets like these are unlikely to tell."
     return f"CANNOT TELL YET; about {counted(verdict.more, 'more ticket')} would."
@@ -284,11 +286,12 @@ def _add_scores(page: Page, found: Comparison) -> None:
         page.text(verdict, 6)
 
 
-def _add_jobs(page: Page, jobs: Jobs, currency: str) -> None:
+def _add_jobs(page: Page, jobs: Jobs, model: FaultModel, currency: str) -> None:
     drawn = jobs.new["drawn"] / max(jobs.new["checks"], 1e-9)
     page.text(
         f"{counted(len(jobs.numbers), 'job')} played again to the end; {percent(drawn)} of the "
-        "checks show what the ticket does not say, drawn from the tickets held out."
+        "checks show what the ticket does not say, drawn from the tickets held out. Jobs of a fold "
+        "share what is decided, so each fold counts as one observation."
     )
     titles = (
         ("money", f"Cost of a job, {currency}", 1.0, 0),
@@ -301,3 +304,5 @@ def _add_jobs(page: Page, jobs: Jobs, currency: str) -> None:
         low, high = (f"{end * scale:+.{places}f}" for end in jobs.differences[name].interval)
         old, new = (f"{side[name] * scale:.{places}f}" for side in (jobs.old, jobs.new))
         page.row(words, [(old, 9), (new, 9), (f"{low} to {high}", 26)], 2)
+    if vain := vain_words(jobs, model):
+        page.text(vain, 2)

@@ -9,9 +9,10 @@ from faultfinder.learning.bench.figures import BenchFigure, main_key
 from faultfinder.learning.bench.learn import BenchLearnt
 from faultfinder.learning.em.parameters import Place
 from faultfinder.learning.judge.changed_advice import ChangedAdvice, Step
+from faultfinder.learning.judge.judging import Jobs, Judged
 from faultfinder.learning.judge.replay import Comparison, Share
 from faultfinder.model.parts import FaultModel, FirstOf, SimpleTest, Table
-from faultfinder.report.wording import counted, percent
+from faultfinder.report.wording import counted, joined, percent
 
 _MEASURES = {
     "log_loss": ("Log loss, each cause, nats", False),
@@ -21,6 +22,52 @@ _MEASURES = {
     "top3": ("Confirmed cause among the first 3, %", True),
 }
 """What each score is called, and whether more of it is better."""
+
+
+_AGAINST = {
+    "label_log_loss": "confirmed causes are foretold worse",
+    "money": "a job costs more",
+    "needless": "more dear parts are fitted for nothing",
+    "wrong": "more repairs mend nothing",
+}
+
+
+def verdict_reason(judged: Judged) -> str:
+    """What a verdict rests on, as a sentence; "" where nothing can be told."""
+    verdict = judged.verdict
+    against = joined(_AGAINST[name] for name in verdict.against)
+    if verdict.word == "worse":
+        return f"{against[:1].upper()}{against[1:]}, beyond chance."
+    if against:
+        return f"Causes are foretold better, but {against}: weigh the two."
+    if verdict.word != "better":
+        return ""
+    if judged.jobs is None:
+        return "Causes are foretold better; what a job costs was not played."
+    cheaper = judged.jobs.differences["money"].interval[1] < 0.0
+    costs = "and a job costs less" if cheaper else "but whether a job costs less cannot be told"
+    return f"Causes are foretold better, {costs}."
+
+
+VAIN_SHOWN = 3
+VAIN_LEAST = 0.005
+"""A job: what is less than one in 200 is not named."""
+
+
+def vain_words(jobs: Jobs, model: FaultModel) -> str:
+    """Which repairs that mend nothing the proposal makes more often, or less; "" for none."""
+    moved = sorted(jobs.in_vain.items(), key=lambda one: (-abs(one[1]), one[0]))
+    named = [
+        f"{step_words(model, ('repair', name))} {100.0 * more:+.0f}"
+        for name, more in moved[:VAIN_SHOWN]
+        if abs(more) >= VAIN_LEAST
+    ]
+    if not named:
+        return ""
+    return (
+        f"Repairs that mended nothing, in 100 jobs: {', '.join(named)}. The money counts each in "
+        "full: one that takes no longer than a look is also made to see whether it helps."
+    )
 
 
 def score_rows(found: Comparison) -> list[tuple[str, str, str, str, str]]:
