@@ -75,8 +75,8 @@ def paired_difference(
 
 def _by_groups(change: Array, groups: Ints) -> tuple[float, float]:
     """Student's 95 % interval of the mean, the K groups being independent of one another and not
-    the tickets in them: variance K / (K - 1) sum_k (sum of what is over the mean in k)^2 / n^2, with
-    K - 1 degrees of freedom (Liang & Zeger, Biometrika 73 (1986) 13, from memory)."""
+    the tickets in them: variance K / (K - 1) sum_k (sum of what is over the mean in k)^2 / n^2,
+    with K - 1 degrees of freedom (Liang & Zeger, Biometrika 73 (1986) 13, from memory)."""
     # Imported here: no everyday command needs it.
     from scipy.stats import t
 
