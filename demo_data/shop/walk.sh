@@ -19,7 +19,7 @@ page() { # What is shown of a command, with the command above it.
 echo "# A year of tickets"
 page 3 import "$shop/months_1_to_12.jsonl"
 page 2 tune -m invented_portable
-page 11 replay -m invented_portable
+page 12 replay -m invented_portable
 page 2 adopt -m invented_portable --by lena
 echo "# Lena knows better in one place, and edits the file by hand"
 page 1 rollback -m invented_portable --write "$work/edited"
@@ -35,7 +35,7 @@ page 1 tune -m invented_portable
 sed -n '/^What changes/,/^$/p' "$work/said" | head -n 6
 sed -n '/^Minutes/,/^$/p' "$work/said" | head -n 7
 sed -n '/^Shifts/,/^$/p' "$work/said"
-page 2 replay -m invented_portable
+page 3 replay -m invented_portable
 page 1 review -m invented_portable --html "$work/review.html"
 echo "# What stands out on that page"
 sed -n 's|.*<p class="answer">\([^<]*\)</p>.*|- \1|p' "$work/review.html" |

@@ -10,6 +10,7 @@ from __future__ import annotations
 from collections.abc import Callable, Collection, Iterable, Mapping
 from dataclasses import dataclass, field, replace
 from functools import cached_property
+from typing import Any
 
 import numpy as np
 
@@ -112,89 +113,81 @@ def complaint_share(compiled: CompiledModel) -> float:
     return min(share, 1.0)
 
 
+@dataclass(frozen=True)
+class Options:
+    """How tickets are counted, and when the search ends.
+
+    `label_error` e is the chance that a confirmed cause is wrong: the label is right with
+    probability 1 - e, and else names each of its causes at random, q = (1/causes)^named.
+    `half_life_days` and `as_of`: see `patterns.gather`. Rounds end when the log posterior
+    rises by less than `tolerance` of its size (and 1); `least` tickets
+    are needed, one of them with a confirmed cause unless `allow_unlabelled`. With
+    `leave_out_impossible` tickets that the model holds impossible are left out and listed.
+    `default_worth` is for figures without a basis. `accelerate=False` gives EM's own steps only.
+    Of the findings `unwritten` what is missing is taken to be normal more often than not (see
+    `faultfinder.learning.em.unwritten`); how often is learnt.
+
+    Raises MisuseError for a label error that is no such chance.
+    """
+
+    label_error: float = 0.0
+    half_life_days: float | None = None
+    as_of: str | None = None
+    tolerance: float = 1e-9
+    least: int = LEAST
+    allow_unlabelled: bool = False
+    leave_out_impossible: bool = False
+    default_worth: float = DEFAULT_WORTH
+    accelerate: bool = True
+    unwritten: Collection[str] = ()
+
+    def __post_init__(self) -> None:
+        if not 0.0 <= self.label_error < 1.0:
+            raise MisuseError(
+                f"The label error is {self.label_error}; it must be from 0 to below 1."
+            )
+
+
 def tune(
     compiled: CompiledModel,
     tickets: Iterable[ClosedTicket],
     *,
-    label_error: float = 0.0,
-    half_life_days: float | None = None,
-    as_of: str | None = None,
     max_rounds: int = 200,
-    tolerance: float = 1e-9,
     progress: Progress | None = None,
-    least: int = LEAST,
-    allow_unlabelled: bool = False,
-    leave_out_impossible: bool = False,
-    default_worth: float = DEFAULT_WORTH,
-    accelerate: bool = True,
     weigh_belief: bool = False,
-    unwritten: Collection[str] = (),
+    **how: Any,
 ) -> Tuned:
     """The most probable figures of a model given closed tickets and the file's figures.
 
-    `label_error` e is the chance that a confirmed cause is wrong: the label is right with
-    probability 1 - e, and else names each of its causes at random, q = (1/causes)^named.
-    `half_life_days` and `as_of`: see `patterns.gather`. Rounds end when the log posterior rises by
-    less than `tolerance` of its size (and 1). An interrupt (Ctrl-C) between or within rounds
-    returns what there is. `default_worth` is for figures without a basis. `accelerate=False` gives
-    EM's own steps only. With `weigh_belief` the tickets choose what the file's figures are worth
-    (see `faultfinder.learning.em.worth`). Of the findings `unwritten` what is missing is taken to
-    be normal more often than not (see `faultfinder.learning.em.unwritten`); how often is learnt.
+    `how` are fields of `Options`. An interrupt (Ctrl-C) between or within rounds returns what
+    there is. With `weigh_belief` the tickets
+    choose what the file's figures are worth (see `faultfinder.learning.em.worth`).
 
-    Raises MisuseError for unknown names (with the ticket's number), FaultfinderError for
-    fewer than `least` tickets, for tickets none of which says what was faulty (unless
-    `allow_unlabelled`), and for tickets the model holds impossible (with
-    `leave_out_impossible` these are left out and listed).
+    Raises MisuseError for unknown names (with the ticket's number), FaultfinderError for too few
+    tickets, for tickets none of which says what was faulty, and for tickets the model holds
+    impossible, unless `Options` let them pass.
     """
-    run = begin(
-        compiled,
-        tickets,
-        label_error=label_error,
-        half_life_days=half_life_days,
-        as_of=as_of,
-        tolerance=tolerance,
-        least=least,
-        allow_unlabelled=allow_unlabelled,
-        leave_out_impossible=leave_out_impossible,
-        default_worth=default_worth,
-        accelerate=accelerate,
-        unwritten=unwritten,
-    )
+    run = begin(compiled, tickets, Options(**how))
     if weigh_belief:
         run.weigh()
     return finish(run, max_rounds, progress)
 
 
-def begin(
-    compiled: CompiledModel,
-    tickets: Iterable[ClosedTicket],
-    *,
-    label_error: float = 0.0,
-    half_life_days: float | None = None,
-    as_of: str | None = None,
-    tolerance: float = 1e-9,
-    least: int = LEAST,
-    allow_unlabelled: bool = False,
-    leave_out_impossible: bool = False,
-    default_worth: float = DEFAULT_WORTH,
-    accelerate: bool = True,
-    unwritten: Collection[str] = (),
-) -> Run:
-    """A tuning up to its first E-step; see `tune`."""
-    if not 0.0 <= label_error < 1.0:
-        raise MisuseError(f"The label error is {label_error}; it must be from 0 to below 1.")
-    patterns = gather(compiled, tickets, half_life_days, as_of, unwritten)
-    _check(patterns, least, allow_unlabelled)
+def begin(compiled: CompiledModel, tickets: Iterable[ClosedTicket], options: Options) -> Run:
+    """A tuning up to its first E-step; raises as `tune` does."""
+    unwritten = options.unwritten
+    patterns = gather(compiled, tickets, options.half_life_days, options.as_of, unwritten)
+    _check(patterns, options.least, options.allow_unlabelled)
     share = complaint_share(compiled)
-    families = read_families(compiled, share, default_worth)
+    families = read_families(compiled, share, options.default_worth)
     used = np.asarray(patterns.codes.any(axis=0))
     engine = build_engine(compiled, patterns.codec, families, used, share)
     index, cards = compiled.network.index, compiled.network.cards
     written = {index[name]: shares(*BEFORE, cards[index[name]]) for name in unwritten}
     engine = with_parts(replace(engine, written=written), patterns)
     figures = {family.number: family.file for family in families}
-    run = Run(engine, patterns, label_error, tolerance, accelerate, figures)
-    run.first(leave_out_impossible)
+    run = Run(engine, patterns, options, figures)
+    run.first(options.leave_out_impossible)
     return run
 
 
@@ -232,17 +225,15 @@ class Run:
         self,
         engine: Engine,
         patterns: Patterns,
-        label_error: float,
-        tolerance: float,
-        accelerate: bool,
+        options: Options,
         figures: dict[int, Array],
     ) -> None:
         self.engine = engine
         self.file_families = engine.families
         self.patterns = patterns
-        self.label_error = label_error
-        self.tolerance = tolerance
-        self.accelerate = accelerate
+        self.label_error = options.label_error
+        self.tolerance = options.tolerance
+        self.accelerate = options.accelerate
         self.point = figures
         self.plain = figures
         self.cycle: list[dict[int, Array]] = []
@@ -255,7 +246,7 @@ class Run:
         self.aside: tuple[SetAside, ...] = ()
         self.weighed: tuple[Weighed, ...] = ()
         self.kept: dict[int, Array] = {}
-        self.pieces = cut(engine, patterns, label_error)
+        self.pieces = cut(engine, patterns, self.label_error)
         self._known: Expected | None = None
 
     def e_step(self) -> Expected:

@@ -21,7 +21,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from faultfinder.inference.compiled import CompiledModel
-from faultfinder.learning.em.estimates import LEAST, Progress, Run, Tuned, begin, finish
+from faultfinder.learning.em.estimates import LEAST, Options, Progress, Run, Tuned, begin, finish
 from faultfinder.learning.em.expected_counts import expect
 from faultfinder.learning.em.parameters import Family, Place
 from faultfinder.learning.em.worth import (
@@ -61,12 +61,13 @@ def tune_together(
     """Each family tuned with what the others know of the figures they share, in their order.
 
     The first is the one that is asked for: it has to have `least` tickets, and `unwritten` are
-    its findings. `how` and what is raised: see `faultfinder.learning.em.estimates.tune`.
+    its findings. `how` are other fields of `faultfinder.learning.em.estimates.Options`; raises as
+    `tune` does.
     """
     runs = [
-        begin(compiled, tickets, **how, least=least, unwritten=unwritten)
+        begin(compiled, tickets, Options(**how, least=least, unwritten=unwritten))
         if place == 0
-        else begin(compiled, tickets, **how, least=1, allow_unlabelled=True)
+        else begin(compiled, tickets, Options(**how, least=1, allow_unlabelled=True))
         for place, (compiled, tickets) in enumerate(families)
     ]
     common = _common(runs)

@@ -190,13 +190,20 @@ def verdict_on(found: Comparison, jobs: Jobs | None) -> Verdict:
     where anything is clearly worse and nothing speaks for it. Else it cannot be told: also where
     causes are better foretold and more is done for nothing, which a person has to weigh.
 
+    A repair that mends nothing is in the money at its full cost, and one that takes no longer
+    than a look is rightly made to see whether it helps: true figures can make more of them than
+    wrong ones. So their number speaks against a proposal only where a job costs no less.
+
     An interval narrows with the root of the number of tickets: as many more as would make it
     leave out zero if the mean stayed.
     """
     loss = found.differences["label_log_loss"]
     told = {"label_log_loss": loss, **(jobs.differences if jobs is not None else {})}
+    paid = "money" in told and told["money"].mean < 0.0
     against = tuple(
-        name for name in ("label_log_loss", *COSTS) if name in told and told[name].interval[0] > 0.0
+        name
+        for name in ("label_log_loss", *COSTS)
+        if name in told and told[name].interval[0] > 0.0 and not (name == "wrong" and paid)
     )
     foretold = loss.interval[1] < 0.0
     if {"label_log_loss", "money"} & {*against} or (against and not foretold):
