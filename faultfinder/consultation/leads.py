@@ -58,7 +58,8 @@ def leads_of(problem: Problem, policy: Policy, members: Sequence[str]) -> tuple[
     places = [number for number, check in enumerate(problem.checks) if check.name in members]
     telling = Telling(problem)
     findings = [finding for place in places for finding in _findings(problem, place)]
-    findings.sort(key=lambda one: -telling.bits_of(one.likelihood, problem.weights))
+    before = problem.weights[None]
+    findings.sort(key=lambda one: -float(telling.more_by(one.likelihood, before)[0]))
     first: tuple[Lead, ...] = ()
     for finding in findings[:TRIED]:
         found = _leads(problem, policy, finding, frozenset(places))

@@ -74,14 +74,12 @@ class Telling:
         told: Array = self._left(outcomes)[:, None] - self._after(outcomes)
         return np.maximum(told, 0.0)
 
-    def bits_of(self, likelihood: Array, weights: Array) -> float:
-        """The bits of anything seen, by P(result | scenario): shape (results, scenarios)."""
-        after = _entropy((weights * likelihood) @ self._right).sum()
-        return float(self._left(weights[None])[0] - after)
-
     def more_of(self, check: int, outcomes: Array) -> Array:
         """What `more` gives for one check: shape (joint results,)."""
-        likelihood = self.problem.checks[check].likelihood
+        return self.more_by(self.problem.checks[check].likelihood, outcomes)
+
+    def more_by(self, likelihood: Array, outcomes: Array) -> Array:
+        """The same of anything seen, by P(result | scenario): shape (results, scenarios)."""
         after = _entropy((outcomes[:, None] * likelihood) @ self._right).sum(axis=1)
         told: Array = self._left(outcomes) - after
         return np.maximum(told, 0.0)

@@ -107,7 +107,7 @@ def screens(
         body = writer.stop() if view.told.stop else writer.page()
         kept = [block for block in [*head, *body] if block.role not in FIRST]
         room = height - sum(len(block.lines) for block in kept)
-        if room >= 1 and not view.told.stop:
+        if room >= 2 and not view.told.stop:
             body = writer.with_leads(body, room)
         pages = fitted([*head, *body], height)
         if not made or len(pages) < len(made):
