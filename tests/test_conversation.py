@@ -10,7 +10,6 @@ from click.testing import CliRunner, Result
 
 import faultfinder
 from faultfinder.cli.main import commands
-from faultfinder.cli.options import amount_of, years_of
 from faultfinder.cli.searching import search
 from faultfinder.consultation import habit
 from faultfinder.consultation.case import Case
@@ -19,6 +18,7 @@ from faultfinder.consultation.consult import consult
 from faultfinder.consultation.judgement import SAID, WEIGHT
 from faultfinder.errors import MisuseError, did_you_mean
 from faultfinder.inference.compiled import CompiledModel
+from faultfinder.tickets.as_typed import amount_of, minutes_of, years_of
 from tests.chromium import check_look
 from tests.on_paper import check_paper
 
@@ -52,16 +52,69 @@ def said(*words: str, status: int = 0) -> str:
 
 
 @pytest.mark.parametrize(
-    ("typed", "amount"), [("12,50", 12.5), ("12.5", 12.5), ("80", 80.0), (" 7,05 ", 7.05)]
-)
+    ("typed", "amount"),
+    [
+        ("12,50", 12.5), ("12.5", 12.5), ("80", 80.0), (" 7,05 ", 7.05), ("80 EUR", 80.0),
+        ("80eur", 80.0), ("€80", 80.0), ("EUR 12,50", 12.5), ("80 euro", 80.0), ("80,-", 80.0),
+        ("1.200,50", 1200.5), ("1,200.50", 1200.5), ("1 200", 1200.0), ("1'200.50", 1200.5),
+        ("1.234.567", 1234567.0), ("€ 1.200,5", 1200.5), ("1200,00 €", 1200.0),
+    ],
+)  # fmt: skip
 def test_amounts_are_read_as_people_write_them(typed: str, amount: float) -> None:
-    assert amount_of(typed) == amount
+    assert amount_of(typed, "EUR") == amount
 
 
-@pytest.mark.parametrize("typed", ["1.200", "1,200", "-3", "much", "nan", ""])
+@pytest.mark.parametrize(
+    "typed",
+    ["1.200", "1,200", "1.200 EUR", "€1,200", "-3", "much", "nan", "", "1e3", "12.345.6", "1,2,3"],
+)
 def test_an_amount_that_can_be_read_in_two_ways_or_in_none_is_refused(typed: str) -> None:
     with pytest.raises(MisuseError):
-        amount_of(typed)
+        amount_of(typed, "EUR")
+
+
+@pytest.mark.parametrize(("typed", "currency"), [("80 USD", "EUR"), ("$80", "EUR"), ("€80", "CHF")])
+def test_another_currency_than_the_shops_is_refused(typed: str, currency: str) -> None:
+    with pytest.raises(MisuseError, match=currency):
+        amount_of(typed, currency)
+
+
+@pytest.mark.parametrize(
+    ("typed", "minutes"),
+    [
+        ("45", 45.0), ("45min", 45.0), ("45 min", 45.0), ("7,5 min", 7.5), ("0:45", 45.0),
+        ("1:20", 80.0), ("1h20", 80.0), ("1 h 20 min", 80.0), ("2h", 120.0), ("1,5h", 90.0),
+        ("1.5 hours", 90.0),
+    ],
+)  # fmt: skip
+def test_times_are_read_as_people_write_them(typed: str, minutes: float) -> None:
+    assert minutes_of(typed) == minutes
+
+
+@pytest.mark.parametrize(
+    ("typed", "said"),
+    [
+        ("1.5", "may be hours or minutes"), ("1,20", "may be hours or minutes"),
+        ("1h75", "75 minutes beside"), ("1:75", "75 minutes beside"), ("long", "no time of work"),
+        ("", "no time of work"), ("-5", "no time of work"), ("0", "more than 0 min"),
+        ("300h", "100 h at most"), ("1,5h20", "no time of work"),
+    ],
+)  # fmt: skip
+def test_a_time_that_can_be_read_in_two_ways_or_in_none_is_refused(typed: str, said: str) -> None:
+    with pytest.raises(MisuseError, match=said):
+        minutes_of(typed)
+
+
+def test_bench_time_is_said_at_closing_and_kept(place: Path) -> None:
+    run(*OPENED)
+    words = ("close", "1", "--cause", "plug_board_end", "--without-proof")
+    assert "hours or minutes" in said(*words, "--took", "1.5", status=2)
+    assert run(*words, "--took", "1h20").output.startswith(
+        "Ticket 1 closed: repaired, 80 min at the bench."
+    )
+    assert "not all proved, 80 min at the bench" in said("ticket", "1")
+    assert json.loads(run("ticket", "1", "--json").output)["bench_minutes"] == 80.0
+    assert "80 min" in said("sheet", "1")
 
 
 def test_a_quote_beyond_the_limit_is_said_at_once_with_the_way_to_ask(place: Path) -> None:

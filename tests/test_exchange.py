@@ -115,7 +115,7 @@ def some_tickets() -> None:
         found("image", None),
         tried,
         found("backlight", "on"),
-        closed("repaired", "panel", "data_flex"),
+        Closed("repaired", ("panel", "data_flex"), bench_minutes=82.5),
         complaint="Invented: dark, since Monday",
         customer="Invented Person",
         serial="INV-1",
@@ -414,6 +414,26 @@ def test_a_row_becomes_a_ticket_with_what_was_found_and_how_it_ended() -> None:
     store.close()
 
 
+def test_bench_time_comes_with_a_table_only_where_it_tells_one() -> None:
+    some_tickets()
+    done(run_export("a.csv"))
+    rows = list(csv.DictReader(Path("a.csv").read_text().splitlines()))
+    assert [row["bench_minutes"] for row in rows[:3]] == ["82.5", "", ""]
+    Path("b.csv").write_text(Path("a.csv").read_text().replace(",82.5,", ",83,"))
+    assert "bench time differs" in run_import("b.csv").stderr
+    for wrong, reason in (("soon", "no time in minutes"), ("0", "above 0"), ("nan", "above 0")):
+        Path("b.csv").write_text(Path("a.csv").read_text().replace(",82.5,", f",{wrong},"))
+        assert re.search(f"^Line 2, bench_minutes: .*{reason}", run_import("b.csv").stderr, re.M)
+    # An older table has no such column, and says nothing of it.
+    for row in rows:
+        del row["bench_minutes"]
+    with Path("c.csv").open("w", newline="") as out:
+        writer = csv.DictWriter(out, rows[0])
+        writer.writeheader()
+        writer.writerows(rows)
+    assert f"{len(rows)} there already" in done(run_import("c.csv")).output
+
+
 def test_tickets_opened_after_an_import_get_new_numbers() -> None:
     Path("a.csv").write_text(table(GOOD))
     done(run_import("a.csv"))
@@ -628,6 +648,19 @@ def test_a_map_reads_the_table_of_another_program() -> None:
     assert ticket.findings == {"backlight": "off"}
     store.close()
     assert "0 new, 1 there already" in done(run_import("shop.csv", "--map", "columns.yaml")).output
+
+
+def test_a_shop_writes_its_bench_times_as_people_do() -> None:
+    columns = SHOP.replace("  image: Light\n", "").replace(
+        "ignore: [Bench]", "bench_minutes: Bench"
+    )
+    done(shop(columns, SHOP_TABLE.replace(";3\n", ";1h20\n")))
+    store = open_store()
+    assert store.ticket(1).bench_minutes == 80.0
+    store.close()
+    result = shop(columns, SHOP_TABLE.replace("A-1", "A-2").replace(";3\n", ";1.5\n"))
+    assert "Line 2, Bench: " in result.stderr
+    assert "hours or minutes" in result.stderr
 
 
 def test_words_of_the_shop_that_nobody_explained_are_bad_rows() -> None:

@@ -45,6 +45,7 @@ from faultfinder.learning.watch.bench_habits import (
 )
 from faultfinder.learning.watch.jobs import bills_and_quotes, comebacks, minutes_of_jobs
 from faultfinder.learning.watch.slips import Readers, Slips
+from faultfinder.learning.watch.timed import STEP, job_time
 from faultfinder.model.parts import FaultModel, StopRule
 from faultfinder.report.lead.page import Proposal, Review, lead_page
 from faultfinder.tickets.events import (
@@ -404,6 +405,28 @@ def test_minutes_are_those_between_entries_of_one_person_and_pauses_are_cut() ->
     told = minutes_of_jobs([long], compiled, Shop(handling_minutes=2.0))
     assert (told.log, told.pauses) == (60.0, 120.0)
     assert repair.minutes > 0.0
+
+
+def test_bench_time_said_at_closing_goes_before_the_logs_times() -> None:
+    compiled = shop()
+    checks = {check.observes[0]: check for check in compiled.model.checks}
+    state = clocked(
+        ("09:00", "ann", Found("look", "lines")),
+        ("12:00", "ann", Found("tap_flicker", "no")),
+        ("12:00", "ann", Found("glass_cracked", "no")),
+        ("12:30", "ann", Closed("not established", (), bench_minutes=500.0)),
+    )
+    (span,) = job_time(state, compiled).spans
+    assert (span.minutes, span.items.count(STEP)) == (500.0, 2)
+    told = minutes_of_jobs([state], compiled, Shop(handling_minutes=2.0))
+    assert (told.jobs, told.said, told.log, told.pauses) == (1, 1, 500.0, 0.0)
+    names = ("look", "tap_flicker", "glass_cracked")
+    ways = [("closed", checks[name].stage) for name in names]
+    assert all(start == end for start, end in ways)
+    assert told.model == 4.0 + sum(checks[name].minutes for name in names)
+    assert told.timed == 1.0
+    assert job_time(clocked(("09:00", "ann", Closed("uneconomic", (), bench_minutes=5.0))),
+                    compiled).spans == ()  # fmt: skip
 
 
 def test_a_bill_is_the_logs_minutes_and_the_prices_on_orders() -> None:

@@ -17,7 +17,6 @@ from faultfinder.cli.on_ticket import (
     who,
     write,
 )
-from faultfinder.cli.options import amount_of, years_of
 from faultfinder.cli.screens import Screen, screen_for
 from faultfinder.cli.talking import talk_on
 from faultfinder.cli.terminal import stoppable
@@ -28,6 +27,7 @@ from faultfinder.inference.compiled import CompiledModel
 from faultfinder.model.locate import available_models
 from faultfinder.report.consultation.ask import choice_page
 from faultfinder.report.ticket.slip import slip_lines
+from faultfinder.tickets.as_typed import amount_of, years_of
 from faultfinder.tickets.events import Agreed, Entry, Intake, Person
 from faultfinder.tickets.searching import Wanted, find_tickets
 from faultfinder.tickets.store import Store
@@ -155,7 +155,7 @@ def _questions(compiled: CompiledModel) -> list[_Asked]:
     def worth(typed: str, _state: Ticket) -> list[Entry]:
         if any(sign.isalpha() for sign in typed):
             return [Agreed(worth=worth_of(compiled, None, years_of(typed)))]
-        return [Agreed(worth=amount_of(typed))]
+        return [Agreed(worth=amount_of(typed, currency))]
 
     def kept(person: Person, state: Ticket) -> list[Entry]:
         agreed = tuple(dict.fromkeys((*state.intake.consent, "contact-kept")))
@@ -207,7 +207,7 @@ def _questions(compiled: CompiledModel) -> list[_Asked]:
         ),
         _Asked(
             f"What may be spent without asking again, in {currency}?",
-            lambda typed, _: [Agreed(limit=amount_of(typed))],
+            lambda typed, _: [Agreed(limit=amount_of(typed, currency))],
             lambda state: state.intake.limit is not None,
         ),
     ]

@@ -11,6 +11,7 @@ from faultfinder.cli import completing
 from faultfinder.cli.lines import named_model
 from faultfinder.cli.options import (
     AGE,
+    AMOUNT,
     BY,
     DB,
     MODEL,
@@ -19,7 +20,6 @@ from faultfinder.cli.options import (
     STAGE,
     TRIED,
     WORTH,
-    Amount,
     JsonCommand,
 )
 from faultfinder.cli.terminal import bold_allowed, columns, echo_screens
@@ -60,7 +60,7 @@ _TARGET_HELP = (
 )
 @click.option(
     "--wrong",
-    type=Amount(),
+    type=AMOUNT,
     metavar="AMOUNT",
     help="End with a name for what is wrong instead of a repair; a wrong one costs so much.",
 )

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import errno
 import os
-import re
+from collections.abc import Callable
 from importlib import import_module
 from pathlib import Path
 from typing import Any
@@ -12,10 +12,11 @@ from typing import Any
 import click
 
 from faultfinder.cli import completing
+from faultfinder.decide.shop_file import read_shop
 from faultfinder.errors import FaultfinderError, MisuseError
 from faultfinder.files import PAGE_MARK, check_target
 from faultfinder.plain import Form, T, json_text
-from faultfinder.tickets.limits import AMOUNT_LIMIT
+from faultfinder.tickets.as_typed import amount_of, minutes_of, years_of
 
 MODEL = click.option(
     "--model",
@@ -54,77 +55,36 @@ STAGE = click.option(
 )
 
 
-class Amount(click.ParamType[float]):
-    """Money as people write it: 12.50, 12,50, 1200."""
+class _Typed(click.ParamType[float]):
+    """A figure as people write it; `reader` raises MisuseError."""
 
-    name = "amount"
-
-    def convert(
-        self, value: Any, param: click.Parameter | None, ctx: click.Context | None
-    ) -> float:
-        try:
-            return value if isinstance(value, float) else amount_of(value)
-        except MisuseError as error:
-            self.fail(str(error), param, ctx)
-
-
-def amount_of(typed: str) -> float:
-    """An amount that a log could hold. Raises MisuseError, also where a sign may stand before
-    the cents or between the thousands."""
-    if re.fullmatch(r"\s*\d{1,3}[.,]\d{3}\s*", typed):
-        plain = re.sub(r"[.,\s]", "", typed)
-        raise MisuseError(
-            f'"{typed}" can be read in two ways. Type {plain}, or the cents with two digits.'
-        )
-    try:
-        amount = float(typed.strip().replace(",", "."))
-    except ValueError:
-        raise MisuseError(f'"{typed}" is no amount. Type it as 80 or 12,50.') from None
-    if not 0.0 <= amount <= AMOUNT_LIMIT:
-        raise MisuseError(f'"{typed}" is no amount from 0 to {AMOUNT_LIMIT:,.0f}.')
-    return amount
-
-
-_YEARS = r"(\d+(?:[.,]\d+)?)\s*"
-_AGE = re.compile(
-    rf"{_YEARS}(?:y|yrs?|years?)?|(?:{_YEARS}(?:y|yrs?|years?)\s*)?(\d+)\s*(?:m|months?)", re.I
-)
-
-
-def years_of(typed: str) -> float:
-    """An age as people write it, in years: 3, 2,5, 3y, 18 months, 1y6m. Raises MisuseError."""
-    said = _AGE.fullmatch(typed.strip())
-    if said is None:
-        raise MisuseError(f'"{typed}" is no age. Type it as 3, 2,5, 18 months or 1y6m.')
-    years = float((said[1] or said[2] or "0").replace(",", ".")) + int(said[3] or 0) / 12.0
-    if years > 100.0:
-        raise MisuseError(f'"{typed}" is no age from 0 to 100 years.')
-    return years
-
-
-class Age(click.ParamType[float]):
-    """An age in years as people write it."""
-
-    name = "age"
+    def __init__(self, name: str, reader: Callable[[str], float]) -> None:
+        self.name, self._reader = name, reader
 
     def convert(
         self, value: Any, param: click.Parameter | None, ctx: click.Context | None
     ) -> float:
         try:
-            return value if isinstance(value, float) else years_of(value)
+            return value if isinstance(value, float) else self._reader(value)
         except MisuseError as error:
             self.fail(str(error), param, ctx)
 
+
+AMOUNT = _Typed("amount", lambda typed: amount_of(typed, read_shop().currency))
+"""Money: 12.50, 12,50, 1.200,50, 80 EUR."""
+
+TIME = _Typed("time", minutes_of)
+"""A time of work: 45, 1h20, 0:45."""
 
 WORTH = click.option(
     "--worth",
-    type=Amount(),
+    type=AMOUNT,
     metavar="AMOUNT",
     help="What the owner loses if it goes back unrepaired.",
 )
 AGE = click.option(
     "--age",
-    type=Age(),
+    type=_Typed("age", years_of),
     metavar="YEARS",
     help="Its age (3, 18 months), where nobody says its worth: the family's value then, a guess.",
 )

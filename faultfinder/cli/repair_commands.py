@@ -6,13 +6,13 @@ import click
 
 from faultfinder.cli import completing
 from faultfinder.cli.on_ticket import compiled_of, open_ticket, the_store, write
-from faultfinder.cli.options import BY, DB, TICKET, Amount
+from faultfinder.cli.options import AMOUNT, BY, DB, TICKET, TIME
 from faultfinder.cli.ticket_commands import read_date, show_next
 from faultfinder.consultation.bench import look_stage
 from faultfinder.consultation.case import find_repair
 from faultfinder.errors import FaultfinderError, MisuseError, did_you_mean
 from faultfinder.model.parts import FaultModel, Kind
-from faultfinder.report.wording import counted, harmless
+from faultfinder.report.wording import counted, harmless, minutes
 from faultfinder.tickets.events import (
     Agreed,
     Arrived,
@@ -80,7 +80,7 @@ def _proof_entry(typed: str, repair: str, wanted: tuple[str, ...]) -> Proved:
 @click.argument("part")
 @click.option("--for", "repair", metavar="REPAIR", shell_complete=completing.repairs,
               help="The repair it is for.")  # fmt: skip
-@click.option("--price", type=Amount(), metavar="AMOUNT")
+@click.option("--price", type=AMOUNT, metavar="AMOUNT")
 @click.option("--due", metavar="DAY", help="When it should come: YYYY-MM-DD.")
 @DB
 @BY
@@ -145,7 +145,7 @@ def hold(ticket: int, waiting_for: str, why: str, by: str | None) -> None:
 
 @click.command("resume", short_help="Work goes on.")
 @TICKET
-@click.option("--limit", type=Amount(), metavar="AMOUNT",
+@click.option("--limit", type=AMOUNT, metavar="AMOUNT",
               help="What may be spent now without asking again.")  # fmt: skip
 @DB
 @BY
@@ -165,11 +165,18 @@ def resume(ticket: int, limit: float | None, by: str | None) -> None:
 @click.option("--cause", "causes", multiple=True, metavar="CAUSE", shell_complete=completing.causes,
               help="A confirmed cause. May be repeated.")  # fmt: skip
 @click.option("--outcome", type=click.Choice([str(o) for o in Outcome]), help="How it ended.")
+@click.option("--took", type=TIME, metavar="TIME",
+              help="Bench time of the job: 45, 1h20, 0:45. Else by the log.")  # fmt: skip
 @click.option("--without-proof", is_flag=True, help="Close as repaired, though not all is proved.")
 @DB
 @BY
 def close(
-    ticket: int, causes: tuple[str, ...], outcome: str | None, without_proof: bool, by: str | None
+    ticket: int,
+    causes: tuple[str, ...],
+    outcome: str | None,
+    took: float | None,
+    without_proof: bool,
+    by: str | None,
 ) -> None:
     """Close a ticket with its confirmed cause or causes, or how else it ended."""
     store, state = open_ticket(ticket)
@@ -187,8 +194,10 @@ def close(
     if ended == Outcome.REPAIRED and not without_proof:
         _refuse_unproved(state, model)
     unproved = without_proof and ended == Outcome.REPAIRED
-    write(store, state, by, [Closed(ended, tuple(dict.fromkeys(causes)), state.version, unproved)])
-    click.echo(f"Ticket {ticket} closed: {ended}.")
+    confirmed = tuple(dict.fromkeys(causes))
+    write(store, state, by, [Closed(ended, confirmed, state.version, unproved, took)])
+    said = "" if took is None else f", {minutes(took)} at the bench"
+    click.echo(f"Ticket {ticket} closed: {ended}{said}.")
     if state.intake.left:
         click.echo(f"Give back what was left at the desk: {harmless(state.intake.left)}.")
 

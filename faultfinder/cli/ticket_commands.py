@@ -29,7 +29,7 @@ from faultfinder.cli.on_ticket import (
     who,
     write,
 )
-from faultfinder.cli.options import AGE, BY, DB, MODEL, SAW, STAGE, TICKET, WORTH, Amount
+from faultfinder.cli.options import AGE, AMOUNT, BY, DB, MODEL, SAW, STAGE, TICKET, WORTH
 from faultfinder.cli.terminal import bold_allowed, columns, echo_screens
 from faultfinder.cli.typed import Typed, pick_model, read_all_typed, read_typed
 from faultfinder.consultation.bench import look_stage
@@ -95,7 +95,7 @@ def show_next(store: Store, state: Ticket, *before: str) -> None:
               help="What the customer agrees to. May be repeated.")  # fmt: skip
 @click.option("--data-copy", type=click.Choice(["yes", "no", "unknown"]),
               help="Whether the customer has a copy of the data.")  # fmt: skip
-@click.option("--limit", type=Amount(), metavar="AMOUNT",
+@click.option("--limit", type=AMOUNT, metavar="AMOUNT",
               help="What may be spent without asking again.")  # fmt: skip
 @WORTH
 @AGE

@@ -26,6 +26,9 @@ MODEL_LIMIT = 4_096
 AMOUNT_LIMIT = 1e9
 """The greatest amount of money: a barcode (13 digits) typed as a price is beyond it."""
 
+MINUTES_LIMIT = 6_000
+"""The longest time of work on one job, in minutes: 100 hours (a choice)."""
+
 COUNT_LIMIT = 1_000_000_000
 """The greatest number of a ticket or entry."""
 
@@ -99,6 +102,15 @@ def amount(value: object) -> float:
         raise ValueError(f"is {quoted(value)}, which is no amount.")
     if not (0 <= value <= AMOUNT_LIMIT and math.isfinite(value)):
         raise ValueError(f"is {quoted(value)}. An amount is 0 to {AMOUNT_LIMIT:,.0f}.")
+    return value
+
+
+def minutes(value: object) -> float:
+    """A time of work in minutes, above nothing to MINUTES_LIMIT."""
+    if isinstance(value, bool) or not isinstance(value, int | float):
+        raise ValueError(f"is {quoted(value)}, which is no time in minutes.")
+    if not 0 < value <= MINUTES_LIMIT:
+        raise ValueError(f"is {quoted(value)} min. It is above 0, {MINUTES_LIMIT:,} at most.")
     return value
 
 

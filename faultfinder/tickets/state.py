@@ -53,3 +53,4 @@ class State:
     outcome: str = ""
     causes: tuple[str, ...] = ()
     closed_at: str | None = None
+    bench_minutes: float | None = None

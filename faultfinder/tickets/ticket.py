@@ -24,7 +24,7 @@ class Ticket:
     be told. `judged` are causes somebody named without proof. `tried` are the repairs that did
     not cure, each with what was found after it. `intake` is what was taken down at the desk,
     with what was agreed to later. `repaired` is the repair after which the picture came back,
-    `proofs` what its tests said.
+    `proofs` what its tests said. `bench_minutes` is the bench time said at closing.
     `version` is the digest of the model the ticket goes by. `last` is the number of the
     newest event: whoever writes next must have seen it. `damage` says what of the log could not
     be used; it is empty for a ticket in order. `touched` is whether anything that counts came
@@ -51,6 +51,7 @@ class Ticket:
     outcome: str
     causes: tuple[str, ...]
     closed_at: str | None
+    bench_minutes: float | None
     events: tuple[Event, ...]
     gone: frozenset[int]
     damage: tuple[str, ...] = ()
@@ -169,6 +170,7 @@ def fold(
         outcome=state.outcome,
         causes=state.causes,
         closed_at=state.closed_at,
+        bench_minutes=state.bench_minutes,
         events=tuple(events),
         gone=gone,
         damage=(*flaws, *damage),

@@ -21,7 +21,7 @@ from faultfinder.decide.shop import Shop
 from faultfinder.errors import ImpossibleEvidence
 from faultfinder.inference.compiled import CompiledModel
 from faultfinder.learning.watch.bench_habits import check_steps
-from faultfinder.learning.watch.timed import Item, JobTime, file_minutes, job_time
+from faultfinder.learning.watch.timed import Item, JobTime, Span, file_minutes, job_time
 from faultfinder.tickets.events import Outcome, Repaired, Tried
 from faultfinder.tickets.ticket import Ticket
 
@@ -72,9 +72,9 @@ class Comebacks:
 
 @dataclass(frozen=True)
 class Minutes:
-    """Minutes of `jobs` by the log, pauses cut, against the model's for the same work; `ratio`
-    is their quotient with a 95 % interval. `timed` is the share of the model's minutes whose
-    time the logs tell, `pauses` the minutes that were cut."""
+    """Minutes of `jobs` as said at closing (`said` of them) or else by the log, pauses cut, against
+    the model's for the same work; `ratio` is their quotient with a 95 % interval. `timed` is the
+    share of the model's minutes whose time is known, `pauses` the minutes that were cut."""
 
     jobs: int
     log: float
@@ -83,6 +83,7 @@ class Minutes:
     interval: tuple[float, float]
     timed: float
     pauses: float
+    said: int = 0
 
 
 @dataclass(frozen=True)
@@ -144,6 +145,7 @@ def minutes_of_jobs(
     planned = file_minutes(compiled, shop.handling_minutes)
     by_job = []
     everything = pauses = 0.0
+    told = 0
     for ticket in tickets:
         if ticket.open:
             continue
@@ -151,8 +153,9 @@ def minutes_of_jobs(
         log, model = 0.0, 0.0
         for span in time.spans:
             said = sum(planned[item] for item in span.items)
-            worked = min(span.minutes, max(PAUSE * said, HOUR))
+            worked = _worked(span, said)
             pauses += span.minutes - worked
+            told += span.said
             log, model = log + worked, model + said
         everything += model + sum(planned[item] for item in time.untimed)
         if time.spans:
@@ -173,7 +176,14 @@ def minutes_of_jobs(
         (low, high),
         float(table[:, 1].sum() / everything),
         pauses / len(table),
+        told,
     )
+
+
+def _worked(span: Span, planned: float) -> float:
+    """Minutes of work in a span for which the model has `planned`: a pause is cut, but not out of
+    what somebody said."""
+    return span.minutes if span.said else min(span.minutes, max(PAUSE * planned, HOUR))
 
 
 def bills_and_quotes(
@@ -186,8 +196,9 @@ def bills_and_quotes(
 ) -> Bills:
     """Bills of repaired jobs, as far as logs tell them, against the quote at the bench's door.
 
-    A bill is the minutes of the log (pauses cut; where no time is told, the model's) at the
-    shop's rate, and the prices on order entries (where there is none, the model's likely one).
+    A bill is the minutes said at closing or of the log (pauses cut; where no time is told, the
+    model's) at the shop's rate, and the prices on order entries (where there is none, the model's
+    likely one).
     """
     closed = [ticket for ticket in tickets if ticket.outcome == Outcome.REPAIRED]
     if len(closed) > most:
@@ -241,8 +252,7 @@ def _bill(
     time: JobTime = job_time(ticket, compiled)
     minutes = sum(planned[item] for item in time.untimed)
     for span in time.spans:
-        said = sum(planned[item] for item in span.items)
-        minutes += min(span.minutes, max(PAUSE * said, HOUR))
+        minutes += _worked(span, sum(planned[item] for item in span.items))
     paid = {part.repair: part.price for part in ticket.parts if part.price is not None}
     money = 0.0
     for event in ticket.counting():

@@ -3,7 +3,8 @@
 A log has a time for each entry, the end of what it tells. Entries typed within half a minute of
 one another are one: what was done in them shares the time before the first. A time is left out
 where it cannot be work on the machine: before the first entry of whoever writes, over a night,
-after anything but work, and where something was taken back.
+after anything but work, and where something was taken back. Where somebody said at closing how
+long the job took at the bench, that is its time, and those of the log tell nothing.
 """
 
 from __future__ import annotations
@@ -30,11 +31,13 @@ STEP: Item = ("step",)
 
 @dataclass(frozen=True)
 class Span:
-    """`minutes` in which `items` were done on a ticket, each once or more."""
+    """`minutes` in which `items` were done on a ticket, each once or more; `said` by somebody
+    rather than read from the log."""
 
     ticket: int
     minutes: float
     items: tuple[Item, ...]
+    said: bool = False
 
 
 @dataclass(frozen=True)
@@ -61,7 +64,12 @@ def file_minutes(compiled: CompiledModel, handling: float) -> dict[Item, float]:
 
 
 def job_time(ticket: Ticket, compiled: CompiledModel) -> JobTime:
-    """The times of one ticket."""
+    """The times of one ticket; one span where somebody said at closing how long it took."""
+    if ticket.bench_minutes is not None:
+        steps = [(STEP, *items) for _, items in _groups(ticket, compiled, 0.0) if items]
+        done = tuple(item for step in steps for item in step)
+        spans_said = (Span(ticket.number, ticket.bench_minutes, done, said=True),)
+        return JobTime(ticket.number, spans_said if done else (), ())
     spans: list[Span] = []
     untimed: list[Item] = []
     last: Event | None = None
@@ -79,9 +87,9 @@ def job_time(ticket: Ticket, compiled: CompiledModel) -> JobTime:
 
 
 def _groups(
-    ticket: Ticket, compiled: CompiledModel
+    ticket: Ticket, compiled: CompiledModel, together: float = TOGETHER
 ) -> Iterator[tuple[list[Event], tuple[Item, ...]]]:
-    """Entries typed at once, with what was done in them."""
+    """Entries typed at once (within `together` minutes), with what was done in them."""
     model = compiled.model
     homes: dict[str, str] = {}
     for check in model.checks:
@@ -101,7 +109,7 @@ def _groups(
             here = stage
 
     for event in ticket.counting():
-        if group and not _at_once(group[-1], event):
+        if group and not _at_once(group[-1], event, together):
             yield group, tuple(items)
             group, items = [], []
         group.append(event)
@@ -138,8 +146,8 @@ def _minutes(one: Event, other: Event) -> float:
     return (now - then).total_seconds() / 60.0
 
 
-def _at_once(one: Event, other: Event) -> bool:
-    return one.who == other.who and 0.0 <= _minutes(one, other) <= TOGETHER
+def _at_once(one: Event, other: Event, together: float) -> bool:
+    return one.who == other.who and 0.0 <= _minutes(one, other) <= together
 
 
 def _between(last: Event, first: Event) -> float | None:

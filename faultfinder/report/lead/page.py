@@ -244,11 +244,14 @@ def _minutes(page: Page, found: Minutes) -> None:
     if not found.jobs:
         page.text("The logs tell no times.")
         return
+    by = "as said at closing or by the log" if found.said else "by the log"
     page.answer(
-        f"{found.log:.0f} min by the log where the model says {found.model:.0f} for the same work: "
+        f"{found.log:.0f} min {by} where the model says {found.model:.0f} for the same work: "
         f"{found.ratio * 100:.0f} % of it (95 %: {_range(found.interval)}), over "
         f"{counted(found.jobs, 'job')}."
     )
+    if found.said:
+        page.text(f"Said at closing in {found.said} of them; for the rest:")
     page.text(
         "Times between two entries of one person on one day; what was done between is read from "
         f"the log. They tell {percent(found.timed)} of the work: what a person began with has no "

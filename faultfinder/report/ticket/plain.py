@@ -77,6 +77,7 @@ BASICS: tuple[Key[Ticket], ...] = (
     Key("outcome", "word or null", "how it ended", lambda ticket: ticket.outcome or None),
     Key("causes", "list of words", "confirmed"),
     Key("repaired", "word or null", "the repair that cured"),
+    Key("bench_minutes", "minutes or null", "bench time of the job, as said at closing"),
 )
 
 TICKET = Form[Kept](

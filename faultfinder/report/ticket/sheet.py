@@ -166,6 +166,8 @@ def _desk(ticket: Ticket, view: View | str) -> list[Said]:
         ]
         rows.append(("Closed", f"{minute_of(ticket.closed_at or '')} UTC, {ticket.outcome}"))
         rows.append(("Confirmed cause", joined(causes) or "none"))
+        if ticket.bench_minutes is not None:
+            rows.append(("Bench time", minutes(ticket.bench_minutes)))
     return [_said(head, text) for head, text in rows]
 
 

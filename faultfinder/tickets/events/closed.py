@@ -31,6 +31,8 @@ class Closed(Entry, kind="closed"):
     causes: tuple[str, ...] = value(limits.several(limits.name))
     model_version: str = version()
     without_proof: bool = value(limits.flag, False)
+    bench_minutes: float | None = value(limits.maybe(limits.minutes), None)
+    """Bench time of the whole job, where somebody said it."""
 
     def __post_init__(self) -> None:
         super().__post_init__()
@@ -42,10 +44,13 @@ class Closed(Entry, kind="closed"):
     @property
     def words(self) -> str:
         causes = f" ({', '.join(self.causes)})" if self.causes else ""
-        return f"closed: {self.outcome}{causes}{', not all proved' if self.without_proof else ''}"
+        unproved = ", not all proved" if self.without_proof else ""
+        took = "" if self.bench_minutes is None else f", {self.bench_minutes:g} min at the bench"
+        return f"closed: {self.outcome}{causes}{unproved}{took}"
 
     def change(self, state: State, number: int, at: str) -> None:
         state.outcome, state.causes, state.closed_at = self.outcome, self.causes, at
+        state.bench_minutes = self.bench_minutes
 
     def names(self) -> Iterator[tuple[str, str]]:
         return (("cause", cause) for cause in self.causes)

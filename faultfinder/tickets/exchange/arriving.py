@@ -48,14 +48,14 @@ class Arrival:
 
     `first_key` is the key of the ticket of the same machine that it came back from.
     `whole_log`: the file holds the log itself; otherwise only what a table row says, with
-    the complaint when `complaint_told`.
+    but for what is `untold` there.
     """
 
     line: int
     ticket: Ticket
     first_key: str | None = None
     whole_log: bool = True
-    complaint_told: bool = True
+    untold: frozenset[str] = frozenset()
 
     @property
     def weight(self) -> int:
@@ -79,7 +79,7 @@ class Arrival:
     def _other_facts(self, there: Ticket) -> str:
         mine, theirs = _facts(self.ticket), _facts(there)
         for name, fact in mine.items():
-            if fact != theirs[name] and (name != "complaint" or self.complaint_told):
+            if fact != theirs[name] and name not in self.untold:
                 return f"{name} differs"
         return ""
 
@@ -107,6 +107,7 @@ def _facts(ticket: Ticket) -> Mapping[str, object]:
         "tried": tuple(step.repair for step in ticket.tried),
         "what was found": ticket.findings,
         "complaint": ticket.complaint,
+        "bench time": ticket.bench_minutes,
     }
 
 

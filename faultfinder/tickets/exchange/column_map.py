@@ -25,7 +25,7 @@ COULD_NOT_TELL = "unknown"
 """How a table says that a finding was looked for and could not be told."""
 
 _KEYS = ["faultfinder_columns", "model", "key", "opened", "closed", "outcome", "causes", "tried"]
-_KEYS += ["complaint", "findings", "ignore"]
+_KEYS += ["bench_minutes", "complaint", "findings", "ignore"]
 _FIRST = f"This program reads version {VERSION}: write faultfinder_columns: {VERSION}."
 
 
@@ -59,6 +59,7 @@ class ColumnMap:
     causes: Words | None = None
     tried: Words | None = None
     complaint: str | None = None
+    bench_minutes: str | None = None
     findings: tuple[tuple[str, Words], ...] = ()
     ignore: frozenset[str] = frozenset()
     lines: Mapping[str, int] = field(default_factory=dict)
@@ -69,7 +70,8 @@ class ColumnMap:
         words = [self.outcome, self.causes, self.tried, *(words for _, words in self.findings)]
         dates = [self.opened, self.closed]
         named = {one.column for one in [*words, *dates] if one is not None}
-        return frozenset(named | {self.key} | ({self.complaint} if self.complaint else set()))
+        plain = {self.key, self.complaint, self.bench_minutes} - {None}
+        return frozenset(named.union(filter(None, plain)))
 
     def check_header(self, header: Sequence[str], table: str) -> None:
         """Raise ModelFileError unless the columns of the table are those of the map."""
@@ -113,8 +115,10 @@ def askable(model: FaultModel) -> tuple[Variable, ...]:
     return tuple(one for one in model.variables if one.kind in (Kind.HISTORY, Kind.FINDING))
 
 
-OWN = ("key", "model", "opened_at", "closed_at", "outcome", "causes", "complaint", "tried")
+OWN = ("key", "model", "opened_at", "closed_at", "outcome", "causes", "bench_minutes",
+       "complaint", "tried")  # fmt: skip
 """The first columns of our own tables; `complaint` only when texts are asked for."""
+_MAY_LACK = ("bench_minutes", "complaint", "tried")
 
 
 def own_map(model: FaultModel, name: str, header: Sequence[str], table: str) -> ColumnMap:
@@ -130,7 +134,7 @@ def own_map(model: FaultModel, name: str, header: Sequence[str], table: str) -> 
         if header.count(column) > 1:
             raise MisuseError(f"{table} has the column {shown(column)} twice. Keep one of them.")
     for column in OWN:
-        if column not in header and column not in ("complaint", "tried"):
+        if column not in header and column not in _MAY_LACK:
             raise MisuseError(
                 f"{table} has no column {column}. Tables of other programs are read with --map."
             )
@@ -143,6 +147,7 @@ def own_map(model: FaultModel, name: str, header: Sequence[str], table: str) -> 
         causes=Words("causes"),
         tried=Words("tried") if "tried" in header else None,
         complaint="complaint" if "complaint" in header else None,
+        bench_minutes="bench_minutes" if "bench_minutes" in header else None,
         findings=tuple((column, Words(column)) for column in header if column in findings),
         ignore=frozenset({"model"}),
         file=table,
@@ -200,6 +205,13 @@ class _Reader:
         )
         key = self._column("key", root.node("key", "Say which column holds the key: key: COLUMN."))
         complaint = self._column("complaint", root.node("complaint"))
+        took = self._column("bench_minutes", root.node("bench_minutes"))
+        if closed is None and took is not None:
+            self.faults.add(
+                root.line_of("bench_minutes"),
+                "bench_minutes is mapped, and closed is not.",
+                "Map both.",
+            )
         findings = self._findings(model)
         ignore = frozenset(word.value for word in root.words("ignore"))
         if compiled is None or name is None or key is None or opened is None:
@@ -213,6 +225,7 @@ class _Reader:
             causes,
             tried,
             complaint,
+            took,
             findings,
             ignore,
             self.lines,

@@ -15,6 +15,7 @@ from faultfinder.inference.compiled import CompiledModel
 from faultfinder.model.answers import find_result, fold
 from faultfinder.model.parts import FaultModel
 from faultfinder.tickets import ticket as tickets
+from faultfinder.tickets.as_typed import minutes_of
 from faultfinder.tickets.events import Closed, Entry, Found, Intake, Outcome, Tried, made_event
 from faultfinder.tickets.exchange.arriving import (
     Arrival,
@@ -64,6 +65,7 @@ def ticket_row(ticket: Ticket, model: FaultModel, complaint: bool) -> tuple[str,
         ticket.closed_at or "",
         ticket.outcome,
         ";".join(ticket.causes),
+        "" if ticket.bench_minutes is None else f"{ticket.bench_minutes:.15g}",
         *([keep(ticket.complaint)] if complaint else []),
         ";".join(step.repair for step in ticket.tried),
     ]
@@ -117,7 +119,9 @@ class RowReader:
         ticket = row.ticket()
         if ticket is None:
             return tuple(BadRow(line, error.column, error.reason) for error in row.errors)
-        return Arrival(line, ticket, None, False, self.columns.complaint is not None)
+        told = {"complaint": self.columns.complaint, "bench time": self.columns.bench_minutes}
+        untold = frozenset(fact for fact, column in told.items() if column is None)
+        return Arrival(line, ticket, None, False, untold)
 
     def cell(self, cells: Sequence[str], column: str) -> str:
         return cells[self._place[column]]
@@ -200,10 +204,11 @@ class _Row:
         tried = self._several(":tried", columns.tried)
         findings = self._findings()
         complaint = self._complaint()
+        took = self._took()
         if columns.outcome is None and closed and causes:
             outcome = str(Outcome.REPAIRED)
         if not self.errors:
-            self._check_end(closed, outcome, causes)
+            self._check_end(closed, outcome, causes, took)
         if self.errors or key is None or opened is None:
             return None
         who, version = self.reader.who, self.reader.digest
@@ -214,7 +219,9 @@ class _Row:
                 *((opened, Tried(one, self.reader.stage_after(one), version)) for one in tried),
             ]
             if closed and outcome:
-                entries.append((closed, Closed(outcome, tuple(causes), version)))
+                entries.append(
+                    (closed, Closed(outcome, tuple(causes), version, bench_minutes=took))
+                )
             events = [
                 made_event(number, at, who, entry)
                 for number, (at, entry) in enumerate(entries, start=1)
@@ -308,7 +315,24 @@ class _Row:
             self.errors.append(RowError(column, str(error)))
             return ""
 
-    def _check_end(self, closed: str | None, outcome: str | None, causes: list[str]) -> None:
+    def _took(self) -> float | None:
+        column = self.reader.columns.bench_minutes
+        cell = "" if column is None else self.reader.cell(self.cells, column).strip()
+        if column is None or not cell:
+            return None
+        try:
+            if not self.reader.own:
+                return minutes_of(cell)
+            return float(cell)
+        except MisuseError as error:
+            self.errors.append(RowError(column, str(error)))
+        except ValueError:
+            self.errors.append(RowError(column, f"is {quoted(cell)}, which is no time in minutes."))
+        return None
+
+    def _check_end(
+        self, closed: str | None, outcome: str | None, causes: list[str], took: float | None
+    ) -> None:
         columns = self.reader.columns
         if closed and not outcome:
             column = columns.outcome.column if columns.outcome else "outcome"
@@ -320,3 +344,6 @@ class _Row:
         elif causes and not outcome:
             column = columns.causes.column if columns.causes else "causes"
             self.errors.append(RowError(column, "names a cause, though the ticket is open."))
+        elif took is not None and not outcome:
+            column = columns.bench_minutes or "bench_minutes"
+            self.errors.append(RowError(column, "tells a time, though the ticket is open."))
