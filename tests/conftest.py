@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Iterator
 from pathlib import Path
 
 import pytest
@@ -14,6 +14,17 @@ from tests.invented_models import write_small_lid
 Run = Callable[..., Result]
 LIT_BUT_EMPTY = ("--saw", "backlight=on", "--saw", "image=none")
 DARK = ("-s", "backlight=dark", "-s", "image=none")
+
+
+@pytest.fixture(scope="session", autouse=True)
+def no_folder_of_the_user(tmp_path_factory: pytest.TempPathFactory) -> Iterator[None]:
+    """Neither tickets, adopted models nor settings of whoever runs the tests are looked at."""
+    with pytest.MonkeyPatch.context() as patch:
+        for kind in ("DATA", "CONFIG"):
+            patch.setenv(f"XDG_{kind}_HOME", str(tmp_path_factory.mktemp(kind.lower())))
+        for named in ("FAULTFINDER_DB", "FAULTFINDER_SHOP"):
+            patch.delenv(named, raising=False)
+        yield
 
 
 @pytest.fixture
