@@ -16,9 +16,11 @@ from faultfinder.consultation.case import Case
 from faultfinder.consultation.comeback import likelier_after
 from faultfinder.consultation.consult import consult
 from faultfinder.consultation.judgement import SAID, WEIGHT
+from faultfinder.decide.shop_file import shop_path
 from faultfinder.errors import MisuseError, did_you_mean
 from faultfinder.inference.compiled import CompiledModel
 from faultfinder.tickets.as_typed import amount_of, minutes_of, years_of
+from faultfinder.tickets.place import store_place
 from tests.chromium import check_look
 from tests.on_paper import check_paper
 
@@ -49,6 +51,14 @@ def run(*words: str, status: int = 0) -> Result:
 
 def said(*words: str, status: int = 0) -> str:
     return " ".join(run(*words, status=status).output.split())
+
+
+def test_no_test_looks_where_the_user_keeps_tickets_and_settings(
+    tmp_path_factory: pytest.TempPathFactory,
+) -> None:
+    own = tmp_path_factory.getbasetemp()
+    assert Path(store_place()).is_relative_to(own)
+    assert shop_path().is_relative_to(own)
 
 
 @pytest.mark.parametrize(
@@ -114,7 +124,8 @@ def test_bench_time_is_said_at_closing_and_kept(place: Path) -> None:
     )
     assert "not all proved, 80 min at the bench" in said("ticket", "1")
     assert json.loads(run("ticket", "1", "--json").output)["bench_minutes"] == 80.0
-    assert "80 min" in said("sheet", "1")
+    run("sheet", "1", "--html", str(place / "sheet.html"))
+    assert "80 min" in (place / "sheet.html").read_text()
 
 
 def test_a_quote_beyond_the_limit_is_said_at_once_with_the_way_to_ask(place: Path) -> None:

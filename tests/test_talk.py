@@ -9,6 +9,7 @@ import pytest
 from faultfinder.cli.screens import _packed
 from faultfinder.tickets.events import Closed, Intake
 from faultfinder.tickets.opening import open_store
+from tests import MODELS
 from tests.small_model import SMALL_MODEL
 from tests.typist import Typist
 
@@ -59,6 +60,30 @@ def test_a_case_goes_from_the_counter_to_the_closed_ticket_by_single_keys(
     store = open_store(str(tmp_path / "tickets.db"), False)
     assert store.ticket(1).findings
     assert store.ticket(1).outcome == "repaired"
+    assert typist.scrolled == 0
+
+
+def test_what_a_command_says_first_belongs_to_the_page(typist: Typist) -> None:
+    typist.start("intake", "-m", "small", "-s", "backlight=off", "--complaint", "dark")
+    assert typist.lines[0] == "Ticket 1 opened."
+    typist.start("close", "1", "--outcome", "customer declined")
+    typist.start("intake", "--comeback-of", "1")
+    assert typist.lines[1].startswith("It comes back 0 days after ticket 1 was closed as customer")
+    assert any(line.startswith("A comeback of ticket 1") for line in typist.lines)
+    typist.start("found", "2", "backlight=off")
+    typist.start("takeback", "2", "2")
+    assert typist.lines[0] == "Entry 2 of ticket 2 is taken back."
+
+
+def test_a_full_page_after_intake_does_not_scroll(tmp_path: Path) -> None:
+    typist = Typist(tmp_path, {
+        "FAULTFINDER_MODELS": str(MODELS), "FAULTFINDER_DB": str(tmp_path / "tickets.db"),
+        "XDG_CONFIG_HOME": str(tmp_path / "settings"),
+    })  # fmt: skip
+    words = ("-s", "after=own_repair", "-s", "screen_light=dark", "--complaint", "dark", "--limit")
+    typist.start("intake", "-m", "thin_clamshell", *words, "20")
+    assert typist.lines[0] == "Ticket 1 opened."
+    assert len([line for line in typist.lines if line]) >= 20
     assert typist.scrolled == 0
 
 

@@ -80,7 +80,7 @@ def show_next(store: Store, state: Ticket, *before: str) -> None:
         pages = ticket_screens(state, view, now(), before, columns(), bold_allowed())
     except FaultfinderError as error:
         # What was entered stands all the same.
-        pages = [harmless(f"What comes next cannot be worked out: {error}")]
+        pages = ["\n".join([*before, harmless(f"What comes next cannot be worked out: {error}")])]
     echo_screens(pages)
 
 
@@ -168,11 +168,10 @@ def intake(
     )
     entries = [taken, *found_entries(compiled, results)]
     number = store.intake(name, now(), who(by), entries, comeback_of)
-    click.echo(f"Ticket {number} opened.")
+    words = [f"Ticket {number} opened."]
     if first is not None:
-        click.echo(_comeback_words(first, shop.guarantee_days))
-    click.echo("")
-    show_next(store, store.ticket(number))
+        words.append(_comeback_words(first, shop.guarantee_days))
+    show_next(store, store.ticket(number), *words)
 
 
 def _comeback_words(first: Ticket, guarantee_days: float) -> str:
@@ -182,7 +181,7 @@ def _comeback_words(first: Ticket, guarantee_days: float) -> str:
     causes = f" ({', '.join(first.causes)})" if first.causes else ""
     return (
         f"It comes back {days} days after ticket {first.number} was closed as "
-        f"{first.outcome}{causes},\n{within} the guarantee of {guarantee_days:.0f} days."
+        f"{first.outcome}{causes}, {within} the guarantee of {guarantee_days:.0f} days."
     )
 
 
@@ -305,10 +304,11 @@ def takeback(ticket: int, entry: int, by: str | None) -> None:
     state = store.ticket(ticket)
     check_take_back(state, entry)
     after = write(store, state, by, [TakenBack(entry)])
-    click.echo(f"Entry {entry} of ticket {ticket} is taken back.")
+    said = f"Entry {entry} of ticket {ticket} is taken back."
     if after.open:
-        click.echo("")
-        show_next(store, after)
+        show_next(store, after, said)
+    else:
+        click.echo(said)
 
 
 @click.command("remodel", short_help="Go on with the present model.")

@@ -132,8 +132,8 @@ def ticket_screens(
     bold: bool = False,
 ) -> list[str]:
     """What comes next on a ticket, a screen or more; `before` is said first ("Now: ...")."""
-    head = ticket_head(ticket, now, width, view)
-    head += [Line(tuple(wrapped(line, width=width)), "step") for line in before]
+    head = [Line(tuple(wrapped(line, width=width)), "step") for line in before]
+    head += ticket_head(ticket, now, width, view)
     if ticket.repaired is not None and not view.told.stop:
         page = Page(bold)
         _add_proof(page, ticket, view.model)
