@@ -274,7 +274,7 @@ def test_a_proposal_that_came_out_wrong_is_not_written() -> None:
 def test_effect_is_relative_entropy_times_tickets() -> None:
     assert effect(figure(Place("a", "leak"), (0.5, 0.5), (0.5, 0.5))) == 0.0
     moved = figure(Place("a", "leak"), (0.75, 0.25), (0.5, 0.5))
-    # Cover & Thomas, Elements of information theory, example 2.3.1 (from memory): with
+    # The textbook example of two coins (as worked out in lecture notes, read there): with
     # p = (1/2, 1/2) and q = (3/4, 1/4), D(p||q) = 0.2075 bits.
     assert effect(moved) == pytest.approx(7 * 0.2075, abs=5e-4)
 

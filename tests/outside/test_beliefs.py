@@ -80,7 +80,8 @@ def test_chest_clinic_findings_before_anything_is_known(node: str, figure: float
 
 
 def test_burglar_alarm() -> None:
-    """Russell & Norvig, Artificial intelligence: a modern approach (from memory)."""
+    """Russell & Norvig, Artificial intelligence: a modern approach (tables and posteriors as
+    other programs that work the example print them; the book itself was not at hand)."""
     yes_no = ("no", "yes")
 
     def rows(*yes: float) -> list[list[float]]:
@@ -104,7 +105,8 @@ def test_burglar_alarm() -> None:
 
 
 def test_car_start() -> None:
-    """Jensen & Nielsen, Bayesian networks and decision graphs (from memory)."""
+    """Jensen & Nielsen, Bayesian networks and decision graphs, 2007, page 35 (tables and two to
+    three digits as in the tests of another library, read there; the other digits are counted)."""
     network = pgmpy_network(
         {
             "fuel": (("yes", "no"), (), [[0.98, 0.02]]),
@@ -142,8 +144,8 @@ def test_car_start() -> None:
     ],
 )
 def test_noisy_or_fever(present: tuple[str, ...], no_fever: float) -> None:
-    """Russell & Norvig, Artificial intelligence: a modern approach (from memory): inhibitors
-    cold .6, flu .2, malaria .1, no leak."""
+    """Russell & Norvig, Artificial intelligence: a modern approach (the whole table as
+    in lecture notes, read there): inhibitors cold .6, flu .2, malaria .1, no leak."""
     inhibitors = {"cold": 0.6, "flu": 0.2, "malaria": 0.1}
     causes = [root(name, Kind.CAUSE, 0.5, 0.5) for name in inhibitors]
     links = {name: {"s1": Link((q, 1 - q))} for name, q in inhibitors.items()}
@@ -162,7 +164,7 @@ def test_noisy_or_fever(present: tuple[str, ...], no_fever: float) -> None:
 
 
 def test_noisy_or_fever_explains_away() -> None:
-    """Same source (from memory); the beliefs given fever are counted, not published."""
+    """The same inhibitors; the beliefs given fever are counted, not published."""
     inhibitors = {"cold": 0.6, "flu": 0.2, "malaria": 0.1}
     priors = {"cold": 0.2, "flu": 0.1, "malaria": 0.01}
     causes = [root(name, Kind.CAUSE, 1 - p, p) for name, p in priors.items()]

@@ -6,8 +6,7 @@
   the file asia.bif.gz inside the pgmpy package, goes through a skeleton; the figures below are
   recomputed from that file and given to six digits, and pgmpy's variable elimination on the
   file itself is met to 1e-9.
-- The score interval for a share against scipy (Wilson, J. Am. Statist. Assoc. 22 (1927) 209;
-  citation from memory).
+- The score interval for a share against scipy (Wilson, J. Am. Statist. Assoc. 22 (1927) 209).
 """
 
 from __future__ import annotations

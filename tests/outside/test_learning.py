@@ -396,8 +396,9 @@ def exact_by_counting(table: Any) -> float:
 
 
 def test_the_exact_test_counts_all_tables_with_the_same_margins() -> None:
-    """The tea tasting of R. A. Fisher, The design of experiments, 1935 (from memory; the value
-    is counted here): three of four right, two-sided (1 + 16 + 16 + 1) / 70."""
+    """The tea tasting of R. A. Fisher, The design of experiments, 1935 (as retold in a lecture,
+    read there: eight cups, four of a kind; the value is counted here): three of four right,
+    two-sided (1 + 16 + 16 + 1) / 70."""
     assert fisher_exact(np.array([[3, 1], [1, 3]])) == pytest.approx(34 / 70, rel=1e-12)
     rng = np.random.default_rng(3)
     for _ in range(200):

@@ -81,8 +81,8 @@ def test_the_calibration_table_agrees_with_scikit_learn() -> None:
     ],
 )
 def test_wilson_intervals_as_published(hits: int, trials: int, low: float, high: float) -> None:
-    """Newcombe, Statistics in Medicine 17 (1998) 857, table I, method 3 (from memory; scipy
-    gives the same)."""
+    """Newcombe, Statistics in Medicine 17 (1998) 857, table I, method 3 (as quoted in
+    the tests of another program, read there; scipy gives the same)."""
     assert wilson(hits, trials) == pytest.approx((low, high), abs=5e-5)
 
 

@@ -154,7 +154,8 @@ def test_six_states_five_tests() -> None:
 @pytest.mark.parametrize(
     ("priors", "best", "greedy_cost"),
     [
-        # Cover & Thomas, Elements of information theory (from memory): 2.3 bits, entropy 2.2855.
+        # MacKay, Information theory, inference, and learning algorithms, example 5.15 (as quoted
+        # in course notes, read there): 2.3 bits, entropy 2.2855.
         ((0.25, 0.25, 0.2, 0.15, 0.15), 2.30, 2.30),
         # Halving as evenly as can be is not optimal; recomputed by counting.
         ((0.35, 0.17, 0.17, 0.16, 0.15), 2.30, 2.33),
@@ -172,7 +173,8 @@ def test_all_subsets_as_tests_reach_the_huffman_length(
 
 
 def test_the_entropy_of_the_textbook_example() -> None:
-    """Cover & Thomas (from memory): the first check of the engine cuts it .45 to .55."""
+    """MacKay, example 5.15 (as above): the first check of the engine halves it, where the
+    best code begins with .45 and .55."""
     priors = (0.25, 0.25, 0.2, 0.15, 0.15)
     assert entropy(priors) == pytest.approx(2.2855, abs=5e-5)
     checks = look_at(engine_for(priors, all_subsets(5)), {}).most_telling

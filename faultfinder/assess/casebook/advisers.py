@@ -51,7 +51,8 @@ def words_of(entries: Sequence[Entry]) -> set[str]:
 
 
 def jaccard(one: set[str], other: set[str]) -> float:
-    """What both hold over what either holds (Jaccard 1901; citation from memory).
+    """What both hold over what either holds (Jaccard, Bull. Soc. Vaudoise
+    Sci. Nat. 37 (1901) 241).
 
     >>> jaccard({"a", "b"}, {"b", "c"})
     0.3333333333333333

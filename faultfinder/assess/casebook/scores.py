@@ -1,7 +1,7 @@
 """How well a model did on real cases: shares right, bits, calibration, ranks.
 
-The score in bits is the logarithmic one (Good, J. R. Stat. Soc. B 14 (1952) 107; citation
-from memory), which only an honest chance makes least.
+The score in bits is the logarithmic one (Good, J. R. Stat. Soc. B 14 (1952) 107),
+which only an honest chance makes least.
 """
 
 from __future__ import annotations
@@ -171,7 +171,7 @@ def _mean(values: Sequence[float]) -> float:
 
 def bootstrap(values: Sequence[float], of: Callable[..., object] = np.mean) -> tuple[float, float]:
     """The 95 % percentile bootstrap interval of a mean (or a median: pass np.median) over cases
-    (Efron, Ann. Stat. 7 (1979) 1; citation from memory). NaNs without a value."""
+    (Efron, Ann. Stat. 7 (1979) 1). NaNs without a value."""
     if not values:
         return math.nan, math.nan
     drawn = np.random.default_rng(SEED).integers(len(values), size=(DRAWS, len(values)))

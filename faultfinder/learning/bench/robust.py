@@ -2,9 +2,9 @@
 
 Each measurement is a sum of known parts, each times a factor of its own; its logarithm is taken
 to scatter around that of the sum. Long pauses and slips of the pen are let go by Tukey's biweight
-(Beaton & Tukey 1974, from memory), which gives no weight to what lies beyond 4.685 scales. The
-logarithms of the factors are taken to scatter around 0, the file, by as much as the measurements
-themselves say (empirical Bayes), so that what was seen few times stays near it.
+(Beaton & Tukey, Technometrics 16 (1974) 147), which gives no weight to what lies beyond 4.685
+scales. The logarithms of the factors are taken to scatter around 0, the file, by as much as the
+measurements themselves say (empirical Bayes), so that what was seen few times stays near it.
 """
 
 from __future__ import annotations
@@ -18,7 +18,7 @@ from faultfinder.learning.judge.scores import Ints
 from faultfinder.model.network import Array
 
 BIWEIGHT, HUBER = 4.685, 1.345
-"""Tuning constants for 95 % efficiency with normal errors (from memory)."""
+"""Tuning constants for 95 % efficiency with normal errors (as in the help of S-PLUS, `chb`)."""
 LEAST_SCALE, LEAST_SPREAD, MOST_SPREAD = 0.05, 0.1, 1.0
 """Bounds of the scale of measurements and of the spread of factors, in logarithms (a choice)."""
 ROUNDS = 60

@@ -4,7 +4,7 @@ A figure that stands in several families as the same entry with the same numbers
 The tickets of the other families speak of it too, but a family may differ: in all they count
 for at most `alike` tickets of the family itself, and S of them for S * alike / (S + alike), as
 the variance of a mean and that between families add up (the normal form of a hierarchical prior,
-Gelman et al., Bayesian Data Analysis, chapter 5, from memory). How alike the families are and
+Gelman et al., Bayesian Data Analysis, chapter 5). How alike the families are and
 what the author's belief is worth beside is chosen as in `worth`: on the counts of tickets held
 out, all families together; so what differs is learnt when tickets say so. What a family has of
 its own is tuned as alone.

@@ -2,7 +2,7 @@
 
 What is missing then says something: P(a result is written down | the result) is a figure of its
 own, one for the normal result and one for all others, estimated with the rest by EM (data
-missing not at random: Little & Rubin, Statistical analysis with missing data, from memory).
+missing not at random: Little & Rubin, Statistical analysis with missing data).
 """
 
 from __future__ import annotations

@@ -33,7 +33,7 @@ belief that may be off by one in log odds counts for 1 / (p (1 - p)) tickets, 21
 
 CHANCE = 1.0
 """Gain, in nats over all tickets, below which the file's figures stand: what one fitted number
-gains by chance (Akaike, IEEE Trans. Automatic Control 19 (1974) 716, from memory)."""
+gains by chance (Akaike, IEEE Trans. Automatic Control 19 (1974) 716)."""
 
 
 @dataclass(frozen=True)

@@ -22,7 +22,7 @@ BINS = 10
 
 @dataclass(frozen=True)
 class Murphy:
-    """The mean Brier score in parts (Murphy, J. Appl. Meteor. 12 (1973) 595, from memory).
+    """The mean Brier score in parts (Murphy, J. Appl. Meteor. 12 (1973) 595).
 
     With K bins of n_k forecasts each, mean forecast f_k and observed share o_k, and o over all
     n: reliability = sum n_k (f_k - o_k)^2 / n, lower is better; resolution =

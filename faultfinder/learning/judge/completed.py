@@ -3,7 +3,7 @@
 For each ticket one joint state of all variables is drawn from
 P(everything | findings, confirmed causes faulty, all others not) under the reference: one
 pass over the junction tree for many tickets at once, then clique by clique from the root
-outwards (Dawid, Statistics and Computing 2 (1992) 25, from memory). Read one finding at a
+outwards (Dawid, Statistics and Computing 2 (1992) 25). Read one finding at a
 time, that is the same as drawing each from P(finding | causes, all that the ticket records
 and all drawn before). Two models can so be tried on the very same machines.
 """

@@ -42,7 +42,7 @@ def paired_difference(
     """Mean of `new - old`, both of shape (tickets,).
 
     The interval is the bootstrap's percentile interval over whole tickets (Efron & Tibshirani, An
-    introduction to the bootstrap, 1993, chapter 13, from memory). With fewer than some 30
+    introduction to the bootstrap, 1993, chapter 13). With fewer than some 30
     tickets it is too narrow. Where tickets of a group share what was decided, `groups` (tickets,)
     says which they are in: each group then counts as one observation (`_by_groups`), unless all
     are in one.
@@ -76,7 +76,7 @@ def paired_difference(
 def _by_groups(change: Array, groups: Ints) -> tuple[float, float]:
     """Student's 95 % interval of the mean, the K groups being independent of one another and not
     the tickets in them: variance K / (K - 1) sum_k (sum of what is over the mean in k)^2 / n^2,
-    with K - 1 degrees of freedom (Liang & Zeger, Biometrika 73 (1986) 13, from memory)."""
+    with K - 1 degrees of freedom (Liang & Zeger, Biometrika 73 (1986) 13)."""
     # Imported here: no everyday command needs it.
     from scipy.stats import t
 

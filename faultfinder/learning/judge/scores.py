@@ -32,7 +32,8 @@ class TicketScores:
 
     With forecast p and y = 1 where a cause is present, else 0:
     `log_loss` is the mean over causes of -ln(p if y else 1 - p), in nats;
-    `brier` the mean over causes of (p - y)^2 (Brier 1950, from memory; halved form: 0 to 1).
+    `brier` the mean over causes of (p - y)^2 (Brier, Monthly Weather Rev. 78
+    (1950) 1; halved form: 0 to 1).
     `named_log_loss` and `named_brier` are the means over the present causes alone, -ln p
     and (1 - p)^2; they are no proper scores (saying 1 of every cause would win), and only
     make sense beside the others. `place` is where the best-placed present cause stands

@@ -28,7 +28,7 @@ SURE = 0.05
 GRID: Array = np.linspace(0.0, 0.95, 96)
 HALF_95 = 1.9207
 """Half of chi-square's 95 % point with one degree of freedom: how far below its top the
-logarithm of a likelihood may fall inside the interval (Wilks 1938, from memory)."""
+logarithm of a likelihood may fall inside the interval (Wilks, Ann. Math. Stat. 9 (1938) 60)."""
 
 
 @dataclass(frozen=True)

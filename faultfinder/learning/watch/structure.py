@@ -328,8 +328,9 @@ def drawn_p_value(tables: Sequence[Counts], rng: np.random.Generator, most: int)
     """How often tables with the same margins give a chi-square at least as large.
 
     `tables` have no empty row or column. Sequential: stops after ENOUGH such tables,
-    p = (as extreme) / (drawn) then, else (as extreme + 1) / (most + 1); Besag & Clifford
-    (1991, formulas from memory).
+    p = (as extreme) / (drawn) then, else (as extreme + 1) / (most + 1); Besag & Clifford,
+    Biometrika 78 (1991) 301 (formulas as in other programs that cite it; the paper itself was
+    not at hand).
     """
     seen = sum(float(chi_square(table[None])[0]) for table in tables)
     extreme = drawn = 0
