@@ -2,15 +2,21 @@
 
 from __future__ import annotations
 
+from collections import defaultdict
+from collections.abc import Mapping
 from dataclasses import replace
 
 import numpy as np
 import pytest
 
+from faultfinder import Case, consult
+from faultfinder.consultation import quote as quoting
 from faultfinder.consultation.advice import advice_from
 from faultfinder.consultation.bench import build_problem
 from faultfinder.consultation.causes import causes_given
+from faultfinder.consultation.habit import instead
 from faultfinder.consultation.quote import spread
+from faultfinder.decide.abreast import Abreast
 from faultfinder.decide.belief import Tried
 from faultfinder.decide.plan import make_plan
 from faultfinder.decide.policies import roll_out
@@ -22,7 +28,8 @@ from faultfinder.decide.problem import Problem
 from faultfinder.decide.repair_order import best_order, order_cost
 from faultfinder.decide.shop import Shop
 from faultfinder.decide.simulation import draw_machines, simulate
-from faultfinder.decide.situation import Policy, start
+from faultfinder.decide.situation import Action, Policy, after_repair, repair_step, start
+from faultfinder.decide.walk import PASSES, EveryResult, walk
 from faultfinder.errors import FaultfinderError
 from faultfinder.inference.compiled import CompiledModel, compile_model
 from faultfinder.inference.loading import load_model
@@ -189,12 +196,182 @@ def test_the_quote_is_in_order_and_says_how_often_it_is_passed(compiled: Compile
         problem = whole(compiled, findings)
         action = roll_out.make(problem, SHOP).decide(start(problem))
         base = OneStep(problem, SHOP.worth_per_bit)
-        quote = spread(problem, compiled.model, action, base, SHOP.dear_part)
+        quote = spread(problem, compiled, action, base, SHOP.dear_part)
         assert quote.low <= quote.likely <= quote.high
         assert 0.0 <= quote.exceeds <= 0.1 + 1e-9
         assert 0.0 <= quote.dear_for_nothing <= 1.0
         advice = advice_from(problem, compiled.model, action)
         assert advice.cost <= advice.cost_repairing + 1e-9
+
+
+End = tuple[float, float, np.ndarray]
+"""How likely a job ends so, what its work cost, and its parts' low, likely and high prices."""
+
+
+def by_hand(
+    compiled: CompiledModel, problem: Problem, policy: Policy
+) -> tuple[Mapping[str, float], Mapping[str, list[End]]]:
+    """A job followed through every result: expected figures of it, and its ends by kind."""
+    model, names = compiled.model, problem.stages
+    mean: dict[str, float] = defaultdict(float)
+    ends: dict[str, list[End]] = defaultdict(list)
+    kept: list[tuple[float, np.ndarray]] = []
+    assert model.retest is not None
+
+    def way(begin: str, end: str) -> float:
+        return compiled.routes[begin, end].minutes
+
+    for step in walk(problem, policy, EveryResult()):
+        p, here = step.group, names[step.situation.stage]
+        work, parts = kept[step.before] if step.before >= 0 else (0.0, np.zeros(3))
+        if step.action.kind == "check":
+            check = model.checks_by_name[problem.checks[step.action.number].name]
+            minutes = way(here, check.stage) + check.minutes
+            work += SHOP.cost(minutes, check.consumables)
+            mean["checks"] += p
+            mean["minutes"] += p * minutes
+        else:
+            closing = way(here, model.start)
+            if not step.situation.repaired:
+                ends["looked at"].append((p, work + SHOP.cost(closing, 0.0), parts))
+            if step.action.kind == "hand over":
+                mean["given up"] += p
+                mean["minutes"] += p * closing
+                ends["given up"].append((p, work + SHOP.cost(closing, 0.0), parts))
+            else:
+                number = step.action.number
+                repair = model.repairs_by_name[problem.repairs[number].name]
+                look = names[problem.repairs[number].test_stage]
+                minutes = way(here, repair.stage) + repair.minutes + way(repair.stage, look)
+                minutes += model.retest.minutes
+                work += SHOP.cost(minutes, 0.0)
+                price = repair.part
+                parts = parts + np.array([price.low, price.likely, price.high])
+                helps = np.zeros(len(problem.weights))
+                for cause, states in repair.mends.items():
+                    at = problem.causes.index(cause)
+                    faulty = [model.by_name[cause].states.index(state) for state in states]
+                    helps = np.maximum(helps, np.isin(problem.scenarios[:, at], faulty))
+                for_nothing = p * float(step.situation.weights @ (1.0 - helps))
+                mean["wrong"] += for_nothing
+                mean["needless"] += for_nothing if price.likely >= SHOP.dear_part else 0.0
+                mean["minutes"] += p * minutes
+                for shown in step.ways:
+                    if shown.result == PASSES:
+                        closing = way(look, model.start)
+                        mean["minutes"] += shown.group * closing
+                        end = (shown.group, work + SHOP.cost(closing, 0.0), parts)
+                        ends["repaired"].append(end)
+                slipped = after_repair(problem, step.situation, number)[1]
+                passed = sum(shown.group for shown in step.ways if shown.result == PASSES)
+                mean["solved"] += passed - p * slipped
+        kept.append((work, parts))
+    return mean, ends
+
+
+def quantile(ends: list[End], at: float) -> float:
+    """The least cost that is not passed with that probability; parts cost little in one of four,
+    much in one of four."""
+    priced = sorted(
+        (work + price, p * share)
+        for p, work, parts in ends
+        for price, share in zip(parts.tolist(), (0.25, 0.5, 0.25), strict=True)
+    )
+    whole, below = sum(p for _, p in priced), 0.0
+    for cost, p in priced:
+        below += p / whole
+        if below >= at - 1e-9:
+            return cost
+    return priced[-1][0]
+
+
+JOBS = [{}, {"look": "nothing"}, {"glass_cracked": "yes"}, {"look": "lines", "tap_flicker": "yes"}]
+
+
+@pytest.mark.parametrize("findings", JOBS)
+def test_a_quote_is_the_spread_of_following_every_result(
+    compiled: CompiledModel, findings: dict[str, str], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """With no story thinned out; the figures are worked out anew from the model's own."""
+    monkeypatch.setattr(quoting, "Abreast", lambda problem: Abreast(problem, 1e-15))
+    problem = whole(compiled, findings)
+    base = OneStep(problem, SHOP.worth_per_bit)
+    quote = spread(problem, compiled, base.decide(start(problem)), base, SHOP.dear_part)
+    mean, ends = by_hand(compiled, problem, base)
+    every = [*ends["repaired"], *ends["given up"]]
+    assert quote.low == pytest.approx(quantile(every, 0.1))
+    assert quote.likely == pytest.approx(quantile(every, 0.5))
+    assert quote.high == pytest.approx(quantile(every, 0.9))
+    assert quote.looking == pytest.approx(quantile(ends["looked at"], 0.5))
+    assert quote.repaired == pytest.approx(quantile(ends["repaired"], 0.5))
+    assert quote.repaired_high == pytest.approx(quantile(ends["repaired"], 0.9))
+    assert quote.given_up == pytest.approx(mean["given up"], abs=1e-6)
+    assert quote.dear_for_nothing == pytest.approx(mean["needless"], rel=1e-6)
+    assert quote.minutes == pytest.approx(mean["minutes"], rel=1e-6)
+    dearer = sum(
+        p * share
+        for p, work, parts in every
+        for price, share in zip(parts.tolist(), (0.25, 0.5, 0.25), strict=True)
+        if work + price > quote.high + 1e-6
+    )
+    assert quote.exceeds == pytest.approx(dearer, abs=1e-6)
+
+
+@pytest.mark.parametrize("findings", JOBS)
+def test_simulated_tickets_come_out_as_following_every_result_says(
+    compiled: CompiledModel, findings: dict[str, str]
+) -> None:
+    problem = whole(compiled, findings)
+    base = OneStep(problem, SHOP.worth_per_bit)
+    mean, _ = by_hand(compiled, problem, base)
+    rng = np.random.default_rng(17)
+    machines = draw_machines(compiled, 40_000, rng, findings)
+    before = machines.copy()
+    outcome = simulate(compiled, problem, base, SHOP, machines, rng)
+    assert np.array_equal(machines, before)
+    assert mean["wrong"] > mean["needless"] > 0.0
+    for name in ("minutes", "checks", "wrong", "needless", "solved"):
+        told = getattr(outcome, name)
+        error = max(told.std() / np.sqrt(len(told)), 1e-9)
+        assert abs(told.mean() - mean[name]) < 3.5 * error, name
+    assert outcome.drawn.sum() == 0.0
+    assert sum(outcome.in_vain.values()) == pytest.approx(outcome.wrong)
+
+
+@pytest.mark.parametrize("findings", JOBS)
+def test_a_repair_instead_of_the_advice_is_priced_over_the_whole_job(
+    compiled: CompiledModel, findings: dict[str, str]
+) -> None:
+    told = consult(Case(compiled, findings))
+    problem = told.problem
+    for number, repair in enumerate(problem.repairs):
+        price = instead(told, repair.name)
+        cost, fails, after = repair_step(problem, start(problem), number)
+        assert after is not None
+        then = told.policy.decide(after)
+        assert price.cost == pytest.approx(cost + fails * then.expected_cost)
+        assert told.advice is not None
+        assert price.cost_advised == told.advice.cost
+        # Sound: the joint state without a fault, which comes first.
+        assert price.right == pytest.approx(problem.after_repair(problem.weights, number)[0])
+        again = consult(Case(compiled, findings, tried=(Tried(repair.name),)))
+        assert price.teaches == {c: (told.causes[c], p) for c, p in again.causes.items()}
+        assert told.quote is not None
+        assert price.minutes_advised == told.quote.minutes
+        if told.action == Action("repair", number, told.action.expected_cost):
+            assert price.minutes == pytest.approx(price.minutes_advised)
+
+
+def test_a_habit_is_priced_where_the_policy_says_no_cost(compiled: CompiledModel) -> None:
+    """`one-step` names checks without a cost: repairing at once bounds it."""
+    told = consult(Case(compiled, {"look": "nothing"}), policy="one-step")
+    problem = told.problem
+    number = [one.name for one in problem.repairs].index("new_lid")
+    cost, fails, after = repair_step(problem, start(problem), number)
+    assert after is not None
+    assert told.policy.decide(after).kind == "check"
+    bound = order_cost(problem, after.weights, after.stage, after.repaired)
+    assert instead(told, "new_lid").cost == pytest.approx(cost + fails * bound)
 
 
 def test_the_printed_plan_of_the_shop_model_costs_what_it_says() -> None:

@@ -505,7 +505,7 @@ class Consultation:
             return None
         terms = self.case.terms
         then = OneStep(self.problem, terms.worth_per_bit)
-        return spread(self.problem, self.case.model.model, self.action, then, terms.dear_part)
+        return spread(self.problem, self.case.model, self.action, then, terms.dear_part)
 
     @cached_property
     def way(self) -> Route:

@@ -12,8 +12,8 @@ from faultfinder.decide.policies.one_step import OneStep
 from faultfinder.decide.problem import Ints, Problem
 from faultfinder.decide.repair_order import first_repairs
 from faultfinder.decide.situation import Action, start
+from faultfinder.inference.compiled import CompiledModel
 from faultfinder.model.network import Array
-from faultfinder.model.parts import FaultModel
 
 LOW_AT, LIKELY_AT, HIGH_AT = 0.1, 0.5, 0.9
 """The quote's low, likely and high figures are these quantiles of the job's cost."""
@@ -26,7 +26,8 @@ class Quote:
     `exceeds` is the probability that it costs more than `high`; `given_up` that the
     machine is handed over unrepaired. `dear_for_nothing` is the expected number, per job,
     of parts of at least the shop's `dear_part` price that are fitted to a machine with none
-    of the causes they mend.
+    of the causes they mend. `minutes` is the expected bench time: ways, checks, repairs, the
+    looks after them and closing up.
 
     In two lines: `looking` is what it likely costs to look at it and no more, `repaired` and
     `repaired_high` the likely and the dear end where it is repaired (None where it never is).
@@ -38,6 +39,7 @@ class Quote:
     exceeds: float
     given_up: float
     dear_for_nothing: float
+    minutes: float
     looking: float = 0.0
     repaired: float | None = None
     repaired_high: float | None = None
@@ -51,13 +53,14 @@ class _Ledger:
     """
 
     problem: Problem
-    model: FaultModel
+    compiled: CompiledModel
     policy: OneStep
     dear_part: float
     ends: list[tuple[Array, Array, bool]] = field(default_factory=list)
     looks: list[tuple[Array, Array, bool]] = field(default_factory=list)
     given_up: float = 0.0
     wasted: float = 0.0
+    minutes: float = 0.0
 
     @cached_property
     def abreast(self) -> Abreast:
@@ -68,12 +71,30 @@ class _Ledger:
         """What the customer pays for each check besides the way, and for each repair: its work
         besides the way, and the prices of its part (repairs, 4)."""
         checks = np.array([check.cost - check.shop_share for check in self.problem.checks])
-        parts = [self.model.repairs_by_name[one.name].part for one in self.problem.repairs]
+        by_name = self.compiled.model.repairs_by_name
+        parts = [by_name[one.name].part for one in self.problem.repairs]
         repairs = [
             (-part.likely - one.shop_share, part.low, part.likely, part.high)
             for part, one in zip(parts, self.problem.repairs, strict=True)
         ]
         return checks, np.array(repairs).reshape(-1, 4)
+
+    @cached_property
+    def _timed(self) -> tuple[Array, Array, Array]:
+        """The minutes of each check and of each repair, its look included, besides the way; and
+        of each way: (stages, stages)."""
+        model, names = self.compiled.model, self.problem.stages
+        routes = self.compiled.routes
+        ways = np.array(
+            [[routes[a, b].minutes if (a, b) in routes else np.inf for b in names] for a in names]
+        )
+        look = model.retest.minutes if model.retest else 0.0
+        checks = [model.checks_by_name[one.name].minutes for one in self.problem.checks]
+        repairs = [
+            model.repairs_by_name[one.name].minutes + ways[one.stage, one.test_stage] + look
+            for one in self.problem.repairs
+        ]
+        return np.array(checks), np.array(repairs), ways
 
     def follow(self, action: Action) -> None:
         """An action taken at first, and then the policy to the end."""
@@ -93,6 +114,9 @@ class _Ledger:
         if len(stories):
             way = self.problem.travel[stories.stages, self.abreast.places[checks]]
             stories.spent[:, 0] += way + self._priced[0][checks]
+            own, _, ways = self._timed
+            spent = ways[stories.stages, self.abreast.places[checks]] + own[checks]
+            self.minutes += float(stories.chance @ spent)
             self.abreast.wait(self.abreast.check(stories, checks))
 
     def _end(self, stories: Stories, repairs: Ints) -> None:
@@ -111,14 +135,25 @@ class _Ledger:
                 self.wasted += float(some.chance @ needless)
         stories.spent[:, 0] += self.problem.act_cost[stories.stages, repairs]
         stories.spent[:] += parts[repairs]
+        _, own, ways = self._timed
+        spent = ways[stories.stages, np.array(self.problem.repair_places)[repairs]] + own[repairs]
+        self.minutes += float(stories.chance @ spent)
         passes, failed = self.abreast.repair(stories, repairs)
-        self._write(self.ends, stories, stories.chance * passes, self.abreast.ends[repairs])
+        self._hand_out(stories, stories.chance * passes, self.abreast.ends[repairs])
         self.abreast.wait(failed)
 
     def _give_up(self, stories: Stories) -> None:
         """Handed over unrepaired, the customer pays the work so far, not the shop's loss."""
         self.given_up += float(stories.chance.sum())
-        self._write(self.ends, stories, stories.chance, stories.stages, repaired=False)
+        self._hand_out(stories, stories.chance, stories.stages, repaired=False)
+
+    def _hand_out(
+        self, stories: Stories, chance: Array, stages: Ints, *, repaired: bool = True
+    ) -> None:
+        """Stories that are over."""
+        home = self.problem.stages.index(self.compiled.model.start)
+        self.minutes += float(chance @ self._timed[2][stages, home])
+        self._write(self.ends, stories, chance, stages, repaired=repaired)
 
     def _write(
         self,
@@ -137,14 +172,14 @@ class _Ledger:
 
 
 def spread(
-    problem: Problem, model: FaultModel, action: Action, policy: OneStep, dear_part: float
+    problem: Problem, compiled: CompiledModel, action: Action, policy: OneStep, dear_part: float
 ) -> Quote:
     """What to quote: the spread of the job's cost if `action` is taken and then `policy` followed.
 
     Part prices vary within their ranges (a quarter low, half likely, a quarter high).
     Comebacks, waiting and expected harm are the shop's cost and are not quoted.
     """
-    ledger = _Ledger(problem, model, policy, dear_part)
+    ledger = _Ledger(problem, compiled, policy, dear_part)
     ledger.follow(action)
     below = _spread(ledger.ends)
     high = _at(below, HIGH_AT)
@@ -158,6 +193,7 @@ def spread(
         max(exceeds, 0.0),
         ledger.given_up,
         ledger.wasted,
+        ledger.minutes,
         looking=_at(_spread(ledger.looks), LIKELY_AT) if ledger.looks else 0.0,
         repaired=None if mended is None else _at(mended, LIKELY_AT),
         repaired_high=None if mended is None else _at(mended, HIGH_AT),
