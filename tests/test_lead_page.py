@@ -29,9 +29,10 @@ from faultfinder.inference.compiled import CompiledModel, compile_model
 from faultfinder.learning.bench.figures import BenchFigure
 from faultfinder.learning.em.estimates import Tuned, tune
 from faultfinder.learning.judge.changed_advice import AdviceChange, ChangedAdvice
+from faultfinder.learning.judge.forecasts import forecast
 from faultfinder.learning.judge.judging import Judged, verdict_on
 from faultfinder.learning.judge.kept import Judgement
-from faultfinder.learning.judge.replay import Comparison, compare
+from faultfinder.learning.judge.replay import Comparison, compared
 from faultfinder.learning.proposal import moved
 from faultfinder.learning.watch.bench_habits import (
     Agreement,
@@ -481,10 +482,10 @@ def test_parts_that_did_not_cure_are_counted_by_month_of_closing() -> None:
 def learned() -> tuple[Tuned, Comparison]:
     compiled = shop()
     tickets = drawn_tickets(compiled, 160, 3)
-    early = tune(compiled, tickets[:110])
-    return tune(compiled, tickets), compare(
-        compiled, compile_model(replace(early.model, digest="")), tickets[110:], resamples=200
-    )
+    early = compile_model(replace(tune(compiled, tickets[:110]).model, digest=""))
+    held = tickets[110:]
+    told = [(forecast(compiled, held), forecast(early, held))]
+    return tune(compiled, tickets), compared(told, held, resamples=200)
 
 
 def hostile() -> FaultModel:

@@ -128,7 +128,7 @@ def test_an_impossible_label_comes_first_and_impossible_findings_before_it(
     fine = ClosedTicket(3, SPRING, {"glass": "cracked"}, ("panel",))
     listed = unlikely_tickets(compiled, [fine, label, findings], 3)
     assert [ticket.number for ticket in listed] == [2, 1, 3]
-    assert [ticket.possible for ticket in listed] == [False, True, True]
+    assert [bool(ticket.leading) for ticket in listed] == [False, True, True]
     assert listed[1].probability == 0.0
     assert listed[1].against[0].finding == "glass"
     assert listed[1].against[0].ratio == 0.0

@@ -13,8 +13,8 @@ from hypothesis import strategies as st
 
 from faultfinder.errors import MisuseError
 from faultfinder.inference.compiled import CompiledModel, compile_model
-from faultfinder.learning.judge.forecasts import batches, forecast
-from faultfinder.learning.judge.replay import compare, random_folds
+from faultfinder.learning.judge.forecasts import batches, check_same_structure, forecast
+from faultfinder.learning.judge.replay import Comparison, compared, random_folds
 from faultfinder.learning.records import ClosedTicket
 from faultfinder.model.parts import Row, Table
 from tests.brute_force import joint_of_model
@@ -24,6 +24,10 @@ from tests.small_shop import small_shop
 
 LOSSES = ("log_loss", "brier", "label_log_loss")
 ALL = (*LOSSES, "named_log_loss", "named_brier", "top1", "top3")
+
+
+def compare(old: CompiledModel, new: CompiledModel, tickets: Sequence[ClosedTicket]) -> Comparison:
+    return compared([(forecast(old, tickets), forecast(new, tickets))], tickets, resamples=200)
 
 
 @pytest.fixture(scope="module")
@@ -133,7 +137,7 @@ def test_the_order_of_tickets_does_not_matter_to_scores(
 def test_the_true_figures_are_calibrated(truth: CompiledModel) -> None:
     """Few of many bins lie outside their 95 % interval; a wrong model has most outside."""
     many = drawn_tickets(truth, 3000, seed=11)
-    told = compare(with_rate(small_shop(), "strip", 0.5, 0.5), truth, many, resamples=10)
+    told = compare(with_rate(small_shop(), "strip", 0.5, 0.5), truth, many)
 
     def outside(rows: Sequence[object]) -> int:
         return sum(
@@ -199,7 +203,7 @@ def test_models_of_different_structure_are_not_compared(truth: CompiledModel) ->
         checks=tuple(c for c in model.checks if c.name != "tap"),
     )  # fmt: skip
     with pytest.raises(MisuseError, match="tap_flicker"):
-        compare(truth, compile_model(other), [bare(1), bare(2)])
+        check_same_structure(truth, compile_model(other))
 
 
 def test_too_few_tickets_are_refused(truth: CompiledModel) -> None:

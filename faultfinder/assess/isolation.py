@@ -142,7 +142,7 @@ def lay_out(compiled: CompiledModel, shop: Shop) -> Ground:
     )
 
 
-def isolate(compiled: CompiledModel, shop: Shop, tickets: int, seed: int) -> Isolation:
+def isolate(compiled: CompiledModel, shop: Shop, tickets: int, seed: int = 1) -> Isolation:
     """Follow the policy for each cause alone; exactly if the tree is small enough."""
     ground = lay_out(compiled, shop)
     exact = _follow_all(ground)

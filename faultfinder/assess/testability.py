@@ -102,7 +102,6 @@ def assess(
     tolerance: float = TOLERANCE,
     shop: Shop | None = None,
     tickets: int = 1000,
-    seed: int = 1,
     isolating: bool = True,
 ) -> Assessment:
     """Groups, neighbours and unseen faults; with `isolating` how far each cause is isolated.
@@ -132,7 +131,7 @@ def assess(
         unseen=unseen,
         silent=found.silent,
         speaks={check: _by_cause(found, far, tolerance) for check, far in lifted.items()},
-        isolation=isolate(compiled, shop or Shop(), tickets, seed) if isolating else None,
+        isolation=isolate(compiled, shop or Shop(), tickets) if isolating else None,
     )
 
 

@@ -54,7 +54,7 @@ def advice_from(problem: Problem, model: FaultModel, action: Action) -> Advice:
     if problem.names is None:
         order = best_order(problem, situation.weights, situation.stage)
     else:
-        order = RepairOrder((), 1.0, repair_cost(problem, situation))
+        order = RepairOrder((), repair_cost(problem, situation))
     kind, name = action.kind, ""
     if kind == "check":
         name = problem.checks[action.number].name

@@ -70,13 +70,15 @@ class Plan:
     full: bool = False
 
 
-def likely_causes(
-    problem: Problem, weights: Array, most: int = 4, least: float = 0.02
-) -> tuple[tuple[str, float], ...]:
+NAMED, BARELY_LIKELY = 4, 0.02
+"""Causes named at a step of a plan, and the probability from which they are."""
+
+
+def likely_causes(problem: Problem, weights: Array) -> tuple[tuple[str, float], ...]:
     """The most likely causes of a belief, with the probability that each is present."""
     present = weights @ (problem.scenarios != 0)
     ranked = sorted(zip(problem.causes, present.tolist(), strict=True), key=lambda item: -item[1])
-    return tuple((name, p) for name, p in ranked[:most] if p >= least)
+    return tuple((name, p) for name, p in ranked[:NAMED] if p >= BARELY_LIKELY)
 
 
 def make_plan(

@@ -51,10 +51,9 @@ class RepairStep:
 
 @dataclass(frozen=True)
 class RepairOrder:
-    """Repairs in order, then handing over with probability `given_up`; cost in money."""
+    """Repairs in order, then handing over; cost in money."""
 
     steps: tuple[RepairStep, ...]
-    given_up: float
     cost: float
 
 
@@ -276,4 +275,4 @@ def evaluate_order(
     # Below rounding, "given up" has not happened: an infinite price must not count.
     if reach > 1e-12:
         spent += reach * (problem.give_up + float(problem.finish[stage]))
-    return RepairOrder(tuple(steps), reach, float(spent))
+    return RepairOrder(tuple(steps), float(spent))

@@ -92,7 +92,6 @@ class Outcome:
     checks: Array
     drawn: Array
     in_vain: Mapping[str, Array]
-    decisions: int
 
 
 @dataclass(eq=False)
@@ -179,14 +178,12 @@ def simulate(
     unseen = np.zeros(count)
     model = compiled.model
     home, stages = model.start, problem.stages
-    decisions = 0
 
     def finish(stage: int, group: Ints, more: float | Array = 0.0) -> None:
         money[group] += problem.finish[stage] + more
         minutes[group] += compiled.routes[stages[stage], home].minutes
 
     for step in walk(problem, policy, drawn):
-        decisions += 1
         group, here, number = step.group, stages[step.situation.stage], step.action.number
         money[group] += step.cost
         if step.action.kind == "check":
@@ -225,4 +222,4 @@ def simulate(
         else:
             minutes[group] += compiled.routes[here, home].minutes
     wrong = sum(in_vain.values(), np.zeros(count))
-    return Outcome(money, minutes, needless, wrong, solved, checks, unseen, in_vain, decisions)
+    return Outcome(money, minutes, needless, wrong, solved, checks, unseen, in_vain)

@@ -72,27 +72,44 @@ def back_up(
     holds anything else, FaultfinderError when it cannot be written.
     """
     _check_target(store, target, replace)
-    aside = target.parent / f".backup-{secrets.token_hex(8)}"
-    try:
-        out = Database(aside)
-        # A refusal speaks of what was asked for.
-        out.name = str(target)
-        out.create()
+    with _made_aside(target, str(target)) as out:
         copied = _copy_out(store, out, progress)
-        check_backup(aside)
+        _in_one_file(out)
+        check_backup(out.path)
         try:
             with lasting(f"The backup {target} is written."):
                 put("")
                 for leftover in _beside(target):
                     leftover.unlink()
-                os.replace(aside, os.path.realpath(target))
+                os.replace(out.path, os.path.realpath(target))
         except OSError as error:
             raise FaultfinderError(f"{target} cannot be written: {error.strerror}.") from error
         return copied
+
+
+@contextlib.contextmanager
+def _made_aside(target: Path, name: str) -> Iterator[Database]:
+    """An empty database beside `target`, to be moved there; what was not moved is gone
+    afterwards. A refusal speaks of `name`, which was asked for."""
+    made = Database(target.parent / f".aside-{secrets.token_hex(8)}")
+    made.name = name
+    try:
+        made.create()
+        set_up(made)
+        yield made
     finally:
-        for leftover in (aside, Path(f"{aside}-wal"), Path(f"{aside}-shm")):
+        made.close()
+        for end in ("", "-wal", "-shm"):
             with contextlib.suppress(OSError):
-                leftover.unlink(missing_ok=True)
+                Path(f"{made.path}{end}").unlink(missing_ok=True)
+
+
+def _in_one_file(database: Database) -> None:
+    """Close a database so that its one file can be copied or moved by itself; reading it later
+    turns write-ahead on again."""
+    with database.engine().connect() as connection:
+        connection.exec_driver_sql("PRAGMA journal_mode = DELETE")
+    database.close()
 
 
 def _check_target(store: Store, target: Path, replace: bool) -> None:
@@ -137,21 +154,14 @@ def is_backup(path: Path) -> bool:
 
 
 def _copy_out(store: Store, out: Database, progress: Progress) -> Copied:
-    try:
-        set_up(out)
-        with (
-            store.database.transaction(write=False) as source,
-            out.transaction(write=True) as target,
-        ):
-            target.execute(STORE.delete())
-            digest, counts = _copy(source, target, progress)
-            SUM.metadata.create_all(target)
-            target.execute(SUM.insert().values(digest=digest, rows=sum(counts.values())))
-        with out.engine().connect() as connection:
-            # One file that can be copied by itself.
-            connection.exec_driver_sql("PRAGMA journal_mode = DELETE")
-    finally:
-        out.close()
+    with (
+        store.database.transaction(write=False) as source,
+        out.transaction(write=True) as target,
+    ):
+        target.execute(STORE.delete())
+        digest, counts = _copy(source, target, progress)
+        SUM.metadata.create_all(target)
+        target.execute(SUM.insert().values(digest=digest, rows=sum(counts.values())))
     return Copied(counts["ticket"], counts["event"], sum(counts.values()))
 
 
@@ -333,17 +343,9 @@ def _into_server(path: Path, database: Database, progress: Progress) -> None:
 def _into_file(
     path: Path, there: Database, older: Path | None, progress: Progress, put: Put
 ) -> None:
-    aside = there.path.parent / f".restored-{secrets.token_hex(8)}"
-    fresh = Database(aside)
-    fresh.name = there.name
-    try:
-        fresh.create()
-        set_up(fresh)
+    with _made_aside(there.path, there.name) as fresh:
         _fill(path, fresh, progress)
-        with fresh.engine().connect() as connection:
-            # All of it in the one file that is moved; reading it later turns this on again.
-            connection.exec_driver_sql("PRAGMA journal_mode = DELETE")
-        fresh.close()
+        _in_one_file(fresh)
         try:
             with lasting(f"What {path} holds is restored."):
                 put("" if older is None else str(older))
@@ -351,17 +353,12 @@ def _into_file(
                     for end in (*BESIDE_A_DATABASE, ""):
                         with contextlib.suppress(FileNotFoundError):
                             os.rename(f"{there.path}{end}", f"{older}{end}")
-                os.replace(aside, there.path)
+                os.replace(fresh.path, there.path)
         except OSError as error:
             raise FaultfinderError(f"{there.name} cannot be written: {error.strerror}.") from error
         again = Database(there.path)
         again.write_ahead()
         again.close()
-    finally:
-        fresh.close()
-        for leftover in (aside, Path(f"{aside}-wal"), Path(f"{aside}-shm")):
-            with contextlib.suppress(OSError):
-                leftover.unlink(missing_ok=True)
 
 
 def _fill(path: Path, database: Database, progress: Progress, says: str = "") -> None:

@@ -26,13 +26,11 @@ MOST = 40
 @dataclass(frozen=True)
 class Played:
     """How a play went: `end` is "settled", "mended", "stopped", "contradiction", "nothing left"
-    or "given up"; only the first two count `steps`, the others as MOST. `calls` is how often the
-    tool was asked."""
+    or "given up"; only the first two count `steps`, the others as MOST."""
 
     case: RealCase
     made: tuple[str, ...]
     end: str
-    calls: int = 0
 
     @property
     def steps(self) -> int:
@@ -52,7 +50,6 @@ def play(case: RealCase, judge: Judge, policy: str | PolicyMaker = DEFAULT) -> P
     at = Case(judge.compiled, judge.settled(findings), shop=judge.shop)
     made: list[str] = []
     passed: set[str] = set()
-    calls = 0
     while len(made) < MOST:
         try:
             told_now = consult(at, policy=policy)
@@ -60,21 +57,20 @@ def play(case: RealCase, judge: Judge, policy: str | PolicyMaker = DEFAULT) -> P
             return Played(case, tuple(made), "contradiction")
         if told_now.stop:
             return Played(case, tuple(made), "stopped")
-        calls += 1
         names = _checks(told_now, passed, made)
         if not names:
-            return Played(case, tuple(made), "nothing left", calls)
+            return Played(case, tuple(made), "nothing left")
         if passed & set(made[-1:]) and mended & _mends(judge, made[-1]):
-            return Played(case, tuple(made), "mended", calls)
+            return Played(case, tuple(made), "mended")
         for name in names:
             made.append(name)
             observed = judge.compiled.model.checks_by_name[name].observes
             if target.name in observed:
-                return Played(case, tuple(made), "settled", calls)
+                return Played(case, tuple(made), "settled")
             for finding in observed:
                 if at.results.get(finding) is None:
                     at = at.with_result(finding, told.get(finding))
-    return Played(case, tuple(made), "given up", calls)
+    return Played(case, tuple(made), "given up")
 
 
 def _checks(told: Consultation, passed: set[str], made: list[str]) -> tuple[str, ...]:

@@ -137,11 +137,11 @@ class Book:
         """Cases whose cause the model cannot name, with all findings."""
         return tuple(row for row in self.scored["all"] if not row.nameable)
 
-    def worst(self, moment: str = "all") -> tuple[Worst, ...]:
-        """The cases with the most bits, each with a reason."""
-        rows = sorted(self.scored[moment], key=lambda row: -row.bits)[:WORST]
+    def worst(self) -> tuple[Worst, ...]:
+        """The cases with the most bits with all findings, each with a reason."""
+        rows = sorted(self.scored["all"], key=lambda row: -row.bits)[:WORST]
         lines = {id(line.case): line for line in self.lines}
-        return tuple(Worst(r, _reason(r, lines[id(r.case)].judged[moment])) for r in rows)
+        return tuple(Worst(r, _reason(r, lines[id(r.case)].judged["all"])) for r in rows)
 
 
 def _of_build(build: str) -> Callable[[RealCase], bool]:

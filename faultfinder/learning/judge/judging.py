@@ -104,7 +104,7 @@ def judge(
     nothing.
 
     Of each fold about `most / folds` tickets are played again; with 0, or for a model without
-    repairs, none. Raises MisuseError as `replay.compare` does.
+    repairs, none. Raises MisuseError as `compared` does, and for models that differ in structure.
     """
     known = [ticket for ticket in tickets if ticket.causes is not None and ticket.share == 1.0]
     unknown = [ticket for ticket in tickets if ticket.causes is None or ticket.share < 1.0]

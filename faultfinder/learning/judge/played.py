@@ -20,7 +20,6 @@ import numpy as np
 from faultfinder.consultation.case import Case
 from faultfinder.consultation.consult import consult
 from faultfinder.consultation.safety import stop_sentence
-from faultfinder.decide.policies import DEFAULT
 from faultfinder.decide.shop import Shop
 from faultfinder.decide.simulation import simulate
 from faultfinder.errors import ImpossibleEvidence
@@ -64,7 +63,6 @@ def play_tickets(
     shop: Shop | None = None,
     most: int | None = 500,
     seed: int = 0,
-    policy: str = DEFAULT,
 ) -> Played:
     """Play tickets with a confirmed cause under a model.
 
@@ -95,7 +93,7 @@ def play_tickets(
     contradicted: list[int] = []
     for number, (pairs, places) in enumerate(alike.items()):
         try:
-            told = consult(Case(compiled, dict(pairs), shop=shop or Shop()), policy=policy)
+            told = consult(Case(compiled, dict(pairs), shop=shop or Shop()))
         except ImpossibleEvidence:
             contradicted += places
             continue

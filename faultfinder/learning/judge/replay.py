@@ -14,14 +14,13 @@ import numpy as np
 
 from faultfinder.assess.share_interval import wilson
 from faultfinder.errors import MisuseError
-from faultfinder.inference.compiled import CompiledModel
 from faultfinder.learning.judge.calibration import (
     CalibrationBin,
     Murphy,
     calibration_table,
     decompose,
 )
-from faultfinder.learning.judge.forecasts import Forecasts, check_same_structure, forecast
+from faultfinder.learning.judge.forecasts import Forecasts
 from faultfinder.learning.judge.paired import RESAMPLES, Difference, paired_difference
 from faultfinder.learning.judge.scores import FLOOR, Flags, in_top, ticket_scores
 from faultfinder.learning.records import ClosedTicket
@@ -88,24 +87,6 @@ class Comparison:
     impossible_new: tuple[int, ...]
 
 
-def compare(
-    old: CompiledModel,
-    new: CompiledModel,
-    tickets: Tickets,
-    *,
-    seed: int = 0,
-    resamples: int = RESAMPLES,
-) -> Comparison:
-    """Score both models on tickets that neither has learnt from.
-
-    Raises MisuseError when the models differ in structure, a ticket names what is not in
-    them, or fewer than two tickets can be scored.
-    """
-    check_same_structure(old, new)
-    parts = [(forecast(old, tickets), forecast(new, tickets))]
-    return compared(parts, tickets, seed, resamples)
-
-
 def random_folds(tickets: Tickets, folds: int = 5, seed: int = 0) -> list[Fold]:
     """Random folds of nearly equal size; each ticket is held out exactly once.
 
@@ -132,7 +113,8 @@ def compared(
     seed: int = 0,
     resamples: int = RESAMPLES,
 ) -> Comparison:
-    """Old and new forecasts of parts of the tickets as one comparison; raises as `compare`."""
+    """Old and new forecasts of parts of the tickets as one comparison, on tickets that neither
+    model has learnt from. Raises MisuseError when fewer than two of them can be scored."""
     old, new = joined([a for a, _ in parts]), joined([b for _, b in parts])
     usable = old.possible & new.possible
     if usable.sum() < 2:

@@ -138,9 +138,7 @@ def comebacks(tickets: Sequence[Ticket], days: float) -> Comebacks:
     return Comebacks(days, len(old), hits, repaired - len(old), tuple(found))
 
 
-def minutes_of_jobs(
-    tickets: Sequence[Ticket], compiled: CompiledModel, shop: Shop, *, seed: int = 0
-) -> Minutes:
+def minutes_of_jobs(tickets: Sequence[Ticket], compiled: CompiledModel, shop: Shop) -> Minutes:
     """Minutes of closed jobs by their logs against the model's for the same work."""
     planned = file_minutes(compiled, shop.handling_minutes)
     by_job = []
@@ -164,7 +162,7 @@ def minutes_of_jobs(
         nothing = float("nan")
         return Minutes(0, nothing, nothing, nothing, (nothing, nothing), 0.0, 0.0)
     table = np.array(by_job)
-    drawn = np.random.default_rng(seed).integers(len(table), size=(2000, len(table)))
+    drawn = np.random.default_rng(0).integers(len(table), size=(2000, len(table)))
     sums = table[drawn].sum(axis=1)
     low, high = np.quantile(sums[:, 0] / sums[:, 1], [0.025, 0.975]).tolist()
     log, model = table.mean(axis=0).tolist()
@@ -186,14 +184,7 @@ def _worked(span: Span, planned: float) -> float:
     return span.minutes if span.said else min(span.minutes, max(PAUSE * planned, HOUR))
 
 
-def bills_and_quotes(
-    tickets: Sequence[Ticket],
-    compiled: CompiledModel,
-    shop: Shop,
-    *,
-    most: int = JOBS,
-    seed: int = 0,
-) -> Bills:
+def bills_and_quotes(tickets: Sequence[Ticket], compiled: CompiledModel, shop: Shop) -> Bills:
     """Bills of repaired jobs, as far as logs tell them, against the quote at the bench's door.
 
     A bill is the minutes said at closing or of the log (pauses cut; where no time is told, the
@@ -201,8 +192,8 @@ def bills_and_quotes(
     likely one).
     """
     closed = [ticket for ticket in tickets if ticket.outcome == Outcome.REPAIRED]
-    if len(closed) > most:
-        places = np.random.default_rng(seed).choice(len(closed), size=most, replace=False)
+    if len(closed) > JOBS:
+        places = np.random.default_rng(0).choice(len(closed), size=JOBS, replace=False)
         closed = [closed[place] for place in np.sort(places).tolist()]
     planned = file_minutes(compiled, shop.handling_minutes)
 

@@ -36,8 +36,8 @@ class UnlikelyTicket:
     """A ticket and why it is doubted.
 
     `probability` is P(exactly these causes | findings, complaint). `leading` is the cause
-    that the findings make most likely, at `leading_probability`. `possible` is False where
-    the findings alone contradict each other: then there is nothing to compare.
+    that the findings make most likely, at `leading_probability`. `leading` is "" where the
+    findings alone contradict each other: then there is nothing to compare.
     """
 
     number: int
@@ -46,7 +46,6 @@ class UnlikelyTicket:
     leading: str
     leading_probability: float
     against: tuple[Against, ...]
-    possible: bool = True
 
 
 def unlikely_tickets(
@@ -119,7 +118,7 @@ def _why(at: At, codec: Codec, number: int, row: Codes) -> UnlikelyTicket:
         if row[place] == FAULTY
     )
     if np.isnan(chances[0]):
-        return UnlikelyTicket(number, named, 0.0, "", 0.0, (), possible=False)
+        return UnlikelyTicket(number, named, 0.0, "", 0.0, ())
     against = []
     for place, before in zip(places, chances[1:].tolist(), strict=True):
         ratio = chances[0] / before if before > 0.0 else 1.0

@@ -45,9 +45,8 @@ def plan_lines(
     routes: Routes,
     currency: str,
     told: str = "",
-    width: int = WIDTH,
 ) -> list[str]:
-    """The plan as indented text; every line fits `width`."""
+    """The plan as indented text; every line fits WIDTH."""
     lines = [
         f"Plan from stage {model.stages_by_name[plan.root.stage].title.lower()}",
         *([f"Starts from: {told}."] if told else []),
@@ -58,23 +57,23 @@ def plan_lines(
     ]
     if plan.neglected > 1e-4:
         left_out = f"Left out: combinations of faults, {percent(plan.neglected)} together."
-        _wrap(lines, left_out, "", width)
+        _wrap(lines, left_out, "")
     if plan.full:
-        _wrap(lines, "The plan grew too large: what came after was folded.", "", width)
-    _wrap(lines, f"Caution: {safety_words(model)}", "", width)
+        _wrap(lines, "The plan grew too large: what came after was folded.", "")
+    _wrap(lines, f"Caution: {safety_words(model)}", "")
     lines.append("")
-    _node_lines(model, plan.root, routes, "", 1, lines, width)
+    _node_lines(model, plan.root, routes, "", 1, lines)
     lines += ["", "Ways to each stage, with their cautions"]
     for said in move_words(model, moves_used(model, plan, routes)):
-        _wrap(lines, f"- {said}", " ", width)
+        _wrap(lines, f"- {said}", " ")
     lines += ["", "Proof tests of each repair (faultfinder prove REPAIR says how)"]
     for title, tests in proofs_by_repair(model, plan).items():
-        _wrap(lines, f"- {title}: {tests}", " ", width)
+        _wrap(lines, f"- {title}: {tests}", " ")
     cautions = order_cautions(model, plan)
     if cautions:
         lines += ["", "Cautions of repairs named only in an order"]
         for title, caution in cautions.items():
-            _wrap(lines, f"- {title}: {caution}", " ", width)
+            _wrap(lines, f"- {title}: {caution}", " ")
     return lines
 
 
@@ -85,43 +84,42 @@ def _node_lines(
     indent: str,
     number: int,
     lines: list[str],
-    width: int,
 ) -> None:
     what = step_of(model, node)
     step = f"{number}. " if what is not None else ""
-    _wrap(lines, f"{step}{headline(model, node)}", indent, width)
+    _wrap(lines, f"{step}{headline(model, node)}", indent)
     inner = indent + "   "
     if what is not None:
         stage = stage_of(what, node.stage)
         if stage != node.stage:
-            _wrap(lines, f"first get to: {model.stages_by_name[stage].title}", inner, width)
+            _wrap(lines, f"first get to: {model.stages_by_name[stage].title}", inner)
             for said in way_words(model, routes[node.stage, stage]):
-                _wrap(lines, f"Caution: {said}", inner, width)
+                _wrap(lines, f"Caution: {said}", inner)
         if what.caution:
-            _wrap(lines, f"Caution: {what.caution}", inner, width)
+            _wrap(lines, f"Caution: {what.caution}", inner)
         if node.kind == "repair":
             look = look_route(model, routes, what.stage)
             if look.moves:
                 goal = model.stages_by_name[look.moves[-1].end].title
-                _wrap(lines, f"then look at it powered up: {goal}", inner, width)
+                _wrap(lines, f"then look at it powered up: {goal}", inner)
                 for said in way_words(model, look):
-                    _wrap(lines, f"Caution: {said}", inner, width)
+                    _wrap(lines, f"Caution: {said}", inner)
     if node.causes and not node.branches:
-        _wrap(lines, f"likely at this point: {cause_words(model, node)}", inner, width)
+        _wrap(lines, f"likely at this point: {cause_words(model, node)}", inner)
     shown, rare = shown_branches(node)
     for branch in shown:
         label = words_of(model, branch.label)
-        _wrap(lines, f"- {label} ({percent(branch.probability)}):", indent + " ", width)
-        _node_lines(model, branch.node, routes, indent + "   ", number + 1, lines, width)
+        _wrap(lines, f"- {label} ({percent(branch.probability)}):", indent + " ")
+        _node_lines(model, branch.node, routes, indent + "   ", number + 1, lines)
     if rare:
-        _wrap(lines, f"- {rare_words(rare)}: ask again from here", indent + " ", width)
+        _wrap(lines, f"- {rare_words(rare)}: ask again from here", indent + " ")
 
 
-def _wrap(lines: list[str], text: str, indent: str, width: int) -> None:
+def _wrap(lines: list[str], text: str, indent: str) -> None:
     # Deep branches keep a readable column; the step numbers tell the depth.
-    room = indent if len(indent) <= width - 36 else indent[: width - 36]
+    room = indent if len(indent) <= WIDTH - 36 else indent[: WIDTH - 36]
     lines += textwrap.wrap(
-        text, width, initial_indent=room, subsequent_indent=room + "  ", break_long_words=True
+        text, WIDTH, initial_indent=room, subsequent_indent=room + "  ", break_long_words=True
     )
 
 

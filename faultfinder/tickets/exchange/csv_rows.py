@@ -178,10 +178,6 @@ class RowReader:
         return self._who
 
     @property
-    def now(self) -> datetime:
-        return self._now
-
-    @property
     def digest(self) -> str:
         return self._compiled.model.digest[:DIGITS]
 
