@@ -1,17 +1,34 @@
-"""The exact planner finds what trying everything finds."""
+"""The exact planner finds what trying everything finds, the others what their words say."""
 
 from __future__ import annotations
 
+import numpy as np
 import pytest
 from hypothesis import given, settings
+from hypothesis import strategies as st
 
+from faultfinder.decide import abreast as side_by_side
+from faultfinder.decide.abreast import Abreast, Stories, told_once
 from faultfinder.decide.plan import make_plan
 from faultfinder.decide.policies.exact import Exact
 from faultfinder.decide.policies.look_ahead import LookAhead
 from faultfinder.decide.policies.one_step import OneStep
+from faultfinder.decide.policies.roll_out import LEVEL, RollOut
 from faultfinder.decide.problem import Problem
 from faultfinder.decide.repair_order import best_order, evaluate_order, order_cost
-from faultfinder.decide.situation import start
+from faultfinder.decide.situation import (
+    Action,
+    Situation,
+    after_check,
+    after_repair,
+    check_cost,
+    promising_repairs,
+    repair_cost,
+    repair_now,
+    repair_step,
+    start,
+)
+from faultfinder.decide.together import Telling
 from faultfinder.decide.walk import policy_cost
 from tests.problems import brute_force, small_problems
 
@@ -63,3 +80,223 @@ def test_folding_a_branch_still_pays_for_it(case: Problem) -> None:
         if node.kind in ("check", "repair", "order", "hand over")
     ) + sum(node.reached * node.expected_cost for node in plan.root.walk() if node.kind == "closed")
     assert total == pytest.approx(plan.expected_cost, abs=1e-6)
+
+
+def open_checks(case: Problem, at: Situation) -> list[int]:
+    return [check for check in range(len(case.checks)) if check not in at.checked]
+
+
+def bits(case: Problem, at: Situation, check: int) -> float:
+    """What a check tells of the scenario: entropy before less entropy after."""
+
+    def entropy(weights: np.ndarray) -> float:
+        some = weights[weights > 0.0]
+        return float(-(some * np.log2(some)).sum())
+
+    ways = after_check(case, at, check)
+    return entropy(at.weights) - sum(p * entropy(then.weights) for _, p, then in ways)
+
+
+def alone(case: Problem, at: Situation, check: int) -> float:
+    """The cost of a check and the best repair order after each result."""
+    ways = after_check(case, at, check)
+    return check_cost(case, at, check) + sum(p * repair_cost(case, then) for _, p, then in ways)
+
+
+def repaired(case: Problem, at: Situation, repair: int) -> float:
+    """The cost of a repair and the best repair order after it."""
+    cost, fails, then = repair_step(case, at, repair)
+    return cost if then is None else cost + fails * repair_cost(case, then)
+
+
+@given(small_problems(), st.sampled_from([(9, 9, 9), (1, 1, 1), (4, 3, 1), (1, 9, 0)]))
+@settings(max_examples=150, deadline=None)
+def test_looking_ahead_weighs_a_check_with_the_best_that_follows(
+    case: Problem, wide: tuple[int, int, int]
+) -> None:
+    """All that it looks at is tried here without bounds and without an order."""
+    width, inner, repairs = wide
+    begin = start(case)
+
+    def followed(at: Situation) -> float:
+        told = {c: bits(case, at, c) for c in open_checks(case, at)}
+        telling = [c for c in told if told[c] >= 1e-3]
+        telling.sort(key=lambda c: -told[c] / max(check_cost(case, at, c), 1e-9))
+        ways = [repair_cost(case, at), *(alone(case, at, c) for c in telling[:inner])]
+        return min(*ways, *(repaired(case, at, r) for r in promising_repairs(case, at, repairs)),
+                   np.inf)  # fmt: skip
+
+    found = LookAhead(case, width, inner, repairs).decide(begin)
+    by_cost = sorted(open_checks(case, begin), key=lambda check: (alone(case, begin, check), check))
+    beyond: dict[int, int] = {}
+    for check in by_cost:
+        stage = case.checks[check].stage
+        if stage != case.stage:
+            rival = beyond.setdefault(stage, check)
+            if bits(case, begin, check) > bits(case, begin, rival):
+                beyond[stage] = check
+    stop = repair_now(case, begin)
+    for one in found.weighed:
+        by_itself = alone(case, begin, one.number)
+        cost = by_itself
+        if one.number in by_cost[:width] or one.number in beyond.values():
+            ways = after_check(case, begin, one.number)
+            deep = check_cost(case, begin, one.number) + sum(p * followed(at) for _, p, at in ways)
+            cost = min(cost, deep)
+        assert one.expected_cost == pytest.approx(cost, rel=1e-6)
+        assert one.saves == pytest.approx(stop.expected_cost - cost, abs=1e-4)
+        assert one.saves_alone == pytest.approx(stop.expected_cost - by_itself, abs=1e-4)
+        assert one.follow_up in {-1, *by_cost} - {one.number}
+    costs = [one.expected_cost for one in found.weighed]
+    assert costs == sorted(costs)
+    assert sorted(one.number for one in found.weighed) == sorted(by_cost)
+    best = {("check", one.number): one.expected_cost for one in found.weighed}
+    best[stop.kind, stop.number] = stop.expected_cost
+    for repair in promising_repairs(case, begin, 3):
+        cost, fails, then = repair_step(case, begin, repair)
+        best["repair", repair] = cost if then is None else cost + fails * followed(then)
+    least = min(best.values())
+    assert found.expected_cost == pytest.approx(least, rel=1e-6)
+    assert min(best[found.kind, found.number], stop.expected_cost) == pytest.approx(least, rel=1e-6)
+
+
+@given(small_problems(), st.sampled_from([0.0, 0.2, 0.6]))
+@settings(max_examples=150, deadline=None)
+def test_roll_out_weighs_a_step_by_following_the_simple_policy(case: Problem, fold: float) -> None:
+    """Each open check and likely repair is taken, and the simple policy followed by hand."""
+    begin = start(case)
+    policy = RollOut(case, 5.0, width=9, repairs=9, fold=fold)
+    base = OneStep(case, 5.0)
+
+    def follow(at: Situation, reached: float) -> float:
+        if reached < fold:
+            return repair_cost(case, at)
+        action = base.decide(at)
+        if action.kind == "check":
+            ways = after_check(case, at, action.number)
+            return check_cost(case, at, action.number) + sum(
+                p * follow(then, reached * p) for _, p, then in ways
+            )
+        if action.kind == "repair":
+            return repairing(at, action.number, reached)
+        return case.give_up + float(case.finish[at.stage])
+
+    def repairing(at: Situation, repair: int, reached: float) -> float:
+        cost, fails, then = repair_step(case, at, repair)
+        if then is None:
+            return cost
+        later = follow(then, reached * fails)
+        return cost + fails * (min(later, repair_cost(case, then)) if reached >= 1.0 else later)
+
+    stop = repair_now(case, begin)
+    costs = {}
+    for check in open_checks(case, begin):
+        costs[check] = check_cost(case, begin, check) + sum(
+            p * min(follow(then, p), repair_cost(case, then))
+            for _, p, then in after_check(case, begin, check)
+        )
+    found = policy.decide(begin)
+    telling = Telling(case).bits(case.weights)
+    weighed = {one.number: one for one in found.weighed}
+    assert set(weighed) == {check for check in costs if telling[check] > 1e-4}
+    for check, one in weighed.items():
+        assert one.expected_cost == pytest.approx(costs[check])
+        assert one.saves == pytest.approx(stop.expected_cost - costs[check], abs=1e-6)
+        by_itself = stop.expected_cost - alone(case, begin, check)
+        assert one.saves_alone == pytest.approx(by_itself, abs=1e-6)
+        ways = after_check(case, begin, check)
+        then = {base.decide(at).number for _, _, at in ways if base.decide(at).kind == "check"}
+        assert one.follow_up in (then or {-1})
+    rising = sorted(costs[c] for c in weighed)
+    assert [one.expected_cost for one in found.weighed] == pytest.approx(rising)
+    # Level in cost, the one that tells most about the right repair for its cost.
+    best: Action = stop
+    if weighed and min(costs[c] for c in weighed) < stop.expected_cost - 1e-6:
+        near = [c for c in weighed if costs[c] <= min(costs[o] for o in weighed) * (1.0 + LEVEL)]
+        near = [c for c in near if costs[c] < stop.expected_cost]
+        best = weighed[max(near, key=lambda c: Telling(case).score(telling, case.stage)[c])]
+    cheaper = {r: repairing(begin, r, 1.0) for r in promising_repairs(case, begin, 9)}
+    margin = policy.clearly * best.expected_cost if best.kind == "check" else 0.0
+    least = min(cheaper.values(), default=np.inf)
+    if abs(least - best.expected_cost + margin) < 1e-6:
+        return
+    if least < best.expected_cost - margin:
+        assert (found.kind, found.expected_cost) == ("repair", pytest.approx(least))
+    else:
+        assert (found.kind, found.number) == (best.kind, best.number)
+
+
+@given(small_problems())
+@settings(max_examples=100, deadline=None)
+def test_the_promising_repairs_are_those_that_cure_most_for_their_cost(case: Problem) -> None:
+    begin = start(case)
+    # The scenario without a fault comes first.
+    cures = {r: float(case.after_repair(case.weights, r)[0]) for r in range(len(case.repairs))}
+    ratio = {r: cures[r] / case.act_cost[case.stage, r] for r in cures if cures[r] > 1e-6}
+    assert promising_repairs(case, begin, 9) == sorted(ratio, key=lambda r: -ratio[r])
+    assert promising_repairs(case, begin, 1) == promising_repairs(case, begin, 9)[:1]
+    if ratio:
+        made = after_repair(case, begin, next(iter(ratio)))[3]
+        if made is not None:
+            assert next(iter(ratio)) not in promising_repairs(case, made, 9)
+
+
+def same(stories: Stories, wanted: list[tuple[float, Situation]]) -> None:
+    """The stories are those situations, in that order."""
+    assert len(stories) == len(wanted)
+    for row, (chance, at) in enumerate(wanted):
+        assert stories.chance[row] == pytest.approx(chance)
+        assert stories.weights[row] == pytest.approx(at.weights, abs=1e-12)
+        assert stories.stages[row] == at.stage
+        assert set(np.flatnonzero(stories.made[row])) == set(at.checked)
+        assert set(np.flatnonzero(stories.repaired[row])) == set(at.repaired)
+
+
+@given(small_problems())
+@settings(max_examples=100, deadline=None)
+def test_stories_side_by_side_go_as_each_would_alone(case: Problem) -> None:
+    """With none thinned out: two checks and a repair each, on all that have come so far."""
+    followed = Abreast(case, 1e-15)
+    stories, alone = told_once(case, start(case), 1), [(1.0, start(case))]
+    same(stories, alone)
+    for check in range(len(case.checks)):
+        stories = followed.check(stories, np.full(len(stories), check))
+        alone = [(p * q, then) for p, at in alone for _, q, then in after_check(case, at, check)]
+        same(stories, alone)
+    for repair in range(len(case.repairs)):
+        passes, then = followed.repair(stories, np.full(len(stories), repair))
+        told = [(p, after_repair(case, at, repair)) for p, at in alone]
+        assert passes == pytest.approx([one[0] for _, one in told])
+        same(then, [(p * one[2], one[3]) for p, one in told if one[3] is not None])
+
+
+@given(small_problems(), st.floats(0.05, 0.6))
+@settings(max_examples=60, deadline=None)
+def test_rare_stories_are_thinned_out_and_stand_for_all_of_them(case: Problem, rare: float) -> None:
+    if not case.checks:
+        return
+    exact = {r: p for r, p, _ in after_check(case, start(case), 0)}
+    followed, times, total = Abreast(case, rare), 40, 0.0
+    for _ in range(times):
+        then = followed.check(told_once(case, start(case), 1), np.array([0]))
+        for chance in then.chance:
+            likely = [p for p in exact.values() if p >= rare]
+            assert any(chance == pytest.approx(p) for p in (rare, *likely))
+        total += float(then.chance.sum())
+    assert total == pytest.approx(times * sum(exact.values()), abs=rare + 1e-6)
+
+
+@given(small_problems())
+@settings(max_examples=20, deadline=None)
+def test_few_stories_at_a_time_are_the_same_stories(case: Problem) -> None:
+    followed = Abreast(case, 1e-15)
+    stories = told_once(case, start(case), 1)
+    for check in range(len(case.checks)):
+        stories = followed.check(stories, np.full(len(stories), check))
+    with pytest.MonkeyPatch.context() as patch:
+        patch.setattr(side_by_side, "AT_ONCE", 2 * len(case.weights))
+        followed.wait(stories)
+        followed.wait(stories.take(np.zeros(0, dtype=np.int64)))
+        parts = list(followed.going())
+    assert all(len(part) <= 2 for part in parts)
+    assert [c for part in parts for c in part.chance] == stories.chance.tolist()

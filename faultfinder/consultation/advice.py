@@ -58,7 +58,7 @@ def advice_from(problem: Problem, model: FaultModel, action: Action) -> Advice:
     kind, name = action.kind, ""
     if kind == "check":
         name = problem.checks[action.number].name
-    elif kind == "name" and problem.names is not None:
+    elif problem.names is not None:
         name = problem.names.names[action.number]
     elif kind == "repair":
         name = problem.repairs[action.number].name

@@ -55,7 +55,7 @@ from faultfinder.errors import FaultfinderError, MisuseError, TargetTooLarge, di
 from faultfinder.inference.posterior import Evidence, beliefs, evidence_from
 from faultfinder.inference.propagation import Calibrated
 from faultfinder.inference.target import ALL_CAUSES, Target, TargetSpec, resolve_target
-from faultfinder.model.parts import Check, Precaution
+from faultfinder.model.parts import Check, Precaution, Repair
 from faultfinder.model.routes import Route
 
 SPEAKS_AGAINST = 0.02
@@ -508,34 +508,38 @@ class Consultation:
         return spread(self.problem, self.case.model, self.action, then, terms.dear_part)
 
     @cached_property
+    def _work(self) -> Check | Repair | None:
+        """The check or repair that is the next step; handing over as it is is neither."""
+        step, model = self.next_step, self.case.model.model
+        if step is None or step.kind == "name":
+            return None
+        parts = model.checks_by_name if step.kind == "check" else model.repairs_by_name
+        return parts.get(step.name)
+
+    @cached_property
     def way(self) -> Route:
         """The moves to where the next step is done."""
-        step, model = self.next_step, self.case.model.model
-        here = Route(0.0, ())
-        if step is None or not step.name or step.kind == "name":
+        work, here = self._work, Route(0.0, ())
+        if work is None:
             return here
-        if step.kind == "check":
-            end = model.checks_by_name[step.name].place(self.stage)
-        else:
-            end = model.repairs_by_name[step.name].stage
+        end = work.place(self.stage) if isinstance(work, Check) else work.stage
         return self.case.model.routes.get((self.stage, end), here)
 
     @cached_property
     def cautions(self) -> tuple[str, ...]:
         """What must be known before the next step is taken: a stop, looks that come first, and
         the cautions of the way and of the work, in that order."""
-        step, model = self.next_step, self.case.model.model
-        if self.stop or step is None or not step.name or step.kind == "name":
+        work, model = self._work, self.case.model.model
+        if work is None:
             return (self.stop,) if self.stop else ()
-        parts = model.checks_by_name if step.kind == "check" else model.repairs_by_name
-        first = looks_first(model, self.case.everything, self.stage, self.way, step.name,
-                            always=step.kind != "check")  # fmt: skip
+        first = looks_first(model, self.case.everything, self.stage, self.way, work.name,
+                            always=isinstance(work, Repair))  # fmt: skip
         looks = [
             f"{check.title} ({check.name}) first: if {' or '.join(rule.results)}, stop."
             for check, rule in first
         ]
         why = [] if self.first_look is None else [self.first_look.say]
-        said = cautions_of(model, self.way, self.stage, parts[step.name].caution)
+        said = cautions_of(model, self.way, self.stage, work.caution)
         return (*why, *looks, *said)
 
     def as_plain(self, why: str | None = None) -> dict[str, Any]:
