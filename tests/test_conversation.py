@@ -115,15 +115,17 @@ def test_a_time_that_can_be_read_in_two_ways_or_in_none_is_refused(typed: str, s
         minutes_of(typed)
 
 
-def test_bench_time_is_said_at_closing_and_kept(place: Path) -> None:
+def test_bench_time_and_bill_are_said_at_closing_and_kept(place: Path) -> None:
     run(*OPENED)
     words = ("close", "1", "--cause", "plug_board_end", "--without-proof")
     assert "hours or minutes" in said(*words, "--took", "1.5", status=2)
-    assert run(*words, "--took", "1h20").output.startswith(
+    assert "two ways" in said(*words, "--billed", "1.495", status=2)
+    assert run(*words, "--took", "1h20", "--billed", "149,50").output.startswith(
         "Ticket 1 closed: repaired, 80 min at the bench."
     )
-    assert "not all proved, 80 min at the bench" in said("ticket", "1")
-    assert json.loads(run("ticket", "1", "--json").output)["bench_minutes"] == 80.0
+    assert "not all proved, 80 min at the bench, billed 149.50" in said("ticket", "1")
+    told = json.loads(run("ticket", "1", "--json").output)
+    assert (told["bench_minutes"], told["billed"]) == (80.0, 149.5)
     run("sheet", "1", "--html", str(place / "sheet.html"))
     assert "80 min" in (place / "sheet.html").read_text()
 

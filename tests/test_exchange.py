@@ -127,7 +127,7 @@ def some_tickets() -> None:
         Held("customer", "asked by phone"),
         Person(contact="invented@example.org"),
         Note("half done", hand_over=True),
-        closed("customer declined"),
+        Closed("customer declined", (), billed=12.345),
         first=first,
     )
     for text in HOSTILE:
@@ -434,6 +434,28 @@ def test_bench_time_comes_with_a_table_only_where_it_tells_one() -> None:
     assert f"{len(rows)} there already" in done(run_import("c.csv")).output
 
 
+def test_what_was_billed_comes_with_a_table_only_where_it_tells_it() -> None:
+    columns = "billed,backlight,image"
+    row = GOOD.replace("reseat_data,", "reseat_data,1049.5,")
+    Path("a.csv").write_text(table(row, columns=columns))
+    done(run_import("a.csv"))
+    store = open_store()
+    assert store.ticket(1).billed == 1049.5
+    store.close()
+    Path("b.csv").write_text(table(GOOD))  # as earlier versions wrote it
+    assert "0 new, 1 there already" in done(run_import("b.csv")).output
+    other = "what was billed differs"
+    wrong = {"90": other, "": other, "much": "no amount", "-1": "An amount is", "nan": "amount is"}
+    for cell, said in wrong.items():
+        Path("c.csv").write_text(table(row.replace("1049.5", cell), columns=columns))
+        result = run_import("c.csv")
+        assert isinstance(result.exception, FaultfinderError)
+        assert said in result.stderr
+    still_open = f"k2,thin_clamshell,{AT},,,,,80,,"
+    Path("d.csv").write_text(table(still_open, columns=columns))
+    assert "Line 2, billed: is 80, though the ticket is open." in run_import("d.csv").stderr
+
+
 def test_tickets_opened_after_an_import_get_new_numbers() -> None:
     Path("a.csv").write_text(table(GOOD))
     done(run_import("a.csv"))
@@ -661,6 +683,19 @@ def test_a_shop_writes_its_bench_times_as_people_do() -> None:
     result = shop(columns, SHOP_TABLE.replace("A-1", "A-2").replace(";3\n", ";1.5\n"))
     assert "Line 2, Bench: " in result.stderr
     assert "hours or minutes" in result.stderr
+
+
+def test_a_shop_writes_its_bills_as_people_do() -> None:
+    columns = SHOP.replace("  image: Light\n", "").replace("ignore: [Bench]", "billed: Bench")
+    done(shop(columns, SHOP_TABLE.replace(";3\n", ";149,50 EUR\n")))
+    store = open_store()
+    assert store.ticket(1).billed == 149.5
+    store.close()
+    result = shop(columns, SHOP_TABLE.replace("A-1", "A-2").replace(";3\n", ";1.495\n"))
+    assert re.search(r"^Line 2, Bench: .*two ways", result.stderr, re.M)
+    result = shop(columns.replace("closed:", "#"), SHOP_TABLE)
+    assert isinstance(result.exception, ModelFileError)
+    assert "billed is mapped, and closed is not." in str(result.exception)
 
 
 def test_words_of_the_shop_that_nobody_explained_are_bad_rows() -> None:

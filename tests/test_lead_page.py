@@ -440,7 +440,9 @@ def test_a_bill_is_the_logs_minutes_and_the_prices_on_orders() -> None:
         ("11:00", "ann", Repaired("new_lid", "isolated")),
         ("11:00", "ann", Closed("repaired", ("panel",))),
     )
-    told = bills_and_quotes([state], compiled, terms)
+    both = bills_and_quotes([state], compiled, terms)
+    told = both.reckoned
+    assert both.billed.jobs == 0
     look = compiled.model.checks_by_name["look"].minutes
     way = compiled.routes["closed", repair.stage].minutes
     back = compiled.routes[repair.stage, "isolated"].minutes
@@ -452,6 +454,37 @@ def test_a_bill_is_the_logs_minutes_and_the_prices_on_orders() -> None:
     assert told.quote == quote.likely
     assert (told.below, told.above) == (told.bill < quote.low, told.bill > quote.high)
     assert told.below + told.within + told.above == told.jobs == 1
+
+
+def test_what_was_billed_is_set_against_the_quote_however_the_job_ended(
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    compiled = shop()
+    quote = look_at(compiled).quote
+    assert quote is not None
+    amounts = (0.0, quote.low, quote.high, quote.high + 1.0, quote.high + 9.0)
+    tickets = [
+        replace(clocked(("09:00", "ann", Found("look", "lines")), ("09:30", "ann", end)), number=n)
+        for n, end in enumerate(
+            (
+                *(Closed("repaired", ("panel",), billed=one) for one in amounts[:3]),
+                Closed("uneconomic", (), billed=amounts[3]),
+                Closed("not established", (), billed=amounts[4]),
+                Closed("customer declined", (), billed=30.0),  # no job of the quote's
+                Closed("not established", ()),
+                Closed("repaired", ("panel",)),
+            )
+        )
+    ]
+    told = bills_and_quotes(tickets, compiled, Shop(handling_minutes=0.0))
+    assert (told.billed.below, told.billed.within, told.billed.above) == (1, 2, 2)
+    assert told.billed.bill == quote.high
+    assert told.billed.numbers == ((4, amounts[4], quote.high), (3, amounts[3], quote.high))
+    assert told.billed.interval == wilson(2, 5)
+    assert told.reckoned.jobs == 1
+    monkeypatch.setattr("faultfinder.learning.watch.jobs.JOBS", 3)
+    few = bills_and_quotes(tickets, compiled, Shop())
+    assert (few.billed.jobs, few.reckoned.jobs) == (3, 0)
 
 
 # Parts
@@ -652,7 +685,7 @@ def test_with_nothing_at_the_bench_the_page_says_so() -> None:
     assert "Nothing is proposed, and nothing was adopted yet." in empty
     assert "No repaired ticket is old enough to say." in empty
     assert "The logs tell no times." in empty
-    assert "No repaired ticket to look at." in empty
+    assert "No bill and no repaired ticket to look at." in empty
     assert "No check to look at." in empty
     assert "No repair with a part on these tickets." in empty
 

@@ -18,6 +18,7 @@ from faultfinder.cli.lines import named_model
 from faultfinder.cli.on_ticket import present_model, the_store, who
 from faultfinder.cli.options import BY, DB, MODEL
 from faultfinder.cli.terminal import for_bars
+from faultfinder.decide.shop_file import read_shop
 from faultfinder.errors import FaultfinderError, MisuseError, did_you_mean
 from faultfinder.files import check_target, write_lines
 from faultfinder.inference.compiled import CompiledModel
@@ -236,7 +237,9 @@ def _rows(source: Source, form: str, map_file: str | None, model: str | None, by
         _, header = next(table)
         header = [name.strip() for name in header]
         columns.check_header(header, source.name)
-        reader = csv_rows.RowReader(columns, header, compiled, by, moment, own=False)
+        reader = csv_rows.RowReader(
+            columns, header, compiled, by, moment, own=False, currency=read_shop().currency
+        )
         return reader.read(table)
     return _own_rows(source, model, by, moment)
 

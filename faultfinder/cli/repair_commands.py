@@ -167,6 +167,7 @@ def resume(ticket: int, limit: float | None, by: str | None) -> None:
 @click.option("--outcome", type=click.Choice([str(o) for o in Outcome]), help="How it ended.")
 @click.option("--took", type=TIME, metavar="TIME",
               help="Bench time of the job: 45, 1h20, 0:45. Else by the log.")  # fmt: skip
+@click.option("--billed", type=AMOUNT, metavar="AMOUNT", help="What the customer is to pay.")
 @click.option("--without-proof", is_flag=True, help="Close as repaired, though not all is proved.")
 @DB
 @BY
@@ -175,6 +176,7 @@ def close(
     causes: tuple[str, ...],
     outcome: str | None,
     took: float | None,
+    billed: float | None,
     without_proof: bool,
     by: str | None,
 ) -> None:
@@ -195,7 +197,7 @@ def close(
         _refuse_unproved(state, model)
     unproved = without_proof and ended == Outcome.REPAIRED
     confirmed = tuple(dict.fromkeys(causes))
-    write(store, state, by, [Closed(ended, confirmed, state.version, unproved, took)])
+    write(store, state, by, [Closed(ended, confirmed, state.version, unproved, took, billed)])
     said = "" if took is None else f", {minutes(took)} at the bench"
     click.echo(f"Ticket {ticket} closed: {ended}{said}.")
     if state.intake.left:

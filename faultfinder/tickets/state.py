@@ -54,3 +54,4 @@ class State:
     causes: tuple[str, ...] = ()
     closed_at: str | None = None
     bench_minutes: float | None = None
+    billed: float | None = None

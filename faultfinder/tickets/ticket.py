@@ -24,7 +24,8 @@ class Ticket:
     be told. `judged` are causes somebody named without proof. `tried` are the repairs that did
     not cure, each with what was found after it. `intake` is what was taken down at the desk,
     with what was agreed to later. `repaired` is the repair after which the picture came back,
-    `proofs` what its tests said. `bench_minutes` is the bench time said at closing.
+    `proofs` what its tests said. `bench_minutes` is the bench time said at closing,
+    `billed` what the customer was to pay.
     `version` is the digest of the model the ticket goes by. `last` is the number of the
     newest event: whoever writes next must have seen it. `damage` says what of the log could not
     be used; it is empty for a ticket in order. `touched` is whether anything that counts came
@@ -52,6 +53,7 @@ class Ticket:
     causes: tuple[str, ...]
     closed_at: str | None
     bench_minutes: float | None
+    billed: float | None
     events: tuple[Event, ...]
     gone: frozenset[int]
     damage: tuple[str, ...] = ()
@@ -171,6 +173,7 @@ def fold(
         causes=state.causes,
         closed_at=state.closed_at,
         bench_minutes=state.bench_minutes,
+        billed=state.billed,
         events=tuple(events),
         gone=gone,
         damage=(*flaws, *damage),

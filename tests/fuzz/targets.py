@@ -192,7 +192,7 @@ def _mapped(columns: bytes, data: bytes) -> None:
         _, header = next(cells)
         header = [name.strip() for name in header]
         made.check_header(header, "the input")
-        return csv_rows.RowReader(made, header, compiled, "x", NOW, own=False).read(cells)
+        return csv_rows.RowReader(made, header, compiled, "x", NOW, False, "EUR").read(cells)
 
     _brought_in(rows)
 

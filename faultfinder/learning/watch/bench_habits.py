@@ -178,7 +178,7 @@ def check_usage(
     `seed`. Results of one check without another check's between them are one making of it.
     """
     closed = [ticket for ticket in tickets if not ticket.open]
-    chosen = {ticket.number for ticket in _drawn(closed, most, seed)}
+    chosen = {ticket.number for ticket in drawn(closed, most, seed)}
     homes = _homes(model.model)
     made: Counter[str] = Counter()
     followed: list[Step] = []
@@ -238,7 +238,7 @@ def agreement(
     tickets are drawn by `seed`.
     """
     closed = [ticket for ticket in tickets if not ticket.open]
-    chosen = _drawn(closed, most, seed)
+    chosen = drawn(closed, most, seed)
     ranks = _Ranks(compiled, shop)
     counts: dict[str, list[int]] = defaultdict(lambda: [0, 0, 0])
     departures: Counter[tuple[str, str]] = Counter()
@@ -400,7 +400,8 @@ def wrong_parts(tickets: Iterable[Ticket], model: FaultModel) -> tuple[WrongPart
 # Reading the log
 
 
-def _drawn(tickets: Sequence[Ticket], most: int, seed: int) -> list[Ticket]:
+def drawn(tickets: Sequence[Ticket], most: int, seed: int) -> list[Ticket]:
+    """At most so many tickets, in their order."""
     if len(tickets) <= most:
         return list(tickets)
     places = np.random.default_rng(seed).choice(len(tickets), size=most, replace=False)

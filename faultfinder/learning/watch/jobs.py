@@ -5,7 +5,7 @@ All of it is read from logs, entries taken back left out.
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import datetime, timedelta
 from functools import cache
@@ -20,13 +20,13 @@ from faultfinder.consultation.ranking import questions
 from faultfinder.decide.shop import Shop
 from faultfinder.errors import ImpossibleEvidence
 from faultfinder.inference.compiled import CompiledModel
-from faultfinder.learning.watch.bench_habits import check_steps
+from faultfinder.learning.watch.bench_habits import check_steps, drawn
 from faultfinder.learning.watch.timed import Item, JobTime, Span, file_minutes, job_time
 from faultfinder.tickets.events import Outcome, Repaired, Tried
 from faultfinder.tickets.ticket import Ticket
 
 JOBS = 200
-"""Closed jobs whose quote is worked out, at most; drawn at random."""
+"""Closed jobs whose quote is worked out, at most; those with a bill first, drawn at random."""
 
 PAUSE = 4.0
 """A time is a pause in so far as it is longer than so many times the model's minutes for what was
@@ -88,7 +88,7 @@ class Minutes:
 
 @dataclass(frozen=True)
 class Bills:
-    """What repaired jobs came to against what was to be quoted when they came to the bench:
+    """What jobs came to against what was to be quoted when they came to the bench: how many
     `below`, `within` and `above` the range, and medians of the bill and of the likely quote.
     `numbers` are the dearest against their quote: (ticket, bill, quote's high)."""
 
@@ -99,6 +99,20 @@ class Bills:
     bill: float
     quote: float
     numbers: tuple[tuple[int, float, float], ...]
+
+    @property
+    def interval(self) -> tuple[float, float]:
+        """Wilson's 95 % interval of the share above."""
+        return wilson(self.above, self.jobs)
+
+
+@dataclass(frozen=True)
+class Quotes:
+    """Quotes against bills: those `billed` at closing, and of repaired jobs without a bill what
+    their logs tell (`reckoned`)."""
+
+    billed: Bills
+    reckoned: Bills
 
 
 def comebacks(tickets: Sequence[Ticket], days: float) -> Comebacks:
@@ -184,17 +198,18 @@ def _worked(span: Span, planned: float) -> float:
     return span.minutes if span.said else min(span.minutes, max(PAUSE * planned, HOUR))
 
 
-def bills_and_quotes(tickets: Sequence[Ticket], compiled: CompiledModel, shop: Shop) -> Bills:
-    """Bills of repaired jobs, as far as logs tell them, against the quote at the bench's door.
+def bills_and_quotes(tickets: Sequence[Ticket], compiled: CompiledModel, shop: Shop) -> Quotes:
+    """Bills against the quote at the bench's door.
 
-    A bill is the minutes said at closing or of the log (pauses cut; where no time is told, the
-    model's) at the shop's rate, and the prices on order entries (where there is none, the model's
-    likely one).
+    Where what was billed is written down, jobs count however they ended, as in the quote, but
+    for those that the customer declined. Of repaired jobs without a bill it is the minutes said
+    at closing or of the log (pauses cut; where no time is told, the model's) at the shop's rate,
+    and the prices on order entries (where there is none, the model's likely one).
     """
-    closed = [ticket for ticket in tickets if ticket.outcome == Outcome.REPAIRED]
-    if len(closed) > JOBS:
-        places = np.random.default_rng(0).choice(len(closed), size=JOBS, replace=False)
-        closed = [closed[place] for place in np.sort(places).tolist()]
+    closed = [one for one in tickets if not one.open and one.outcome != Outcome.DECLINED]
+    billed = drawn([one for one in closed if one.billed is not None], JOBS, 0)
+    rest = [one for one in closed if one.billed is None and one.outcome == Outcome.REPAIRED]
+    rest = drawn(rest, JOBS - len(billed), 0)
     planned = file_minutes(compiled, shop.handling_minutes)
 
     @cache
@@ -204,11 +219,17 @@ def bills_and_quotes(tickets: Sequence[Ticket], compiled: CompiledModel, shop: S
         except ImpossibleEvidence:
             return None
 
-    rows = []
-    for ticket in closed:
-        told = quote(_at_the_door(ticket, compiled))
-        if told is not None:
-            rows.append((ticket.number, _bill(ticket, compiled, shop, planned), told))
+    def against(some: Sequence[Ticket], bill: Callable[[Ticket], float]) -> Bills:
+        told = ((ticket, quote(_at_the_door(ticket, compiled))) for ticket in some)
+        return _sums([(one.number, bill(one), said) for one, said in told if said is not None])
+
+    return Quotes(
+        against(billed, lambda ticket: ticket.billed or 0.0),
+        against(rest, lambda ticket: _bill(ticket, compiled, shop, planned)),
+    )
+
+
+def _sums(rows: Sequence[tuple[int, float, Quote]]) -> Bills:
     if not rows:
         return Bills(0, 0, 0, 0, float("nan"), float("nan"), ())
     over = sorted(

@@ -20,7 +20,7 @@ from faultfinder.learning.judge.kept import Judgement
 from faultfinder.learning.judge.replay import Comparison, ModelScores
 from faultfinder.learning.proposal import effect
 from faultfinder.learning.watch.bench_habits import FIRST, Agreement, Usage, WrongParts
-from faultfinder.learning.watch.jobs import Bills, Comebacks, Minutes
+from faultfinder.learning.watch.jobs import Bills, Comebacks, Minutes, Quotes
 from faultfinder.learning.watch.slips import Readers
 from faultfinder.model.parts import FaultModel, Kind
 from faultfinder.report.html import minute_of, render
@@ -84,7 +84,7 @@ class Review:
     hindrance: str
     comebacks: Comebacks
     minutes: Minutes
-    bills: Bills
+    bills: Quotes
     usage: Usage
     agreement: Agreement
     wrong_parts: Sequence[WrongParts]
@@ -259,25 +259,43 @@ def _minutes(page: Page, found: Minutes) -> None:
     )
 
 
-def _bills(page: Page, found: Bills, shop: Shop) -> None:
+def _bills(page: Page, found: Quotes, shop: Shop) -> None:
     page.section("Quote against bill")
-    if not found.jobs:
-        page.text("No repaired ticket to look at.")
+    billed, reckoned = found.billed, found.reckoned
+    if not billed.jobs and not reckoned.jobs:
+        page.text("No bill and no repaired ticket to look at.")
         return
+    first = billed if billed.jobs else reckoned
+    what = ("bill", "bills") if billed.jobs else ("repaired job", "repaired jobs")
     page.answer(
-        f"Of {counted(found.jobs, 'repaired job')} {percent(found.within / found.jobs)} came to "
-        f"what was to be quoted at the bench's door, {percent(found.below / found.jobs)} to less, "
-        f"{percent(found.above / found.jobs)} to more. By the quote one in ten each comes to less "
-        "and to more."
+        f"{_against_quote(first, what, shop)} By the quote "
+        "one in ten each comes to less and to more."
     )
-    page.text(
-        f"Middle bill {found.bill:.0f} {shop.currency}, middle quote {found.quote:.0f}. A bill is "
-        "the log's minutes, the model's where it tells none, at the shop's rate, and the prices "
-        "on its orders, the model's where there is none."
-    )
-    rows = [(f"{n}", f"{bill:.0f}", f"{high:.0f}") for n, bill, high in found.numbers]
+    if not billed.jobs:
+        page.text("No bill is written down: faultfinder close NUMBER --billed AMOUNT.")
+    elif reckoned.jobs:
+        what = "repaired job without a bill", "repaired jobs without a bill"
+        page.text(_against_quote(reckoned, what, shop))
+    if reckoned.jobs:
+        page.text(
+            "Without a bill it is the log's minutes, the model's where it tells none, at the "
+            "shop's rate, and the prices on its orders, the model's where there is none."
+        )
+    rows = [(f"{n}", f"{bill:.0f}", f"{high:.0f}") for n, bill, high in first.numbers]
     if rows:
-        page.table(("Furthest above: ticket", "bill", "quoted up to"), rows)
+        heads = "Furthest above: ticket", f"bill, {shop.currency}", "quoted up to"
+        page.table(heads, rows)
+
+
+def _against_quote(found: Bills, what: tuple[str, str], shop: Shop) -> str:
+    within, below, above = (
+        percent(many / found.jobs) for many in (found.within, found.below, found.above)
+    )
+    return (
+        f"Of {counted(found.jobs, *what)} {within} came to what was to be quoted at the bench's "
+        f"door, {below} to less, {above} to more (95 %: {_range(found.interval)}). Middle bill "
+        f"{found.bill:.0f} {shop.currency}, middle quote {found.quote:.0f}."
+    )
 
 
 def _idle_checks(page: Page, model: FaultModel, found: Agreement) -> None:

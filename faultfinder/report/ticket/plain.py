@@ -78,6 +78,7 @@ BASICS: tuple[Key[Ticket], ...] = (
     Key("causes", "list of words", "confirmed"),
     Key("repaired", "word or null", "the repair that cured"),
     Key("bench_minutes", "minutes or null", "bench time of the job, as said at closing"),
+    Key("billed", "money or null", "what the customer was to pay, as said at closing"),
 )
 
 TICKET = Form[Kept](

@@ -33,6 +33,8 @@ class Closed(Entry, kind="closed"):
     without_proof: bool = value(limits.flag, False)
     bench_minutes: float | None = value(limits.maybe(limits.minutes), None)
     """Bench time of the whole job, where somebody said it."""
+    billed: float | None = value(limits.maybe(limits.amount), None)
+    """What the customer was to pay, where somebody wrote it down; 0 where nothing was."""
 
     def __post_init__(self) -> None:
         super().__post_init__()
@@ -46,11 +48,12 @@ class Closed(Entry, kind="closed"):
         causes = f" ({', '.join(self.causes)})" if self.causes else ""
         unproved = ", not all proved" if self.without_proof else ""
         took = "" if self.bench_minutes is None else f", {self.bench_minutes:g} min at the bench"
-        return f"closed: {self.outcome}{causes}{unproved}{took}"
+        bill = "" if self.billed is None else f", billed {self.billed:.2f}"
+        return f"closed: {self.outcome}{causes}{unproved}{took}{bill}"
 
     def change(self, state: State, number: int, at: str) -> None:
         state.outcome, state.causes, state.closed_at = self.outcome, self.causes, at
-        state.bench_minutes = self.bench_minutes
+        state.bench_minutes, state.billed = self.bench_minutes, self.billed
 
     def names(self) -> Iterator[tuple[str, str]]:
         return (("cause", cause) for cause in self.causes)

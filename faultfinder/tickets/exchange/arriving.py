@@ -108,6 +108,7 @@ def _facts(ticket: Ticket) -> Mapping[str, object]:
         "what was found": ticket.findings,
         "complaint": ticket.complaint,
         "bench time": ticket.bench_minutes,
+        "what was billed": ticket.billed,
     }
 
 

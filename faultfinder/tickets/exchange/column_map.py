@@ -25,7 +25,7 @@ COULD_NOT_TELL = "unknown"
 """How a table says that a finding was looked for and could not be told."""
 
 _KEYS = ["faultfinder_columns", "model", "key", "opened", "closed", "outcome", "causes", "tried"]
-_KEYS += ["bench_minutes", "complaint", "findings", "ignore"]
+_KEYS += ["bench_minutes", "billed", "complaint", "findings", "ignore"]
 _FIRST = f"This program reads version {VERSION}: write faultfinder_columns: {VERSION}."
 
 
@@ -60,6 +60,7 @@ class ColumnMap:
     tried: Words | None = None
     complaint: str | None = None
     bench_minutes: str | None = None
+    billed: str | None = None
     findings: tuple[tuple[str, Words], ...] = ()
     ignore: frozenset[str] = frozenset()
     lines: Mapping[str, int] = field(default_factory=dict)
@@ -70,7 +71,7 @@ class ColumnMap:
         words = [self.outcome, self.causes, self.tried, *(words for _, words in self.findings)]
         dates = [self.opened, self.closed]
         named = {one.column for one in [*words, *dates] if one is not None}
-        plain = {self.key, self.complaint, self.bench_minutes} - {None}
+        plain = {self.key, self.complaint, self.bench_minutes, self.billed} - {None}
         return frozenset(named.union(filter(None, plain)))
 
     def check_header(self, header: Sequence[str], table: str) -> None:
@@ -116,9 +117,9 @@ def askable(model: FaultModel) -> tuple[Variable, ...]:
 
 
 OWN = ("key", "model", "opened_at", "closed_at", "outcome", "causes", "bench_minutes",
-       "complaint", "tried")  # fmt: skip
+       "billed", "complaint", "tried")  # fmt: skip
 """The first columns of our own tables; `complaint` only when texts are asked for."""
-_MAY_LACK = ("bench_minutes", "complaint", "tried")
+_MAY_LACK = ("bench_minutes", "billed", "complaint", "tried")
 
 
 def own_map(model: FaultModel, name: str, header: Sequence[str], table: str) -> ColumnMap:
@@ -148,6 +149,7 @@ def own_map(model: FaultModel, name: str, header: Sequence[str], table: str) -> 
         tried=Words("tried") if "tried" in header else None,
         complaint="complaint" if "complaint" in header else None,
         bench_minutes="bench_minutes" if "bench_minutes" in header else None,
+        billed="billed" if "billed" in header else None,
         findings=tuple((column, Words(column)) for column in header if column in findings),
         ignore=frozenset({"model"}),
         file=table,
@@ -205,13 +207,12 @@ class _Reader:
         )
         key = self._column("key", root.node("key", "Say which column holds the key: key: COLUMN."))
         complaint = self._column("complaint", root.node("complaint"))
-        took = self._column("bench_minutes", root.node("bench_minutes"))
-        if closed is None and took is not None:
-            self.faults.add(
-                root.line_of("bench_minutes"),
-                "bench_minutes is mapped, and closed is not.",
-                "Map both.",
-            )
+        took, billed = (self._column(said, root.node(said)) for said in ("bench_minutes", "billed"))
+        for said, column in (("bench_minutes", took), ("billed", billed)):
+            if closed is None and column is not None:
+                self.faults.add(
+                    root.line_of(said), f"{said} is mapped, and closed is not.", "Map both."
+                )
         findings = self._findings(model)
         ignore = frozenset(word.value for word in root.words("ignore"))
         if compiled is None or name is None or key is None or opened is None:
@@ -226,6 +227,7 @@ class _Reader:
             tried,
             complaint,
             took,
+            billed,
             findings,
             ignore,
             self.lines,

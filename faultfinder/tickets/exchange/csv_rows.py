@@ -6,7 +6,7 @@ as escapes, since a table in UTF-8 cannot hold the first two.
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Sequence
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from datetime import datetime
 
 from faultfinder.consultation.bench import look_stage
@@ -15,7 +15,7 @@ from faultfinder.inference.compiled import CompiledModel
 from faultfinder.model.answers import find_result, fold
 from faultfinder.model.parts import FaultModel
 from faultfinder.tickets import ticket as tickets
-from faultfinder.tickets.as_typed import minutes_of
+from faultfinder.tickets.as_typed import amount_of, minutes_of
 from faultfinder.tickets.events import Closed, Entry, Found, Intake, Outcome, Tried, made_event
 from faultfinder.tickets.exchange.arriving import (
     Arrival,
@@ -65,7 +65,7 @@ def ticket_row(ticket: Ticket, model: FaultModel, complaint: bool) -> tuple[str,
         ticket.closed_at or "",
         ticket.outcome,
         ";".join(ticket.causes),
-        "" if ticket.bench_minutes is None else f"{ticket.bench_minutes:.15g}",
+        *("" if said is None else f"{said:.15g}" for said in (ticket.bench_minutes, ticket.billed)),
         *([keep(ticket.complaint)] if complaint else []),
         ";".join(step.repair for step in ticket.tried),
     ]
@@ -76,7 +76,8 @@ def ticket_row(ticket: Ticket, model: FaultModel, complaint: bool) -> tuple[str,
 
 
 class RowReader:
-    """Rows of one table -> tickets. `own`: the table is one that this program wrote."""
+    """Rows of one table -> tickets. `own`: the table is one that this program wrote; amounts in
+    others are in `currency`."""
 
     def __init__(
         self,
@@ -86,9 +87,11 @@ class RowReader:
         who: str,
         now: datetime,
         own: bool,
+        currency: str = "",
     ) -> None:
         self.columns = columns
         self.own = own
+        self.currency = currency
         self._width = len(header)
         self._place = {name: place for place, name in reversed(list(enumerate(header)))}
         self.findings = [
@@ -119,7 +122,11 @@ class RowReader:
         ticket = row.ticket()
         if ticket is None:
             return tuple(BadRow(line, error.column, error.reason) for error in row.errors)
-        told = {"complaint": self.columns.complaint, "bench time": self.columns.bench_minutes}
+        told = {
+            "complaint": self.columns.complaint,
+            "bench time": self.columns.bench_minutes,
+            "what was billed": self.columns.billed,
+        }
         untold = frozenset(fact for fact, column in told.items() if column is None)
         return Arrival(line, ticket, None, False, untold)
 
@@ -200,11 +207,16 @@ class _Row:
         tried = self._several(":tried", columns.tried)
         findings = self._findings()
         complaint = self._complaint()
-        took = self._took()
+        took = self._figure(columns.bench_minutes, minutes_of, "time in minutes")
+        billed = self._figure(
+            columns.billed, lambda cell: amount_of(cell, self.reader.currency), "amount"
+        )
         if columns.outcome is None and closed and causes:
             outcome = str(Outcome.REPAIRED)
         if not self.errors:
-            self._check_end(closed, outcome, causes, took)
+            self._check_end(closed, outcome, causes)
+        if not self.errors and not outcome:
+            self._check_no_end({columns.bench_minutes: took, columns.billed: billed})
         if self.errors or key is None or opened is None:
             return None
         who, version = self.reader.who, self.reader.digest
@@ -216,7 +228,7 @@ class _Row:
             ]
             if closed and outcome:
                 entries.append(
-                    (closed, Closed(outcome, tuple(causes), version, bench_minutes=took))
+                    (closed, Closed(outcome, tuple(causes), version, False, took, billed))
                 )
             events = [
                 made_event(number, at, who, entry)
@@ -311,24 +323,19 @@ class _Row:
             self.errors.append(RowError(column, str(error)))
             return ""
 
-    def _took(self) -> float | None:
-        column = self.reader.columns.bench_minutes
+    def _figure(self, column: str | None, typed: Callable[[str], float], what: str) -> float | None:
         cell = "" if column is None else self.reader.cell(self.cells, column).strip()
         if column is None or not cell:
             return None
         try:
-            if not self.reader.own:
-                return minutes_of(cell)
-            return float(cell)
+            return float(cell) if self.reader.own else typed(cell)
         except MisuseError as error:
             self.errors.append(RowError(column, str(error)))
         except ValueError:
-            self.errors.append(RowError(column, f"is {quoted(cell)}, which is no time in minutes."))
+            self.errors.append(RowError(column, f"is {quoted(cell)}, which is no {what}."))
         return None
 
-    def _check_end(
-        self, closed: str | None, outcome: str | None, causes: list[str], took: float | None
-    ) -> None:
+    def _check_end(self, closed: str | None, outcome: str | None, causes: list[str]) -> None:
         columns = self.reader.columns
         if closed and not outcome:
             column = columns.outcome.column if columns.outcome else "outcome"
@@ -340,6 +347,9 @@ class _Row:
         elif causes and not outcome:
             column = columns.causes.column if columns.causes else "causes"
             self.errors.append(RowError(column, "names a cause, though the ticket is open."))
-        elif took is not None and not outcome:
-            column = columns.bench_minutes or "bench_minutes"
-            self.errors.append(RowError(column, "tells a time, though the ticket is open."))
+
+    def _check_no_end(self, said: Mapping[str | None, float | None]) -> None:
+        for column, figure in said.items():
+            if column is not None and figure is not None:
+                reason = f"is {figure:g}, though the ticket is open."
+                self.errors.append(RowError(column, reason))
