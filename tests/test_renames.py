@@ -3,15 +3,19 @@
 from __future__ import annotations
 
 import json
+import re
 from pathlib import Path
+from typing import Any
 
 import pytest
 from click.testing import CliRunner, Result
 
+from demo_data.make_shop import FILES, FIRST
 from faultfinder.cli.main import commands
 from faultfinder.errors import ModelFileError
 from faultfinder.inference.compiled import compile_model
 from faultfinder.inference.loading import load_model
+from faultfinder.learning.beliefs import figures_of
 from faultfinder.learning.em.estimates import Tuned, tune
 from faultfinder.learning.from_tickets import closed_tickets
 from faultfinder.learning.records import ClosedTicket
@@ -195,3 +199,90 @@ def test_tickets_and_their_labels_go_on_under_the_new_names(
     learnt = list(closed_tickets(store, load_model(path).model))
     store.close()
     assert [(t.findings, t.causes) for t in learnt] == [({"seen": "lit"}, ("worn",))]
+
+
+def replayed(
+    work: Path, patch: pytest.MonkeyPatch, upgrade: str | None
+) -> tuple[dict[str, Any], dict[str, Any]]:
+    """The invented shop's first year: adopted after some months, another file shipped (the same
+    one, unless an `upgrade` is given), tuned and replayed; what both said."""
+    patch.setenv("FAULTFINDER_MODELS", str(work / "models"))
+    patch.setenv("FAULTFINDER_DB", str(work / "tickets.db"))
+    patch.setenv("FAULTFINDER_CACHE", str(work / "kept"))
+    shop = ("-m", "invented_portable")
+    (work / "models").mkdir(parents=True)
+    place = work / "models" / FIRST.name
+    place.write_bytes(FIRST.read_bytes())
+    run("import", str(FILES[0]))
+    run("tune", *shop, "--until", "2025-11-30")
+    run("adopt", *shop, "--by", "lena", "--unjudged")
+    if upgrade is not None:
+        place.write_text(upgrade, encoding="utf-8")
+    tuned = run("tune", *shop, "--json").stdout
+    told = run("replay", *shop, "--played", "25", "--json").stdout
+    return json.loads(tuned), json.loads(told)
+
+
+def test_a_replay_over_renames_judges_as_without_them(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """A cause, a finding, a state, a check and two repairs are called otherwise from one tuning to
+    the next: figures in force under the old names are judged as under the new ones."""
+    text = FIRST.read_text(encoding="utf-8")
+    names = ("lid_cable", "torch", "worn", "move_lid", "replace_cable", "drain_power")
+    for old in names:
+        text = re.sub(rf"\b{old}\b(?! at)", f"{old}2", text)
+        text = re.sub(rf"^(  {old}2:\n)", rf"\1    was: [{old}]\n", text, count=1, flags=re.M)
+    text = text.replace("move_lid2: {", "move_lid2: {was: [move_lid], ")
+    text = text.replace(
+        "    states: [sound, worn2]", "    states: [sound, worn2]\n    states_were: {worn2: [worn]}"
+    )
+    assert text.count("was: [") == 5
+    same = replayed(tmp_path / "same", monkeypatch, None)
+    other = replayed(tmp_path / "other", monkeypatch, text)
+    assert len(same[0]["changed"]) == len(other[0]["changed"]) > 10
+    told, again = same[1], other[1]
+    assert told["verdict"] == again["verdict"]
+    assert len(told["against"]) == len(again["against"]) >= 1
+    for one, two in zip(told["against"], again["against"], strict=True):
+        assert one["rival"] == two["rival"]
+        assert (one["verdict"], one["against"]) == (two["verdict"], two["against"])
+        assert one["tickets"] == two["tickets"] > 50
+    back = json.dumps(again)
+    for old in names:
+        back = re.sub(rf"\b{old}2\b", old, back)
+    assert close({**told, "proposal": ""}, {**json.loads(back), "proposal": ""})
+    assert told["advice"]["tickets"] == 50
+
+
+def close(one: object, other: object) -> bool:
+    """Whether two plain forms say the same, numbers to 1e-6 of their size."""
+    if isinstance(one, dict) and isinstance(other, dict):
+        return one.keys() == other.keys() and all(close(one[k], other[k]) for k in one)
+    if isinstance(one, list) and isinstance(other, list):
+        return len(one) == len(other) and all(map(close, one, other))
+    if isinstance(one, float) and isinstance(other, float | int):
+        return one == pytest.approx(other, rel=1e-6, abs=1e-9)
+    return one == other
+
+
+def test_a_belief_of_the_shops_own_goes_on_where_the_shipped_file_renames(tmp_path: Path) -> None:
+    line = Line(FolderShelf(str(tmp_path / "t.db")), "m", written(tmp_path / "s", MODEL, PARTS))
+    propose(line, drawn(120))
+    line.adopt("lena", AT)
+    mine = MODEL.replace("{bad: 0.30}", "{bad: 0.45}").replace(
+        "      a: {no: 0.3, yes: 0.7}", "      a: {no: 0.15, yes: 0.85}"
+    )
+    line.take(written(tmp_path / "mine", mine, PARTS), "lena", AT)
+    written(tmp_path / "s", RENAMED.replace("{bad: 0.20}", "{bad: 0.25}"), RENAMED_PARTS)
+    base = line.base()
+    assert base.upgrade
+    assert not base.both
+    told = figures_of(base.believed)
+    assert told["worn", ROW] == pytest.approx((0.55, 0.45))
+    assert told["b", ROW] == pytest.approx((0.75, 0.25))
+    given = json.dumps(["row", None, None, {"leading": ["worn.bad"]}])
+    assert told["g", given] == pytest.approx((0.15, 0.85))
+
+
+ROW = json.dumps(["row", None, None, {}])

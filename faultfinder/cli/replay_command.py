@@ -70,6 +70,7 @@ def judgement_of(line: Line, asked: Mapping[str, int] | None = None) -> Judgemen
     same tickets, and in the way `asked` for if any, else a new one, which is kept then."""
     from faultfinder.inference.loading import read_kept
     from faultfinder.learning.bench.figures import bench_values, with_values
+    from faultfinder.learning.former import in_todays_names
     from faultfinder.learning.judge.changed_advice import LAST, changed_advice
     from faultfinder.learning.judge.judging import judge
     from faultfinder.learning.judge.kept import Judgement
@@ -109,7 +110,9 @@ def judgement_of(line: Line, asked: Mapping[str, int] | None = None) -> Judgemen
     how = asked or USUAL
     found = judge(tickets, fit, _rivals(line, prior, tickets, bench), folds=how["folds"],
                   most=how["played"], shop=shop, seed=how["seed"])  # fmt: skip
-    old, new = (compile_model(read_kept(files)) for files in (line.in_force(), proposal.files))
+    proposed = read_kept(proposal.files)
+    new = compile_model(proposed)
+    old = compile_model(in_todays_names(read_kept(line.in_force()), proposed))
     last = list(full_tickets(tickets[-LAST:], new.model))
     judgement = Judgement(found, changed_advice(old, new, last, shop), keys, options)
     line.judged(judgement.word, judgement.as_plain())
@@ -123,9 +126,10 @@ def _rivals(
     bench: Mapping[Spot, Values],
 ) -> tuple[Rival, ...]:
     """The figures in force, and those as shipped where these are others, with the proposed ones
-    of the bench."""
+    of the bench and under the names of today."""
     from faultfinder.inference.loading import read_kept
     from faultfinder.learning.bench.figures import with_values
+    from faultfinder.learning.former import in_todays_names
     from faultfinder.learning.judge.judging import Rival, same_structure
     from faultfinder.learning.versions import counted_in
 
@@ -134,7 +138,7 @@ def _rivals(
     learnt = frozenset(t.number for t in tickets if counted_in(told, t.key))
 
     def compiled(files: Files) -> CompiledModel:
-        return compile_model(with_values(read_kept(files), bench))
+        return compile_model(with_values(in_todays_names(read_kept(files), prior.model), bench))
 
     found = [Rival("the figures in force", compiled(in_force), learnt)]
     if versions and versions[0].files != in_force:

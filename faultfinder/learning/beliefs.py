@@ -139,7 +139,7 @@ def believed(
             return gives
         return apart if told else gives
 
-    return with_values(_with_figures(model, belief), bench_beliefs(model, learnt))
+    return with_values(with_figures(model, belief), bench_beliefs(model, learnt))
 
 
 def bench_learnt(figures: Iterable[BenchFigure], written: FaultModel) -> tuple[Learnt, ...]:
@@ -222,37 +222,6 @@ def _each_apart(
     return found if len(left) < len(gives) - 1 and found[0] >= 0.0 else None
 
 
-def merged(new: FaultModel, old: FaultModel, own: FaultModel) -> tuple[FaultModel, list[str]]:
-    """The new shipped model with the beliefs of `own` where the shop changed those of `old`.
-
-    Also the names of the variables in which both were changed: there the shop's stay.
-    """
-    before, mine = figures_of(old), figures_of(own)
-    both: set[str] = set()
-
-    def belief(place: Place, gives: Sequence[float]) -> Sequence[float]:
-        key = place.variable, spot(new, place)
-        then, now = before.get(key), mine.get(key)
-        same_states = now is not None and len(now) == len(gives)
-        if then is None or now is None or not same_states or alike(then, now):
-            return gives
-        if len(then) == len(gives) and not alike(then, gives):
-            both.add(place.variable)
-        return now
-
-    before_bench, mine_bench = bench_values(old), bench_values(own)
-    values: dict[Spot, Values] = {}
-    for at, shipped in bench_values(new).items():
-        then_values, now_values = before_bench.get(at), mine_bench.get(at)
-        if then_values is None or now_values is None or same_values(then_values, now_values):
-            continue
-        if now_values.keys() == shipped.keys():
-            values[at] = now_values
-            if not same_values(then_values, shipped):
-                both.add(at[1])
-    return with_values(_with_figures(new, belief), values), sorted(both)
-
-
 def figures_of(model: FaultModel) -> dict[tuple[str, str], tuple[float, ...]]:
     """All figures that can be tuned, by variable and spot."""
     return {
@@ -262,7 +231,10 @@ def figures_of(model: FaultModel) -> dict[tuple[str, str], tuple[float, ...]]:
     }
 
 
-def _with_figures(model: FaultModel, belief: Any) -> FaultModel:
+def with_figures(
+    model: FaultModel, belief: Callable[[Place, Sequence[float]], Sequence[float]]
+) -> FaultModel:
+    """The model with what `belief` makes of each of its figures."""
     families = read_families(compile_model(model))
     figures = {
         family.number: np.array(

@@ -18,8 +18,9 @@ from typing import Any
 
 from faultfinder.errors import FaultfinderError
 from faultfinder.inference.loading import load_model, model_files, read_kept
-from faultfinder.learning.beliefs import Learnt, believed, merged, same_but_figures, sound_spot
+from faultfinder.learning.beliefs import Learnt, believed, same_but_figures, sound_spot
 from faultfinder.learning.bench.figures import bench_values, with_values
+from faultfinder.learning.former import merged
 from faultfinder.learning.proposal import states_named
 from faultfinder.model.parts import FaultModel
 from faultfinder.tickets.kept_models import Files

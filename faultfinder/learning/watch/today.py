@@ -7,7 +7,7 @@ from dataclasses import replace
 
 from faultfinder.model.parts import FaultModel
 from faultfinder.model.was import Was
-from faultfinder.tickets.events import Closed, Entry, Found, Repaired, Tried
+from faultfinder.tickets.events import Closed, Entry, Found, Ordered, Repaired, Tried
 from faultfinder.tickets.ticket import Ticket, fold
 
 
@@ -24,6 +24,8 @@ def renamed(tickets: Iterable[Ticket], model: FaultModel) -> Iterator[Ticket]:
             finding, result = was.finding(entry.finding, entry.result)
             return replace(entry, finding=finding, result=result)
         if isinstance(entry, Tried | Repaired):
+            return replace(entry, repair=was.repair(entry.repair))
+        if isinstance(entry, Ordered) and entry.repair is not None:
             return replace(entry, repair=was.repair(entry.repair))
         if isinstance(entry, Closed):
             return replace(entry, causes=was.causes(entry.causes))
