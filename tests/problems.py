@@ -124,7 +124,7 @@ def cheapest_permutation(problem: Problem) -> float:
 
 
 @st.composite
-def small_problems(draw: st.DrawFn) -> Problem:
+def small_problems(draw: st.DrawFn, checks_most: int = 2) -> Problem:
     """Random problems: 2-3 causes, double faults, noisy checks, stages, imperfect repairs."""
     rng = np.random.default_rng(draw(st.integers(0, 2**32 - 1)))
     count = int(rng.integers(2, 4))
@@ -137,7 +137,7 @@ def small_problems(draw: st.DrawFn) -> Problem:
     steps = rng.uniform(0, 6, stages)
     position = np.cumsum(steps)
     travel = np.abs(position[:, None] - position[None, :])
-    names = [f"T{i}" for i in range(int(rng.integers(0, 3)))]
+    names = [f"T{i}" for i in range(int(rng.integers(0, checks_most + 1)))]
     checks = {}
     for name in names:
         positive = rng.uniform(0, 1, len(scenarios))

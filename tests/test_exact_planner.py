@@ -109,7 +109,7 @@ def repaired(case: Problem, at: Situation, repair: int) -> float:
     return cost if then is None else cost + fails * repair_cost(case, then)
 
 
-@given(small_problems(), st.sampled_from([(9, 9, 9), (1, 1, 1), (4, 3, 1), (1, 9, 0)]))
+@given(small_problems(checks_most=4), st.sampled_from([(9, 9, 9), (1, 1, 1), (4, 3, 1), (1, 9, 0)]))
 @settings(max_examples=150, deadline=None)
 def test_looking_ahead_weighs_a_check_with_the_best_that_follows(
     case: Problem, wide: tuple[int, int, int]
@@ -160,12 +160,18 @@ def test_looking_ahead_weighs_a_check_with_the_best_that_follows(
     assert min(best[found.kind, found.number], stop.expected_cost) == pytest.approx(least, rel=1e-6)
 
 
-@given(small_problems(), st.sampled_from([0.0, 0.2, 0.6]))
-@settings(max_examples=150, deadline=None)
-def test_roll_out_weighs_a_step_by_following_the_simple_policy(case: Problem, fold: float) -> None:
+@given(
+    small_problems(checks_most=4), st.sampled_from([0.0, 0.2, 0.6]),
+    st.sampled_from([(9, 0), (1, 0), (1, 1), (1, 2), (2, 1)]),
+)  # fmt: skip
+@settings(max_examples=200, deadline=None)
+def test_roll_out_weighs_a_step_by_following_the_simple_policy(
+    case: Problem, fold: float, wide: tuple[int, int]
+) -> None:
     """Each open check and likely repair is taken, and the simple policy followed by hand."""
+    width, inside = wide
     begin = start(case)
-    policy = RollOut(case, 5.0, width=9, repairs=9, fold=fold)
+    policy = RollOut(case, 5.0, width, fold, inside, repairs=9)
     base = OneStep(case, 5.0)
 
     def follow(at: Situation, reached: float) -> float:
@@ -198,7 +204,15 @@ def test_roll_out_weighs_a_step_by_following_the_simple_policy(case: Problem, fo
     found = policy.decide(begin)
     telling = Telling(case).bits(case.weights)
     weighed = {one.number: one for one in found.weighed}
-    assert set(weighed) == {check for check in costs if telling[check] > 1e-4}
+    # Those that tell most for their cost, and the most telling of other stages.
+    score = Telling(case).score(telling, case.stage)
+    told = sorted((c for c in costs if telling[c] > 1e-4), key=lambda c: -score[c])
+    beyond = {
+        stage: max((c for c in told if case.checks[c].stage == stage), key=lambda c: telling[c])
+        for stage in {case.checks[c].stage for c in told} - {case.stage}
+    }
+    deepest = sorted(beyond.values(), key=lambda c: -telling[c])[:inside]
+    assert set(weighed) == {*told[:width], *deepest}
     for check, one in weighed.items():
         assert one.expected_cost == pytest.approx(costs[check])
         assert one.saves == pytest.approx(stop.expected_cost - costs[check], abs=1e-6)
@@ -214,7 +228,7 @@ def test_roll_out_weighs_a_step_by_following_the_simple_policy(case: Problem, fo
     if weighed and min(costs[c] for c in weighed) < stop.expected_cost - 1e-6:
         near = [c for c in weighed if costs[c] <= min(costs[o] for o in weighed) * (1.0 + LEVEL)]
         near = [c for c in near if costs[c] < stop.expected_cost]
-        best = weighed[max(near, key=lambda c: Telling(case).score(telling, case.stage)[c])]
+        best = weighed[max(near, key=lambda c: score[c])]
     cheaper = {r: repairing(begin, r, 1.0) for r in promising_repairs(case, begin, 9)}
     margin = policy.clearly * best.expected_cost if best.kind == "check" else 0.0
     least = min(cheaper.values(), default=np.inf)
@@ -252,7 +266,7 @@ def same(stories: Stories, wanted: list[tuple[float, Situation]]) -> None:
         assert set(np.flatnonzero(stories.repaired[row])) == set(at.repaired)
 
 
-@given(small_problems())
+@given(small_problems(checks_most=4))
 @settings(max_examples=100, deadline=None)
 def test_stories_side_by_side_go_as_each_would_alone(case: Problem) -> None:
     """With none thinned out: two checks and a repair each, on all that have come so far."""
@@ -286,8 +300,8 @@ def test_rare_stories_are_thinned_out_and_stand_for_all_of_them(case: Problem, r
     assert total == pytest.approx(times * sum(exact.values()), abs=rare + 1e-6)
 
 
-@given(small_problems())
-@settings(max_examples=20, deadline=None)
+@given(small_problems(checks_most=4))
+@settings(max_examples=30, deadline=None)
 def test_few_stories_at_a_time_are_the_same_stories(case: Problem) -> None:
     followed = Abreast(case, 1e-15)
     stories = told_once(case, start(case), 1)
@@ -298,5 +312,6 @@ def test_few_stories_at_a_time_are_the_same_stories(case: Problem) -> None:
         followed.wait(stories)
         followed.wait(stories.take(np.zeros(0, dtype=np.int64)))
         parts = list(followed.going())
-    assert all(len(part) <= 2 for part in parts)
+    assert [len(part) for part in parts[:-1]] == [2] * (len(parts) - 1)
+    assert 1 <= len(parts[-1]) <= 2
     assert [c for part in parts for c in part.chance] == stories.chance.tolist()

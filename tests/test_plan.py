@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections import defaultdict
 from collections.abc import Mapping
-from dataclasses import replace
+from dataclasses import dataclass, replace
 
 import numpy as np
 import pytest
@@ -18,6 +18,7 @@ from faultfinder.consultation.habit import instead
 from faultfinder.consultation.quote import spread
 from faultfinder.decide.abreast import Abreast
 from faultfinder.decide.belief import Tried
+from faultfinder.decide.naming import Naming
 from faultfinder.decide.plan import make_plan
 from faultfinder.decide.policies import roll_out
 from faultfinder.decide.policies.exact import Exact
@@ -28,12 +29,19 @@ from faultfinder.decide.problem import Problem
 from faultfinder.decide.repair_order import best_order, order_cost
 from faultfinder.decide.shop import Shop
 from faultfinder.decide.simulation import draw_machines, simulate
-from faultfinder.decide.situation import Action, Policy, after_repair, repair_step, start
+from faultfinder.decide.situation import (
+    Action,
+    Policy,
+    Situation,
+    after_repair,
+    repair_step,
+    start,
+)
 from faultfinder.decide.walk import PASSES, EveryResult, walk
 from faultfinder.errors import FaultfinderError
 from faultfinder.inference.compiled import CompiledModel, compile_model
 from faultfinder.inference.loading import load_model
-from faultfinder.model.parts import Link, NoisyMax
+from faultfinder.model.parts import Link, NoisyMax, StopRule
 from tests.as_printed import AsPrinted
 from tests.consulted import advised
 from tests.problems import problem as make_problem
@@ -288,16 +296,35 @@ def quantile(ends: list[End], at: float) -> float:
 JOBS = [{}, {"look": "nothing"}, {"glass_cracked": "yes"}, {"look": "lines", "tap_flicker": "yes"}]
 
 
+@dataclass(frozen=True)
+class Begun:
+    """One action, and then a policy."""
+
+    action: Action
+    then: Policy
+
+    def decide(self, situation: Situation) -> Action:
+        begun = situation.checked or situation.repaired
+        return self.then.decide(situation) if begun else self.action
+
+
 @pytest.mark.parametrize("findings", JOBS)
+@pytest.mark.parametrize("first", range(9))
 def test_a_quote_is_the_spread_of_following_every_result(
-    compiled: CompiledModel, findings: dict[str, str], monkeypatch: pytest.MonkeyPatch
+    compiled: CompiledModel, findings: dict[str, str], first: int, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    """With no story thinned out; the figures are worked out anew from the model's own."""
+    """Whatever is done first, with no story thinned out; the figures are worked out anew from the
+    model's own."""
     monkeypatch.setattr(quoting, "Abreast", lambda problem: Abreast(problem, 1e-15))
     problem = whole(compiled, findings)
     base = OneStep(problem, SHOP.worth_per_bit)
-    quote = spread(problem, compiled, base.decide(start(problem)), base, SHOP.dear_part)
-    mean, ends = by_hand(compiled, problem, base)
+    actions = [base.decide(start(problem))]
+    actions += [Action("check", number, np.nan) for number in range(len(problem.checks))]
+    actions += [Action("repair", number, np.nan) for number in range(len(problem.repairs))]
+    if first >= len(actions):
+        return
+    quote = spread(problem, compiled, actions[first], base, SHOP.dear_part)
+    mean, ends = by_hand(compiled, problem, Begun(actions[first], base))
     every = [*ends["repaired"], *ends["given up"]]
     assert quote.low == pytest.approx(quantile(every, 0.1))
     assert quote.likely == pytest.approx(quantile(every, 0.5))
@@ -374,6 +401,22 @@ def test_a_habit_is_priced_where_the_policy_says_no_cost(compiled: CompiledModel
     assert instead(told, "new_lid").cost == pytest.approx(cost + fails * bound)
 
 
+def test_a_habit_that_cannot_be_priced_is_refused_in_a_sentence(compiled: CompiledModel) -> None:
+    stopping = (StopRule("glass_cracked", ("yes",), "Stop: broken glass cuts."),)
+    stopped = compile_model(replace(compiled.model, stop_rules=stopping))
+    moves = tuple(move for move in compiled.model.moves if move.start != "closed")
+    shut = replace(compiled.model, moves=moves)
+    cases = {
+        "^STOP. Stop: broken glass cuts.$": Case(stopped, {"glass_cracked": "yes"}),
+        "new_lid was made already": Case(compiled, tried=(Tried("new_lid"),)),
+        "ends with a name": Case(compiled, naming=Naming(wrong=50.0)),
+        "No way leads to new_lid": Case(compile_model(shut)),
+    }
+    for sentence, case in cases.items():
+        with pytest.raises(FaultfinderError, match=sentence):
+            instead(consult(case), "new_lid")
+
+
 def test_the_printed_plan_of_the_shop_model_costs_what_it_says() -> None:
     """The folded plan, as printed, on 100,000 tickets drawn from the shop's own model."""
     compiled = load_model("thin_clamshell")
@@ -411,6 +454,27 @@ def test_opening_the_cover_is_dear_for_one_check_and_cheap_for_two() -> None:
     assert checks[0].saves_alone == pytest.approx(75.0 - (31.5 + 45.0))
     assert checks[0].saves == pytest.approx(75.0 - (32.0 + 30.0))
     assert Exact(case).decide(start(case)).expected_cost == pytest.approx(62.0)
+    # Looking ahead sees as much, even where only what opening up gives access to is looked into.
+    for width in (4, 0):
+        seen = LookAhead(case, width).decide(start(case)).weighed[0]
+        assert seen.saves == pytest.approx(75.0 - (32.0 + 30.0))
+        assert seen.saves_alone == pytest.approx(75.0 - (31.5 + 45.0))
+        assert seen.follow_up == 1 - seen.number
+
+
+def test_of_stages_not_reached_yet_the_two_that_tell_most_are_looked_into() -> None:
+    faults = np.vstack([np.zeros((1, 4)), np.eye(4)])
+    halves = {"T0": [0.9, 0.9, 0.1, 0.1], "T1": [1, 1, 0, 0], "T2": [1, 0, 1, 0]}
+    case = make_problem(
+        faults,
+        [0.0, 0.25, 0.25, 0.25, 0.25],
+        {f"R{i}": (30.0, {i: 1.0}) for i in range(4)},
+        {name: (0.5, [row, [1 - x for x in row]]) for name, row in halves.items()},
+        places={"T0": 1, "T1": 2, "T2": 3},
+        travel=1.0 - np.eye(4),
+    )
+    found = LookAhead(case, width=0).decide(start(case))
+    assert {one.number: one.follow_up for one in found.weighed} == {0: -1, 1: 2, 2: 1}
 
 
 @pytest.mark.parametrize("count", [2, 3])

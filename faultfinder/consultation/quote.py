@@ -213,4 +213,4 @@ def _spread(ends: list[tuple[Array, Array, bool]]) -> tuple[Array, Array]:
 
 def _at(spread: tuple[Array, Array], quantile: float) -> float:
     costs, below = spread
-    return float(costs[min(int(np.searchsorted(below, quantile - 1e-12)), len(costs) - 1)])
+    return float(costs[np.searchsorted(below, quantile - 1e-12)])

@@ -4,6 +4,8 @@ with a check or repair after them."""
 
 from __future__ import annotations
 
+from collections import defaultdict
+from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from functools import cached_property
 
@@ -69,7 +71,7 @@ class LookAhead:
             and np.isfinite(check_cost(problem, situation, check))
         }
         ranked = sorted(alone, key=lambda check: (alone[check], check))
-        deeper = list(dict.fromkeys([*ranked[: self.width], *self._clusters(situation)]))
+        deeper = list(dict.fromkeys([*ranked[: self.width], *self._clusters(situation, ranked)]))
         actions = []
         for check in ranked:
             cost, follow = alone[check], -1
@@ -81,28 +83,24 @@ class LookAhead:
         actions.sort(key=lambda action: (action.expected_cost, action.number))
         return actions
 
-    def _clusters(self, situation: Situation) -> list[int]:
-        """The most telling check of each stage not reached yet: what opening up gives access to."""
+    def _clusters(self, situation: Situation, checks: Sequence[int]) -> list[int]:
+        """The most telling of some checks in each stage not reached yet: what opening up gives
+        access to."""
         bits = self._gains.bits(situation.weights)
         best: dict[int, int] = {}
-        for check, action in enumerate(self.problem.checks):
-            if action.stage == situation.stage or not self.problem.is_open(
-                check, situation.checked
-            ):
-                continue
-            if not np.isfinite(self.problem.travel[situation.stage, action.stage]):
-                continue
-            if action.stage not in best or bits[check] > bits[best[action.stage]]:
-                best[action.stage] = check
+        for check in checks:
+            stage = self.problem.checks[check].stage
+            if stage != situation.stage and (stage not in best or bits[check] > bits[best[stage]]):
+                best[stage] = check
         return sorted(best.values(), key=lambda check: -bits[check])[:2]
 
     def _cost_of_check(self, situation: Situation, check: int, depth: int) -> tuple[float, int]:
         total = check_cost(self.problem, situation, check)
-        follow: dict[int, float] = {}
+        follow: dict[int, float] = defaultdict(float)
         for _, probability, nxt in after_check(self.problem, situation, check):
             value, then = self._value(nxt, depth)
             total += probability * value
-            follow[then] = follow.get(then, 0.0) + probability
+            follow[then] += probability
         follow.pop(-1, None)
         return total, max(follow, key=lambda c: follow[c]) if follow else -1
 

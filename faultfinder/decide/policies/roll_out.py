@@ -8,6 +8,7 @@ teardown that one check opens up is weighed against all that the policy would do
 
 from __future__ import annotations
 
+from collections import defaultdict
 from dataclasses import dataclass, replace
 from functools import cached_property
 
@@ -100,7 +101,7 @@ class RollOut:
         for check in self._candidates(situation):
             total = check_cost(self.problem, situation, check)
             alone = total
-            follow: dict[int, float] = {}
+            follow: dict[int, float] = defaultdict(float)
             for _, probability, nxt in after_check(self.problem, situation, check):
                 repairing = repair_cost(self.problem, nxt)
                 going_on = repairing if probability < self.fold else self.cost(nxt, probability)
@@ -108,7 +109,7 @@ class RollOut:
                 alone += probability * repairing
                 then = self.base.decide(nxt)
                 if then.kind == "check":
-                    follow[then.number] = follow.get(then.number, 0.0) + probability
+                    follow[then.number] += probability
             then_check = max(follow, key=lambda c: follow[c]) if follow else -1
             saves = stop.expected_cost - total
             saves_alone = stop.expected_cost - alone
