@@ -19,8 +19,8 @@ from faultfinder.consultation.judgement import SAID, WEIGHT
 from faultfinder.decide.shop_file import shop_path
 from faultfinder.errors import MisuseError, did_you_mean
 from faultfinder.inference.compiled import CompiledModel
+from faultfinder.tickets.address import store_address
 from faultfinder.tickets.as_typed import amount_of, minutes_of, years_of
-from faultfinder.tickets.place import store_place
 from tests.chromium import check_look
 from tests.on_paper import check_paper
 
@@ -57,7 +57,7 @@ def test_no_test_looks_where_the_user_keeps_tickets_and_settings(
     tmp_path_factory: pytest.TempPathFactory,
 ) -> None:
     own = tmp_path_factory.getbasetemp()
-    assert Path(store_place()).is_relative_to(own)
+    assert Path(store_address()).is_relative_to(own)
     assert shop_path().is_relative_to(own)
 
 

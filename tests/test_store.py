@@ -18,12 +18,12 @@ import pytest
 import sqlalchemy as sa
 
 from faultfinder.errors import FaultfinderError, MisuseError
+from faultfinder.tickets.address import store_address
 from faultfinder.tickets.backup import back_up, check_backup, check_store, restore
 from faultfinder.tickets.database import Database
 from faultfinder.tickets.events import Entry, Erased, Found, Intake, Note
 from faultfinder.tickets.opening import make_store, revision
 from faultfinder.tickets.opening import open_store as open_there
-from faultfinder.tickets.place import store_place
 from faultfinder.tickets.store import StaleTicket, Store
 from faultfinder.tickets.tables import HEAD, META, REVISION
 from faultfinder.tickets.upgrading import _migrate, upgrade
@@ -68,7 +68,7 @@ def start(store: Store, *entries: Entry) -> int:
 
 
 def test_the_environment_names_a_file_or_a_server(place: str) -> None:
-    assert store_place() == place
+    assert store_address() == place
     assert start(open_store()) == 1
 
 

@@ -14,7 +14,7 @@ from faultfinder.inference.compiled import CompiledModel
 from faultfinder.inference.loading import load_model
 from faultfinder.model.locate import find_model
 from faultfinder.report.wording import harmless
-from faultfinder.tickets.place import SERVERS, store_place
+from faultfinder.tickets.address import SERVERS, store_address
 from faultfinder.tickets.shelf import Shelf, shelf_at
 
 if TYPE_CHECKING:
@@ -29,7 +29,7 @@ def named_place() -> str | None:
 
 def the_shelf() -> Shelf:
     """Where the shop's versions of models lie: with its tickets."""
-    return shelf_at(named_place() or store_place())
+    return shelf_at(named_place() or store_address())
 
 
 def model_place(named: str) -> Path:
@@ -50,7 +50,7 @@ def _in_force(path: Path) -> Path:
     try:
         return the_shelf().place(path.stem) or path
     except FaultfinderError as error:
-        if not (named_place() or store_place()).startswith(SERVERS):
+        if not (named_place() or store_address()).startswith(SERVERS):
             raise
         click.echo(harmless(f"{error} The figures are those of {path}."), err=True)
         return path

@@ -15,7 +15,7 @@ from faultfinder.cli.options import DB, REPLACE, replacing
 from faultfinder.cli.terminal import for_bars
 from faultfinder.errors import FaultfinderError, MisuseError
 from faultfinder.report.wording import counted, harmless
-from faultfinder.tickets.place import store_place
+from faultfinder.tickets.address import store_address
 from faultfinder.tickets.shelf import shelf_at
 
 
@@ -27,7 +27,7 @@ def store_group() -> None:
 def _place() -> str:
     """Where --db says, however empty, or the usual place."""
     named = named_place()
-    return store_place() if named is None else named
+    return store_address() if named is None else named
 
 
 @store_group.command("new", short_help="Make an empty place for tickets.")

@@ -317,15 +317,15 @@ def finding_likelihoods(
                 share = share * histories.given[p][place]
             rows += (network.tables[number][index] * share[:, None]).T
         found[number] = rows
-    dear = [number for number in _findings(compiled) if number not in found]
-    for begin in range(0, len(scenarios) if dear else 0, 256):
+    left = [number for number in _findings(compiled) if number not in found]
+    for begin in range(0, len(scenarios) if left else 0, 256):
         part = scenarios[begin : begin + 256]
         columns = {
             cause: np.eye(network.cards[cause])[:, part[:, i]]
             for i, cause in enumerate(compiled.causes)
         }
         calibrated = beliefs(compiled, Evidence(columns))
-        for number in dear:
+        for number in left:
             piece = posterior(compiled, calibrated, number)
             before = found.get(number)
             found[number] = piece if before is None else np.concatenate([before, piece], axis=1)

@@ -85,7 +85,7 @@ def after_check(
             )
 
 
-def in_vain(problem: Problem, situation: Situation, check: int) -> Situation:
+def after_no_result(problem: Problem, situation: Situation, check: int) -> Situation:
     """The situation after a check whose result could not be told."""
     checked = situation.checked | {check}
     return replace(situation, stage=problem.checks[check].stage, checked=checked)

@@ -19,9 +19,9 @@ from faultfinder.decide.situation import (
     Policy,
     Situation,
     after_check,
+    after_no_result,
     after_repair,
     check_cost,
-    in_vain,
     start,
 )
 from faultfinder.model.network import Array
@@ -140,7 +140,7 @@ def _check(
 ) -> tuple[float, list[Way[Group]]]:
     after = {result: (p, then) for result, p, then in after_check(problem, situation, check)}
     chances = {result: p for result, (p, _) in after.items()}
-    after[UNTOLD] = (0.0, in_vain(problem, situation, check))
+    after[UNTOLD] = (0.0, after_no_result(problem, situation, check))
     ways = [
         Way(result, some, after[result][1] if result in after else None)
         for result, some in machines.look(check, group, chances)

@@ -5,7 +5,7 @@ For a target C, a check with joint result T and evidence e:
     I(C; T | e) = H(T | e) - H(T | C, e)
 
 (Cover & Thomas, Elements of information theory, chapter 2). Three ways, each
-exact, from cheap to dear:
+exact, from cheap to expensive:
 
 1. all parents of T are in the target, or functions of it, and nothing known lies
    below T: H(T | C, e) is the mean of the table's own entropies over
@@ -119,7 +119,7 @@ def information(
             gain = float(entropy_bits(outcomes)) - float(way.entropy @ weights)
             results[check] = Information(max(gain, 0.0), way.findings, outcomes)
     if rest:
-        results.update(_dear(target, evidence, calibrated, rest, refused))
+        results.update(_expensive(target, evidence, calibrated, rest, refused))
     return {check: results[check] for check in checks if check in results}
 
 
@@ -137,7 +137,7 @@ def after_silence(compiled: CompiledModel, way: Readout, evidence: Evidence) -> 
     return Readout(way.findings, way.scope, rows, entropy_bits(rows))
 
 
-def _dear(
+def _expensive(
     target: Target,
     evidence: Evidence,
     calibrated: Calibrated,

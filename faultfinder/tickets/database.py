@@ -18,7 +18,7 @@ import sqlalchemy as sa
 from faultfinder.errors import FaultfinderError, MisuseError
 from faultfinder.files import private_folder
 from faultfinder.tickets import refusals
-from faultfinder.tickets.place import SERVERS
+from faultfinder.tickets.address import SERVERS
 from faultfinder.written import lasting
 
 PATIENCE = 15

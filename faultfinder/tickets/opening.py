@@ -9,8 +9,8 @@ from pathlib import Path
 import sqlalchemy as sa
 
 from faultfinder.errors import FaultfinderError
+from faultfinder.tickets.address import store_address
 from faultfinder.tickets.database import Database, NoStore
-from faultfinder.tickets.place import store_place
 from faultfinder.tickets.store import Store
 from faultfinder.tickets.tables import HEAD, META, REVISION, STORE, SUM, UNRELEASED
 
@@ -45,13 +45,13 @@ _SIGNS = re.compile(r'[\w\s,()"]*', re.ASCII)
 
 
 def open_store(place: str | Path | None = None, make: bool = False) -> Store:
-    """Open the tickets at `place` (default: `store_place()`).
+    """Open the tickets at `place` (default: `store_address()`).
 
     Where there is none, one is made with `make` (a file only: `make_store` is for servers), and
     else NoStore is raised. Raises FaultfinderError for what cannot be opened, is damaged, holds
     something else, or has the tables of another version; it is left as it is.
     """
-    database = Database(place if place is not None else store_place())
+    database = Database(place if place is not None else store_address())
     try:
         if database.missing and make:
             database.create()
@@ -91,7 +91,7 @@ def none_there(database: Database) -> str:
             f"{database.name} has no tables for tickets yet. Whoever keeps the server makes "
             'them with "faultfinder store new".'
         )
-    usual = store_place()
+    usual = store_address()
     other = "" if usual == database.name else f" The usual place is {usual}."
     return (
         f"There are no tickets at {database.name}.{other} The first one is opened with "

@@ -19,8 +19,8 @@ from typing import TYPE_CHECKING, Any, Protocol
 from faultfinder.errors import FaultfinderError
 from faultfinder.files import open_plain, private_folder, whole_file
 from faultfinder.inference.cache import cache_folder
+from faultfinder.tickets.address import SERVERS
 from faultfinder.tickets.kept_models import Files, checked_files, plain_path
-from faultfinder.tickets.place import SERVERS
 from faultfinder.written import lasting
 
 if TYPE_CHECKING:

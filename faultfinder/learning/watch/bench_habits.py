@@ -454,7 +454,7 @@ def check_steps(ticket: Ticket, model: FaultModel) -> Iterator[Step]:
     known: Known = {}
     unclear: set[str] = set()
     for check, run in groupby(rows, key=lambda row: row[0]):
-        before, vain = dict(known), frozenset(unclear)
+        before, untold = dict(known), frozenset(unclear)
         who, reached, counter = "", stage, True
         for _, made, by, place, at_intake in run:
             counter &= at_intake
@@ -466,7 +466,7 @@ def check_steps(ticket: Ticket, model: FaultModel) -> Iterator[Step]:
             else:
                 known[name] = result
             who, reached = who or by, place
-        yield Step(ticket.number, check, who, before, vain, dict(known), frozenset(unclear),
+        yield Step(ticket.number, check, who, before, untold, dict(known), frozenset(unclear),
                    stage, reached, counter)  # fmt: skip
         stage = reached
 

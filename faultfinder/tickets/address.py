@@ -8,7 +8,7 @@ SERVERS = ("postgresql:", "postgresql+")
 """How the address of a server begins."""
 
 
-def store_place() -> str:
+def store_address() -> str:
     """FAULTFINDER_DB, or tickets.db in the user's data folder."""
     place = user_place("FAULTFINDER_DB", "XDG_DATA_HOME", "~/.local/share", "tickets.db")
     text = str(place)
