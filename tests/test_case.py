@@ -4,14 +4,29 @@ from __future__ import annotations
 
 from dataclasses import replace
 from itertools import product
+from types import SimpleNamespace
 
+import numpy as np
 import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
 
 from faultfinder import Case, MisuseError, Tried, consult
-from faultfinder.consultation.rounds import MINUTES, MOST
+from faultfinder.consultation.rounds import (
+    CLEAR,
+    MINUTES,
+    MOST,
+    NOTING,
+    OFTEN,
+    SETTLES,
+    Round,
+    round_from,
+)
+from faultfinder.decide.problem import Problem
 from faultfinder.decide.together import Telling
 from faultfinder.inference.compiled import CompiledModel, compile_model
 from faultfinder.inference.loading import load_model
+from tests.problems import small_problems
 from tests.small_shop import small_shop
 
 
@@ -124,6 +139,111 @@ def test_a_round_holds_what_is_cheaper_made_at_once(results: dict[str, str | Non
     # What waits for another of them comes after it.
     for place, name in enumerate(members):
         assert not set(checks[name].behind) & set(members[place:])
+
+
+@st.composite
+def rounds(draw: st.DrawFn) -> tuple[Problem, dict[str, float]]:
+    """A problem in which some checks wait for others, and the minutes of each."""
+    case = draw(small_problems(checks_most=5))
+    rng = np.random.default_rng(draw(st.integers(0, 2**32 - 1)))
+    checks = tuple(
+        replace(check, behind=frozenset(n for n in range(place) if rng.random() < 0.25))
+        for place, check in enumerate(case.checks)
+    )
+    minutes = {check.name: float(rng.uniform(0.5, 4.0)) for check in checks}
+    return replace(case, checks=checks, handling=float(rng.uniform(0.0, 6.0))), minutes
+
+
+def left(case: Problem, weights: np.ndarray) -> float:
+    """What is not known of the right repair, in bits, times the probability of knowing so much."""
+    groups = np.bincount(case.right_repair, weights)
+    groups = groups[groups > 0.0]
+    return float(-(groups * np.log2(groups / groups.sum())).sum())
+
+
+@given(rounds(), st.booleans(), st.sampled_from([0.5, 5.0, 50.0]))
+@settings(max_examples=200, deadline=None)
+def test_a_round_is_what_its_rules_say(
+    told: tuple[Problem, dict[str, float]], leading: bool, worth: float
+) -> None:
+    """The rules gone through result by result, without arrays."""
+    case, minutes = told
+    checks, telling = case.checks, Telling(case)
+    ready = [n for n, check in enumerate(checks) if not check.behind]
+    lead = ready[-1] if leading and ready else None
+    members = [] if lead is None else [lead]
+    stage = case.stage if lead is None else checks[lead].stage
+    price = [check.cost + NOTING * case.handling for check in checks]
+
+    def ways(weights: np.ndarray, check: int) -> list[np.ndarray]:
+        return [row * weights for row in checks[check].likelihood]
+
+    def more(weights: np.ndarray, check: int) -> float:
+        return max(left(case, weights) - sum(left(case, w) for w in ways(weights, check)), 0.0)
+
+    def after(outcomes: list[np.ndarray], check: int) -> list[np.ndarray]:
+        return [w for one in outcomes for w in ways(one, check) if w.sum() >= 0.01]
+
+    def wanted(check: int) -> float:
+        opened = [n for n, other in enumerate(checks)
+                  if n not in members and other.behind - set(members) == {check}]  # fmt: skip
+        pays = 0.0
+        for one in outcomes:
+            alone = more(one, check) * worth >= one.sum() * price[check]
+            both = any(
+                (more(one, check) + more(one, n)) * worth >= one.sum() * (price[check] + price[n])
+                for n in opened
+            )
+            pays += one.sum() * (alone or both)
+        return pays / sum(one.sum() for one in outcomes)
+
+    outcomes = [case.weights] if lead is None else after([case.weights], lead)
+    for waiting in (False, True):
+        while len(members) < MOST and (lead is not None or not waiting):
+            fits = [
+                n for n, check in enumerate(checks)
+                if n not in members and check.stage == stage
+                and bool(check.behind & set(members)) == waiting
+                and sum(minutes[checks[m].name] for m in (*members, n)) <= MINUTES
+                and wanted(n) >= OFTEN
+                and (1.0 - wanted(n)) * check.cost <= wanted(n) * case.handling
+            ]  # fmt: skip
+            bits = np.array([sum(more(one, n) for one in outcomes) for n in range(len(checks))])
+            others = [n for n in range(len(checks)) if n not in fits]
+            best = telling.best(bits, stage, members, others)
+            if best is None:
+                break
+            members.append(best)
+            outcomes = after(outcomes, best)
+    ends = {
+        n: {
+            checks[n].results[place]: float(one.sum())
+            for place, one in enumerate(ways(case.weights, n))
+            if one.sum() > 0.0 and len(members) > 1
+            and all(more(one, m) * worth < one.sum() * checks[m].cost for m in members if m != n)
+        }
+        for n in members
+    }  # fmt: skip
+    turn = sorted(members, key=lambda n: (
+        bool(checks[n].behind & set(members)), sum(ends[n].values()) < SETTLES,
+        minutes[checks[n].name],
+    ))  # fmt: skip
+    named = [
+        f"{checks[n].name}!: {' or '.join(clear)}"
+        for n in turn[:-1]
+        if (clear := [result for result in ends[n] if ends[n][result] >= CLEAR])
+    ]
+    parts = {name: SimpleNamespace(minutes=m, title=f"{name}!") for name, m in minutes.items()}
+    found = round_from(case, lead, SimpleNamespace(checks_by_name=parts), worth)  # type: ignore[arg-type]
+    assert found.members == tuple(checks[n].name for n in members)
+    assert found.turn == tuple(checks[n].name for n in turn)
+    assert found.note == (f"Ends early after {'; '.join(named)}." if named else "")
+
+
+def test_a_look_before_all_else_begins_the_round_and_pushes_out_its_last() -> None:
+    five = Round(tuple("abcde"), tuple("edcba"), "note")
+    assert five.after("z") == Round(tuple("zabcd"), tuple("zdcba"), "note")
+    assert five.after("c") == Round(tuple("cabde"), tuple("cedba"), "note")
 
 
 RESULTS = {

@@ -37,7 +37,7 @@ from faultfinder.decide.situation import (
     repair_step,
     start,
 )
-from faultfinder.decide.walk import PASSES, EveryResult, walk
+from faultfinder.decide.walk import PASSES, EveryResult, policy_cost, walk
 from faultfinder.errors import FaultfinderError
 from faultfinder.inference.compiled import CompiledModel, compile_model
 from faultfinder.inference.loading import load_model
@@ -357,7 +357,8 @@ def test_simulated_tickets_come_out_as_following_every_result_says(
     outcome = simulate(compiled, problem, base, SHOP, machines, rng)
     assert np.array_equal(machines, before)
     assert mean["wrong"] > mean["needless"] > 0.0
-    for name in ("minutes", "checks", "wrong", "needless", "solved"):
+    mean = {**mean, "money": policy_cost(problem, base)}
+    for name in ("money", "minutes", "checks", "wrong", "needless", "solved"):
         told = getattr(outcome, name)
         error = max(told.std() / np.sqrt(len(told)), 1e-9)
         assert abs(told.mean() - mean[name]) < 3.5 * error, name
