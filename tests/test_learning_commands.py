@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import math
 import re
 import shlex
 import shutil
@@ -18,7 +19,7 @@ from faultfinder.inference.loading import load_model
 from faultfinder.learning.em.estimates import Figure
 from faultfinder.learning.em.parameters import Place
 from faultfinder.learning.from_tickets import closed_tickets
-from faultfinder.learning.proposal import check_same, effect, figure_in, propose
+from faultfinder.learning.proposal import check_same, effect, figure_in, moved, propose
 from faultfinder.model.reading.reader import parse_model
 from faultfinder.tickets.opening import open_store
 from faultfinder.tickets.shelf import FolderShelf
@@ -277,6 +278,27 @@ def test_effect_is_relative_entropy_times_tickets() -> None:
     # The textbook example of two coins (as worked out in lecture notes, read there): with
     # p = (1/2, 1/2) and q = (3/4, 1/4), D(p||q) = 0.2075 bits.
     assert effect(moved) == pytest.approx(7 * 0.2075, abs=5e-4)
+
+
+def test_what_is_seen_for_the_first_time_adds_no_bits() -> None:
+    # The part that can be compared fell: never below nothing.
+    assert effect(figure(Place("a", "leak"), (0.0, 1.0), (0.5, 0.5))) == 0.0
+    some = figure(Place("a", "leak"), (0.0, 0.25, 0.75), (0.25, 0.5, 0.25))
+    bits = 0.5 * math.log2(0.5 / 0.25) + 0.25 * math.log2(0.25 / 0.75)
+    assert effect(some) == pytest.approx(7 * bits)
+
+
+@pytest.mark.parametrize(
+    ("before", "least"), [(0.5, 1e-3), (0.01, 2e-5), (0.99, 2e-5), (0.0, 2e-7), (1.0, 2e-7)]
+)
+def test_a_figure_is_written_anew_from_a_share_of_itself_on(before: float, least: float) -> None:
+    """A fifth of a percent of the rarer side, and of one in ten thousand where that is rarer."""
+    towards = -1.0 if before > 0.5 else 1.0
+    for share, wanted in ((0.9, False), (1.1, True), (-1.1, True)):
+        after = before + towards * share * least
+        if 0.0 <= after <= 1.0:
+            told = figure(Place("a", "leak"), (1.0 - before, before), (1.0 - after, after))
+            assert moved(told) == wanted
 
 
 def test_a_folder_that_cannot_be_written_is_a_sentence(tmp_path: Path) -> None:

@@ -34,6 +34,7 @@ from faultfinder.decide.situation import (
     Policy,
     Situation,
     after_repair,
+    check_cost,
     repair_step,
     start,
 )
@@ -511,14 +512,42 @@ def test_where_giving_up_is_no_choice_the_order_goes_on_to_the_end() -> None:
     assert order_cost(case, case.weights, 0) == pytest.approx(expected)
 
 
-@pytest.mark.parametrize("findings", [{}, {"look": "lines"}, {"plug_seen": "yes"}])
-def test_the_advised_repair_stands_first_in_the_order(
+@pytest.mark.parametrize("findings", JOBS)
+def test_advice_names_the_repairs_in_turn_and_what_each_check_saves(
     compiled: CompiledModel, findings: dict[str, str]
 ) -> None:
-    advice = advised(whole(compiled, findings), compiled.model, SHOP)
-    if advice.kind != "check" and advice.name:
-        assert advice.order[0] == advice.name
-        assert advice.order.count(advice.name) == 1
+    problem = whole(compiled, findings)
+    names = [repair.name for repair in problem.repairs]
+    at_once = best_order(problem, problem.weights, problem.stage)
+    actions = [roll_out.make(problem, SHOP).decide(start(problem)), Action("check", 1, np.nan),
+               Action("hand over", -1, 400.0)]  # fmt: skip
+    actions += [Action("repair", number, 100.0 + number) for number in range(len(names))]
+    for action in actions:
+        advice = advice_from(problem, compiled.model, action)
+        order = [names[step.repair] for step in at_once.steps]
+        kind, name = action.kind, ""
+        if action.kind == "repair":
+            name = names[action.number]
+            then = after_repair(problem, start(problem), action.number)[3]
+            assert then is not None
+            rest = best_order(problem, then.weights, then.stage, then.repaired)
+            order = [name, *(names[step.repair] for step in rest.steps)]
+            # What only a specialist does is handing over, with a cure in sight.
+            kind = "hand over" if name == "board_work" else "repair"
+        elif action.kind == "check":
+            name = problem.checks[action.number].name
+        assert (advice.kind, advice.name) == (kind, name)
+        assert list(advice.order) == order
+        assert advice.cost_repairing == pytest.approx(at_once.cost)
+        cost = at_once.cost if np.isnan(action.expected_cost) else action.expected_cost
+        assert (advice.cost, advice.saves) == pytest.approx((cost, at_once.cost - cost))
+        for told, weighed in zip(advice.checks, action.weighed, strict=True):
+            check = problem.checks[weighed.number]
+            assert (told.check, told.expected_cost) == (check.name, weighed.expected_cost)
+            assert (told.saves, told.saves_alone) == (weighed.saves, weighed.saves_alone)
+            assert told.cost == check_cost(problem, start(problem), weighed.number)
+            then_check = weighed.follow_up
+            assert told.then == (problem.checks[then_check].name if then_check >= 0 else "")
 
 
 def test_what_could_not_be_told_after_a_repair_is_not_asked_again(

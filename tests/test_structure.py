@@ -21,6 +21,7 @@ from faultfinder.cli.main import commands
 from faultfinder.errors import FaultfinderError, MisuseError
 from faultfinder.inference.compiled import CompiledModel, compile_model
 from faultfinder.learning.records import ClosedTicket
+from faultfinder.learning.watch import structure
 from faultfinder.learning.watch.structure import (
     ShapeTest,
     chi_square,
@@ -214,6 +215,58 @@ def test_drawn_p_values_agree_with_adding_up_all_tables(tables: list[np.ndarray]
     error = 1.2 * exact + 0.0005
     assert abs(drawn - exact) < error
     assert drawn > exact / 4
+
+
+@pytest.mark.parametrize(("every", "most", "p"), [
+    (3, 20_000, 20 / 60), (1, 20_000, 1.0), (400, 20_000, 20 / 8_000),
+    (2_000, 20_000, 11 / 20_001), (30_000, 20_000, 1 / 20_001), (1_000, 19_999, 20 / 20_000),
+])  # fmt: skip
+def test_drawing_stops_at_twenty_tables_as_extreme(
+    every: int, most: int, p: float, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Of the tables drawn one in `every` is as extreme as the one seen, but for rounding."""
+    drawn = 0
+
+    def redrawn(table: np.ndarray, count: int, rng: object) -> np.ndarray:
+        nonlocal drawn
+        numbers = np.arange(drawn + 1, drawn + count + 1)
+        drawn += count
+        return numbers
+
+    def statistic(tables: np.ndarray) -> np.ndarray:
+        if tables.ndim > 1:
+            return np.array([4.0])
+        return np.where(tables % every == 0, 4.0 - 1e-12, 3.9)
+
+    monkeypatch.setattr(structure, "_redrawn", redrawn)
+    monkeypatch.setattr(structure, "chi_square", statistic)
+    tables = [np.ones((2, 2), dtype=np.int64)]
+    assert drawn_p_value(tables, np.random.default_rng(0), most) == pytest.approx(p)
+    assert drawn <= most
+
+
+def test_redrawn_tables_keep_their_margins_and_are_right_on_average() -> None:
+    table = np.array([[9, 2, 4, 1], [3, 8, 0, 5], [6, 6, 7, 2]])
+    drawn = structure._redrawn(table, 20_000, np.random.default_rng(4))
+    assert (drawn >= 0).all()
+    assert (drawn.sum(axis=1) == table.sum(axis=0)).all()
+    assert (drawn.sum(axis=2) == table.sum(axis=1)).all()
+    error = drawn.std(axis=0) / np.sqrt(len(drawn))
+    assert (abs(drawn.mean(axis=0) - structure.expected_counts(table)) < 4.5 * error).all()
+    # The spread of a cell is that of the hypergeometric distribution.
+    wanted = stats.hypergeom(table.sum(), table[0].sum(), table[:, 0].sum())
+    assert drawn[:, 0, 0].var() == pytest.approx(wanted.var(), rel=0.05)
+
+
+def test_every_pair_is_tested_or_counted_and_so_many_tickets_suffice(truth: CompiledModel) -> None:
+    tickets = drawn_tickets(truth, 60, 2, recorded=1.1)
+    found = examine_shape(truth, tickets, least=60)
+    # A history and five findings.
+    assert found.tested + found.explained + found.constant == 15
+    assert found.tested > 0
+    assert (found.tickets, found.unconfirmed) == (60, 0)
+    with pytest.raises(FaultfinderError, match=f"{found.explained} depend|must be recorded"):
+        examine_shape(truth, tickets, least=61)
 
 
 def test_tickets_in_another_order_or_seen_twice_over_tell_the_same(truth: CompiledModel) -> None:

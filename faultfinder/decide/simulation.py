@@ -106,7 +106,7 @@ class Drawn:
     problem: Problem
     states: Ints
     rng: np.random.Generator
-    helped: NDArray[np.bool_] = field(default_factory=lambda: np.zeros(0, dtype=np.bool_))
+    helped: NDArray[np.bool_] = field(init=False)
 
     def begin(self) -> Ints:
         return np.arange(len(self.states))
