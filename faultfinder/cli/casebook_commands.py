@@ -11,6 +11,7 @@ import click
 
 from faultfinder.cli import completing
 from faultfinder.cli.options import DB, TICKET, JsonCommand, echo_json
+from faultfinder.cli.terminal import for_bars
 from faultfinder.errors import FaultfinderError, MisuseError
 
 if TYPE_CHECKING:
@@ -243,6 +244,6 @@ def _progress(what: str, of: int) -> Callable[[int], None]:
         return lambda _: None
 
     def tell(number: int) -> None:
-        click.echo(f"\r{what} {number} of {of}", err=True, nl=number == of)
+        click.echo(f"\r{what} {number} of {of}", for_bars(), nl=number == of)
 
     return tell

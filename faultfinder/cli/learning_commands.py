@@ -13,6 +13,7 @@ import click
 from faultfinder.cli.lines import named_model, the_line
 from faultfinder.cli.on_ticket import now, the_store
 from faultfinder.cli.options import DB, MODEL, REPLACE, JsonCommand, echo_json, replacing
+from faultfinder.cli.terminal import for_bars
 from faultfinder.cli.ticket_commands import read_date
 from faultfinder.cli.typed import pick_model
 from faultfinder.decide.shop_file import read_shop
@@ -112,7 +113,7 @@ def tuned_on(
 
     def told(round_number: int, _log: float) -> None:
         if sys.stderr.isatty():
-            click.echo(f"\rRound {round_number}", nl=False, err=True)
+            click.echo(f"\rRound {round_number}", for_bars(), nl=False)
 
     if beside:
         found = tune_together([(compiled, tickets), *beside], progress=told, **how)[0]
