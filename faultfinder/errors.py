@@ -118,15 +118,21 @@ def nearest(word: str, allowed: Iterable[str]) -> str | None:
     return folded[close[0]] if close else None
 
 
+SHORTEST = 3
+"""Letters of a word that names are searched for."""
+
 LISTED = 60
 """Names that a sentence lists at most: they fill no screen."""
 
 
 def did_you_mean(word: str, allowed: Iterable[str]) -> str:
-    """Return 'Did you mean X?' or the list of what is allowed, as a sentence."""
+    """Return 'Did you mean X?' or the list of what is allowed, as a sentence: names that begin with
+    the word, hold it, or are like it."""
     names = list(allowed)
     key = word.strip().lower().replace("-", "_").replace(" ", "_")
     begun = [name for name in names if key and name.startswith(key)][:LISTED]
+    if not begun and len(key) >= SHORTEST:
+        begun = [name for name in names if key in name][:LISTED]
     if len(begun) > 1:
         return f"It could be {', '.join(begun[:-1])} or {begun[-1]}."
     close = begun[0] if begun else nearest(word, names)

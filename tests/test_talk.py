@@ -128,6 +128,86 @@ def test_what_could_not_be_told_can_be_told_later(typist: Typist, tmp_path: Path
     assert open_store(str(tmp_path / "tickets.db"), False).ticket(1).findings["backlight"] == "off"
 
 
+def test_back_goes_on_before_what_a_repair_or_a_proof_ended(typist: Typist, tmp_path: Path) -> None:
+    place = str(tmp_path / "tickets.db")
+    typist.start("ask", "-m", "small")
+    typist.press("*")
+    typist.press("<")
+    assert "There is nothing to take back." in typist.text
+    typist.press("=")
+    typist.press("1")
+    for _ in range(2):  # The proof failed, and the fault itself is there again.
+        typist.press("2")
+    assert "made, did not cure. From here on every question is about the machine" in typist.text
+    assert open_store(place, False).ticket(1).tried
+    typist.press("<")
+    assert "Taken back: the last entry." in typist.text
+    assert not open_store(place, False).ticket(1).tried
+    assert "is there again" in typist.text
+
+
+def test_why_at_the_counter_says_why_it_comes_now_and_no_key_waits_unseen(
+    tmp_path: Path,
+) -> None:
+    typist = Typist(tmp_path, {
+        "FAULTFINDER_MODELS": str(MODELS), "FAULTFINDER_DB": str(tmp_path / "tickets.db"),
+        "XDG_CONFIG_HOME": str(tmp_path / "settings"),
+    })  # fmt: skip
+    typist.start("ask", "-m", "thin_clamshell")
+    typist.press("1")
+    typist.press("!")
+    assert "comes now" in typist.text
+    assert "needs no power comes first" in typist.text
+    assert "is number" not in typist.text
+    while typist.lines_with("Enter: go on"):
+        typist.press("7 ")
+        assert not typist.lines_with("go on 7")
+    assert "? could not tell" in typist.text
+    typist.press("battery\r")
+    typist.press("2")
+    assert "STOP" in typist.text
+
+
+def test_which_machine_is_asked_where_nobody_said(tmp_path: Path) -> None:
+    typist = Typist(tmp_path, {
+        "FAULTFINDER_MODELS": str(MODELS), "FAULTFINDER_DB": str(tmp_path / "tickets.db"),
+        "XDG_CONFIG_HOME": str(tmp_path / "settings"),
+    })  # fmt: skip
+    for command in ("ask", "next"):
+        typist.start(command)
+        assert "Which machine is it?" in typist.text
+        typist.press("1")
+        assert typist.text.startswith("No ticket: nothing is written down.")
+        assert typist.stop() == 2
+
+
+def test_a_ticket_that_stopped_says_so_once(typist: Typist) -> None:
+    typist.start("intake", "-m", "small", "--complaint", "dark since Monday")
+    typist.start("found", "1", "battery_shape=swollen")
+    typist.start("ask", "1")
+    assert typist.ended
+    assert typist.text.count("dark since Monday") == 1
+
+
+def test_an_amount_with_its_currency_is_no_age_and_more_can_be_asked(typist: Typist) -> None:
+    typist.start("intake", "-m", "small")
+    for _ in range(7):
+        typist.press("\r")
+    assert "What is it worth to them" in typist.text
+    typist.press("80 pounds\r")
+    assert "is no amount in EUR" in typist.text
+    typist.press("250,- EUR\r")
+    typist.press("\r")
+    typist.press(".")
+    assert "More to ask: faultfinder intake 1" in typist.text
+
+
+def test_a_refusal_breaks_no_word_at_a_terminal(typist: Typist) -> None:
+    typist.start("intake", "-m", "small", "--complaint", "dark")
+    typist.start("close", "1", "--cause", "strip")
+    assert '"faultfinder repaired 1 REPAIR"' in typist.text
+
+
 def test_taking_in_goes_on_where_it_was_broken_off(typist: Typist, tmp_path: Path) -> None:
     typist.start("intake", "-m", "small")
     typist.press("dark\r")

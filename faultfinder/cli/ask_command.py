@@ -6,7 +6,7 @@ import click
 
 from faultfinder.cli.lines import named_model
 from faultfinder.cli.options import BY, DB, MODEL, SAW
-from faultfinder.cli.typed import pick_model, read_case
+from faultfinder.cli.typed import read_case
 from faultfinder.errors import MisuseError
 
 
@@ -25,11 +25,11 @@ def ask_command(
     on; without one nothing is written.
     """
     from faultfinder.cli.on_ticket import open_ticket
-    from faultfinder.cli.talking import refuse_unattended, talk, talk_on
+    from faultfinder.cli.talking import family_of, refuse_unattended, talk, talk_on
 
     if ticket is None:
-        name = pick_model(model)
         refuse_unattended("faultfinder next")
+        name = family_of(model)
         talk(read_case(named_model(name), saw), name, by)
         return
     if model or saw:

@@ -6,6 +6,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass, field, replace
 from typing import Protocol
 
@@ -40,6 +41,7 @@ OFFERED = 6
 PROVING = 5
 """Findings offered as what may have proved a cause."""
 
+NOTHING_BACK = "There is nothing to take back."
 DONE = frozenset({"done", "quit", "exit", "q", "end"})
 BACK, WHY, HOW, SKIP, HELP, KEEP = "back", "why", "how", "skip", "help", "keep"
 CURED = frozenset({"cured", "picture is back", "the picture is back", "picture back", "it works"})
@@ -86,10 +88,13 @@ class Session:
     target: TargetSpec = "causes"
     keeper: Keeper | None = None
     counter_only: bool = False
+    opening: Sequence[str] = ()
+    """What is said before the first question, where there is one."""
     keep_asked: bool = False
     ended: bool = False
     repair: str = ""
     cured: bool = False
+    leaving: bool = False
     earlier: list[Place] = field(default_factory=list)
     _told: Consultation | None = None
 
@@ -100,7 +105,7 @@ class Session:
         need no power first; at the bench the checks come as `faultfinder next` ranks them. With
         `counter_only` it ends where the bench begins. Afterwards `ended` tells that it was ended
         by hand, `keep_asked` that the case is to be kept as a ticket, `repair` which one was named,
-        `cured` that the picture is back.
+        `cured` that the picture is back, `leaving` that "back" goes further than its first answer.
         """
         title = self.place.case.model.model.title
         if not self.screen.keyed:
@@ -114,6 +119,8 @@ class Session:
                 ranked = self._at_bench(view)
             if ranked is None:
                 break
+            self.screen.say(*self.opening)
+            self.opening = ()
             asked = ranked.check == self.place.check
             if not (self.place.at_bench or asked or view.check(ranked).intake):
                 self.screen.show(offer_page(view, ranked))
@@ -121,7 +128,7 @@ class Session:
             else:
                 self.place = replace(self.place, check=ranked.check)
                 done = self._ask(view, ranked, view.check(ranked))
-            if self.repair or self.cured:
+            if self.repair or self.cured or self.leaving:
                 break
             if done:
                 self.ended = True
@@ -424,7 +431,10 @@ class Session:
 
     def _back(self) -> None:
         if not self.earlier:
-            self.screen.say("There is nothing to take back.")
+            # What was written before the first question is taken back by whoever began it.
+            self.leaving = self.keeper is not None
+            if not self.leaving:
+                self.screen.say(NOTHING_BACK)
             return
         now = self.place
         self.place = self.earlier.pop()
@@ -441,11 +451,26 @@ class Session:
             self.keeper.undo()
         self.screen.say(f"Taken back: {', '.join(taken) or 'the last step'}.")
 
+    def _reason(self, view: View, ranked: RankedCheck) -> str:
+        """Why this is asked now where it is not for its rank; "" where it is."""
+        check, first = view.check(ranked), view.told.first_look
+        if ranked is view.checks[0]:
+            return ""
+        if self.place.wanted in check.observes:
+            return "You asked for it."
+        if first is not None and first.look == check.name:
+            return "A machine that may be wet or hurt is looked at before anything else."
+        if not check.intake:
+            return ""
+        if check.off:
+            return "At the counter what needs no power comes first, the most telling for its cost."
+        return "At the counter it is looked at because it costs next to nothing."
+
     def _explain(self, view: View, ranked: RankedCheck, word: str) -> None:
         """Why the check comes now, by the ranking it was chosen by; or its steps."""
         if word == WHY:
             page = Page()
-            add_why(page, replace(view, why=ranked.check))
+            add_why(page, replace(view, why=ranked.check), self._reason(view, ranked))
             self.screen.say(*page.pieces())
         elif word == HOW:
             self.screen.say(*how_page(view, ranked.check).pieces())

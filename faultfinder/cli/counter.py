@@ -18,16 +18,15 @@ from faultfinder.cli.on_ticket import (
     write,
 )
 from faultfinder.cli.screens import Screen, screen_for
-from faultfinder.cli.talking import talk_on
+from faultfinder.cli.talking import talk_on, which_family
 from faultfinder.cli.terminal import stoppable
 from faultfinder.consultation.case import worth_of
 from faultfinder.decide.shop_file import read_shop
 from faultfinder.errors import FaultfinderError, MisuseError
 from faultfinder.inference.compiled import CompiledModel
-from faultfinder.model.locate import available_models
 from faultfinder.report.consultation.ask import choice_page
 from faultfinder.report.ticket.slip import slip_lines
-from faultfinder.tickets.as_typed import amount_of, years_of
+from faultfinder.tickets.as_typed import amount_of, is_age, years_of
 from faultfinder.tickets.events import Agreed, Entry, Intake, Person
 from faultfinder.tickets.searching import Wanted, find_tickets
 from faultfinder.tickets.store import Store
@@ -60,7 +59,7 @@ def at_the_counter(named: str | None, by: str | None, going_on: int | None = Non
             store, state = open_ticket(going_on)
             compiled = compiled_of(store, state)
         else:
-            name = named or _family(screen)
+            name = named or which_family(screen)
             compiled = named_model(name)
             store = the_store(make=True)
             first = _earlier(screen, store)
@@ -75,26 +74,13 @@ def at_the_counter(named: str | None, by: str | None, going_on: int | None = Non
             sum_up(f"Every answer given stands on ticket {state.number}.")
             raise
     if not ended:
-        state = talk_on(store, state, by, screen, counter_only=on)
+        ended = talk_on(store, state, by, screen, counter_only=on)
+        state = store.ticket(state.number)
     finish = slip_lines(state, view_of(store, state))
     last = [f"More to ask: {on}"] if ended else []
     last.append(f"To print: faultfinder slip {state.number} --html FILE")
     last.append(f"At the bench: faultfinder ask {state.number}")
     screen.end(*finish, "\n" + "\n".join(last))
-
-
-def _family(screen: Screen) -> str:
-    """The model of the machine, by its number."""
-    names = list(available_models())
-    titles = [f"{named_model(name).model.title} ({name})" for name in names]
-    while True:
-        screen.show("Which machine is it?", choice_page(titles))
-        typed = screen.read("> ", len(names))
-        if typed.isdecimal() and 1 <= int(typed) <= len(names):
-            return names[int(typed) - 1]
-        if typed in names:
-            return typed
-        screen.say(f"Type 1 to {len(names)}.")
 
 
 def _earlier(screen: Screen, store: Store) -> int | None:
@@ -153,7 +139,7 @@ def _questions(compiled: CompiledModel) -> list[_Asked]:
     consents = {"1": ("opening",), "2": ("opening", "data-loss")}
 
     def worth(typed: str, _state: Ticket) -> list[Entry]:
-        if any(sign.isalpha() for sign in typed):
+        if is_age(typed):
             return [Agreed(worth=worth_of(compiled, None, years_of(typed)))]
         return [Agreed(worth=amount_of(typed, currency))]
 

@@ -9,6 +9,7 @@ from __future__ import annotations
 import contextlib
 import gc
 import os
+import shutil
 import sys
 from collections.abc import Sequence
 from importlib import import_module
@@ -18,7 +19,7 @@ import click
 
 from faultfinder.cli.terminal import guarded, heed_no_more, heed_stops, pressed
 from faultfinder.errors import FaultfinderError, ModelFileError
-from faultfinder.report.wording import harmless
+from faultfinder.report.wording import harmless, wrapped
 from faultfinder.written import forget, stands
 
 COMMANDS = {
@@ -132,6 +133,10 @@ def stopped() -> list[str]:
 def _refuse(sentences: list[str], status: int) -> int:
     """Tell them, come what may: from here on nothing is stopped any more."""
     heed_no_more()
+    if sys.stderr.isatty():
+        # A terminal would break the lines within words.
+        width = shutil.get_terminal_size().columns
+        sentences = [line for one in sentences for line in wrapped(harmless(one), width=width)]
     for sentence in sentences:
         # Where nobody listens any more the status still tells.
         with contextlib.suppress(OSError):

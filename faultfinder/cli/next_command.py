@@ -99,7 +99,7 @@ def next_command(
     With the number of a TICKET, from what is written on it; else nothing is written, unless
     --keep makes a ticket of it. With nothing to go by, on a terminal, it asks one thing at a time.
     """
-    state = None
+    state, asking = None, False
     aside = any((why, instead, full, as_json, wrong is not None, sure is not None))
     if keep and (ticket is not None or aside):
         raise MisuseError(
@@ -117,14 +117,17 @@ def next_command(
         store, state = open_ticket(ticket)
         case = case_of(store, state)
     else:
-        name = pick_model(model)
+        asking = not (saw or tried or aside or keep) and sys.stdin.isatty() and sys.stdout.isatty()
+        if asking:
+            from faultfinder.cli.talking import family_of, talk
+
+            name = family_of(model)
+        else:
+            name = pick_model(model)
         case = read_case(named_model(name), saw, tried, now, stage, worth, age)
     if case.tried and target.strip() != "causes":
         raise MisuseError("--target goes with what was seen before any repair, not with --tried.")
-    asking = ticket is None and not saw and not tried and not aside and not keep
-    if asking and sys.stdin.isatty() and sys.stdout.isatty():
-        from faultfinder.cli.talking import talk
-
+    if asking:
         talk(case, name, by, read_target(target))
         return
     if wrong is not None or sure is not None:

@@ -42,6 +42,7 @@ LABELS = {
 }
 ALWAYS = "?<>!+."
 
+GO_ON = "Enter: go on "
 MENU = 6
 """Lines of what a search offers."""
 
@@ -152,7 +153,7 @@ class Keys:
         pages = _packed(_folded([*said, *pieces], columns), room)
         for page in pages[:-1]:
             self._fresh(page)
-            self._prompt("Enter: go on ", 9, "", 0)
+            self._prompt(GO_ON, 0, "", 0)
         return pages[-1]
 
     def look_in(self, model: FaultModel) -> None:
@@ -207,6 +208,10 @@ class Keys:
         def second(event: KeyPressEvent) -> None:
             event.app.exit(result=session.default_buffer.text + event.data)
 
+        if prompt == GO_ON:
+            # A key meant for the question that comes must not wait here unseen.
+            bindings.add(" ")(lambda event: event.app.exit(result=""))
+            bindings.add("<any>")(lambda _event: None)
         for digit in "0123456789" if choices else "":
             bindings.add(digit, filter=empty)(number)
             bindings.add(digit, filter=begun)(second)

@@ -7,8 +7,11 @@ from dataclasses import dataclass
 from faultfinder.model.answers import fold
 from faultfinder.model.parts import FaultModel, Kind
 
-SHORTEST = 3
-"""Letters of a word that is looked up by itself."""
+SHORTEST, ENDING = 3, 5
+"""Letters of a word that is looked up by itself, and of one that a longer one may end with."""
+
+SPOKEN = 3.0
+"""What a spoken result of several words counts, where a rare word of a title counts 2."""
 
 
 @dataclass(frozen=True)
@@ -22,21 +25,31 @@ class Hit:
 
 def search(model: FaultModel, typed: str, kinds: tuple[str, ...] = ()) -> list[Hit]:
     """The parts that the words speak of, best first: a rare word counts more than a common one,
-    one of a name or title twice; each may be a beginning. Of two alike findings come
-    first. `kinds` keeps to those.
+    one of a name or title twice; each may be a beginning or a plural, and one that nothing holds
+    may end with a word ("backlight" with "light"). A result as it is spoken in two words or more
+    counts most. Of two alike findings come first. `kinds` keeps to those.
 
     Looked in are names, titles, questions, results and the ways to say one.
     """
-    words = [word for word in fold(typed).split() if len(word) >= SHORTEST]
+    text = f" {' '.join(_words(typed))} "
+    words = [word for word in text.split() if len(word) >= SHORTEST]
     parts = [one for one in _parts(model) if not kinds or one[0].kind in kinds]
     scores = [0.0] * len(parts)
     for word in words:
-        held = [2.0 * _holds(short, word) + _holds(long, word) for _, short, long in parts]
+        for holds in (_holds, _ends):
+            held = [2.0 * holds(short, word) + holds(long, word) for _, short, long, _ in parts]
+            if any(held):
+                break
         # A word that few parts hold says more of what is meant.
         of = sum(one > 0.0 for one in held)
         scores = [
             score + (one / of if of else 0.0) for score, one in zip(scores, held, strict=True)
         ]
+    # What is typed as a result is spoken means that finding.
+    scores = [
+        score + SPOKEN * any(f" {phrase} " in text for phrase in phrases)
+        for score, (_, _, _, phrases) in zip(scores, parts, strict=True)
+    ]
     order = sorted(
         (place for place, score in enumerate(scores) if score),
         key=lambda place: (-scores[place], _ORDER.index(parts[place][0].kind), place),
@@ -54,11 +67,16 @@ _ORDER = ("finding", "check", "cause", "repair")
 
 
 def _holds(words: list[str], begun: str) -> bool:
-    return any(word.startswith(begun) for word in words)
+    one = begun.removesuffix("s") if len(begun) >= ENDING else begun
+    return any(word.startswith(one) for word in words)
 
 
-def _parts(model: FaultModel) -> list[tuple[Hit, list[str], list[str]]]:
-    made = []
+def _ends(words: list[str], typed: str) -> bool:
+    return any(len(word) >= ENDING and typed.endswith(word) for word in words)
+
+
+def _parts(model: FaultModel) -> list[tuple[Hit, list[str], list[str], list[str]]]:
+    made: list[tuple[Hit, str, tuple[str, ...], list[str]]] = []
     for variable in model.variables:
         if variable.kind in (Kind.FINDING, Kind.HISTORY):
             kind = "finding"
@@ -67,15 +85,23 @@ def _parts(model: FaultModel) -> list[tuple[Hit, list[str], list[str]]]:
         else:
             continue
         spoken = [word for said in variable.words.values() for word in said]
-        long = (variable.ask, variable.note, *variable.states, *spoken)
-        made.append((Hit(kind, variable.name, variable.title), variable.title, long))
+        long: tuple[str, ...] = (variable.ask, variable.note, *variable.states, *spoken)
+        several = [word for word in spoken if " " in word]
+        if kind == "cause":
+            long, several = (), []
+        made.append((Hit(kind, variable.name, variable.title), variable.title, long, several))
     for check in model.checks:
-        made.append((Hit("check", check.name, check.title), check.title, check.how))
+        made.append((Hit("check", check.name, check.title), check.title, (), []))
     for repair in model.repairs:
-        made.append((Hit("repair", repair.name, repair.title), repair.title, repair.how))
+        made.append((Hit("repair", repair.name, repair.title), repair.title, (), []))
     return [
-        (hit, _words(hit.name, title), _words(*(long if hit.kind == "finding" else ())))
-        for hit, title, long in made
+        (
+            hit,
+            _words(hit.name, title),
+            _words(*long),
+            [" ".join(_words(one)) for one in results],
+        )
+        for hit, title, long, results in made
     ]
 
 

@@ -6,8 +6,11 @@ import sys
 from collections.abc import Collection, Mapping, Sequence
 from dataclasses import dataclass, field
 
-from faultfinder.cli.asking import BACK, DONE, HOW, Place, Session
+import click
+
+from faultfinder.cli.asking import BACK, DONE, HOW, NOTHING_BACK, Place, Session
 from faultfinder.cli.bench_words import refuse_corrections
+from faultfinder.cli.lines import named_model
 from faultfinder.cli.on_ticket import (
     case_of,
     found_by,
@@ -20,15 +23,23 @@ from faultfinder.cli.on_ticket import (
 )
 from faultfinder.cli.screens import Screen, screen_for
 from faultfinder.cli.terminal import bold_allowed, columns, stoppable
-from faultfinder.cli.typed import command_of
+from faultfinder.cli.typed import command_of, pick_model
 from faultfinder.consultation.bench import look_stage
 from faultfinder.consultation.case import Case
 from faultfinder.consultation.consult import Consultation
+from faultfinder.decide.shop_file import read_shop
 from faultfinder.errors import MisuseError
 from faultfinder.inference.target import TargetSpec
 from faultfinder.model.answers import fold
+from faultfinder.model.locate import available_models
 from faultfinder.model.parts import FaultModel, Proof, Repair
-from faultfinder.report.consultation.ask import choice_page, helped_page, proof_page, proved_page
+from faultfinder.report.consultation.ask import (
+    choice_page,
+    helped_page,
+    not_cured,
+    proof_page,
+    proved_page,
+)
 from faultfinder.report.consultation.how import how_page
 from faultfinder.report.consultation.short import (
     NO_TICKET,
@@ -38,6 +49,7 @@ from faultfinder.report.consultation.short import (
 )
 from faultfinder.report.consultation.view import View
 from faultfinder.report.ticket.text import failed_page, over_limit, ticket_head, ticket_screens
+from faultfinder.report.wording import wrapped
 from faultfinder.tickets.events import (
     Closed,
     Entry,
@@ -72,6 +84,8 @@ class OnTicket:
     store: Store
     state: Ticket
     by: str | None
+    ended: bool = False
+    """Whether the last questions were ended by hand."""
     _written: list[range] = field(default_factory=list)
 
     def write(self, *entries: Entry) -> None:
@@ -99,6 +113,30 @@ def refuse_unattended(instead: str) -> None:
     """Raise MisuseError where nobody can answer."""
     if not (sys.stdin.isatty() and sys.stdout.isatty()):
         raise MisuseError(f'Questions need a terminal; "{instead}" prints what comes next.')
+
+
+def family_of(named: str | None) -> str:
+    """The model of the machine: as named or set in the shop's settings, else asked."""
+    if named is None and not read_shop().model and len(available_models()) > 1:
+        with stoppable():
+            return which_family(screen_for(None))
+    return pick_model(named)
+
+
+def which_family(screen: Screen) -> str:
+    """The model of the machine, by its number."""
+    names = list(available_models())
+    # Models that have changed are worked out anew, which takes seconds.
+    click.echo("One moment.")
+    titles = [f"{named_model(name).model.title} ({name})" for name in names]
+    while True:
+        screen.show("Which machine is it?", choice_page(titles))
+        typed = screen.read("> ", len(names))
+        if typed.isdecimal() and 1 <= int(typed) <= len(names):
+            return names[int(typed) - 1]
+        if typed in names:
+            return typed
+        screen.say(f"Type 1 to {len(names)}.")
 
 
 def talk(case: Case, name: str, by: str | None = None, target: TargetSpec = "causes") -> None:
@@ -151,41 +189,45 @@ def talk_on(
     by: str | None,
     screen: Screen | None = None,
     counter_only: str = "",
-) -> Ticket:
+) -> bool:
     """Ask on a ticket until it is closed, rests, or somebody ends it; each answer is written at
-    once. With `counter_only` only what is asked at the counter: the command that goes on there."""
+    once. With `counter_only` only what is asked at the counter: the command that goes on there.
+    Whether it was ended by hand."""
     case = case_of(store, state)
     screen = screen or screen_for(case.model.model)
     screen.look_in(case.model.model)
     keeper = OnTicket(store, state, by)
+    opening = ["Each answer is written down at once."]
     if not counter_only:
         # What it may cost takes time to tell: only where somebody set a limit.
         view = None if state.intake.limit is None else view_of(store, state)
         head = ticket_head(state, now(), columns(), view)
         told = [line for part in head for line in part.lines]
-        screen.say(*told, *known_lines(case))
-    screen.say("Each answer is written down at once.")
+        opening = [*told, *known_lines(case), *opening]
     try:
         with stoppable():
-            while _one_round(keeper, screen, bool(counter_only)):
-                pass
+            while _one_round(keeper, screen, bool(counter_only), opening):
+                opening = []
     except (KeyboardInterrupt, EOFError):
         screen.end(f"\nTo go on from here: {counter_only or f'faultfinder ask {state.number}'}")
         sum_up(f"Every answer given stands on ticket {state.number}.")
         raise
     state = keeper.state
     if counter_only:
-        return state
+        return keeper.ended
     if not state.open:
         screen.end(f"Ticket {state.number} closed: {state.outcome}.")
     else:
         pages = ticket_screens(state, view_of(store, state), now(), (), columns(), bold_allowed())
         screen.end(*pages)
-    return state
+    return keeper.ended
 
 
-def _one_round(keeper: OnTicket, screen: Screen, counter_only: bool) -> bool:
-    """Checks until a repair is due, then the repair, or its proof; whether to go on."""
+def _one_round(
+    keeper: OnTicket, screen: Screen, counter_only: bool, opening: Sequence[str]
+) -> bool:
+    """Checks until a repair is due, then the repair, or its proof; whether to go on. `opening` is
+    said before a question."""
     state = keeper.state
     if state.repaired is not None:
         return _prove(keeper, screen)
@@ -194,9 +236,13 @@ def _one_round(keeper: OnTicket, screen: Screen, counter_only: bool) -> bool:
         screen,
         keeper=keeper,
         counter_only=counter_only,
+        opening=opening,
     )
     view = session.run()
-    state = keeper.state
+    state, keeper.ended = keeper.state, session.ended
+    if session.leaving:
+        _back(keeper, screen)
+        return True
     if session.cured:
         return _what_helped(keeper, screen, view)
     if counter_only or session.ended or view.told.stop:
@@ -247,6 +293,7 @@ def _repair(keeper: OnTicket, screen: Screen, view: View, name: str) -> bool:
         keeper.write(Repaired(name, stage, state.version))
     else:
         keeper.write(Tried(name, stage, state.version))
+        screen.say(*wrapped(not_cured(repair)))
     return True
 
 
@@ -292,7 +339,7 @@ def _ends(model: FaultModel, name: str) -> list[tuple[str, str]]:
 def _back(keeper: OnTicket, screen: Screen) -> None:
     """Take the last thing written in this sitting back."""
     if not keeper._written:
-        screen.say("There is nothing to take back.")
+        screen.say(NOTHING_BACK)
         return
     keeper.undo()
     screen.say("Taken back: the last entry.")
@@ -361,7 +408,7 @@ def _failed(
 ) -> bool:
     """After a failed proof: what shares its cable or plug, and the test again."""
     name = failed[0]
-    page = failed_page(model, keeper.state, tests[name])
+    page = failed_page(model, keeper.state, tests[name], commands=False)
     choices = [
         ("again", f"{tests[name].title} passes now"),
         ("fault", "The fault itself is there again"),
@@ -372,6 +419,8 @@ def _failed(
         "again": Proved(name, True),
         "fault": Tried(repair.name, stage, keeper.state.version),
     }
+    if answer == "fault":
+        screen.say(*wrapped(not_cured(repair)))
     return _written(keeper, screen, answer, entries)
 
 

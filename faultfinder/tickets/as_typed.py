@@ -96,6 +96,11 @@ _AGE = re.compile(
 )
 
 
+def is_age(typed: str) -> bool:
+    """Whether it is an age rather than an amount: it names years or months."""
+    return typed.strip()[-1:].isalpha() and _AGE.fullmatch(typed.strip()) is not None
+
+
 def years_of(typed: str) -> float:
     """An age as people write it, in years: 3, 2,5, 3y, 18 months, 1y6m. Raises MisuseError."""
     said = _AGE.fullmatch(typed.strip())

@@ -161,6 +161,14 @@ def proof_page(repair: Repair, test: Proof, left: int) -> str:
     return str(page)
 
 
+def not_cured(repair: Repair) -> str:
+    """After a repair that did not cure."""
+    return (
+        f"{repair.title}: made, did not cure. From here on every question is about the machine as "
+        "it is now."
+    )
+
+
 def proved_page(repair: Repair, more: bool) -> str:
     """The question once a repair is proved; `more` causes than are listed can be named."""
     page = Page()

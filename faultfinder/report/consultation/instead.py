@@ -5,7 +5,7 @@ from __future__ import annotations
 from faultfinder.consultation.habit import Instead
 from faultfinder.report.consultation.view import View
 from faultfinder.report.page import Page
-from faultfinder.report.wording import before_after, minutes, money, percent
+from faultfinder.report.wording import before_after, minutes, money, percent, unbroken
 
 CAUSES_SHOWN = 3
 
@@ -35,7 +35,7 @@ def instead_page(view: View, price: Instead) -> str:
     page.item("Right:", f"the machine is sound after it in {percent(price.right)}.", 2, hang=2)
     moved = sorted(price.teaches.items(), key=lambda one: -abs(one[1][1] - one[1][0]))
     told = [
-        f"{view.cause(cause)} {before_after(*chances)}"
+        f"{view.cause(cause)} {unbroken(before_after(*chances))}"
         for cause, chances in moved[:CAUSES_SHOWN]
         if abs(chances[1] - chances[0]) >= 0.01
     ]

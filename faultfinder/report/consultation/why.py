@@ -28,13 +28,18 @@ def why_page(view: View, bold: bool = False) -> str:
     return str(page)
 
 
-def add_why(page: Page, view: View) -> None:
-    """How the check that the view explains comes to its rank."""
+def add_why(page: Page, view: View, reason: str = "") -> None:
+    """How the check that the view explains comes to its rank; with a `reason` it comes now for
+    that instead."""
     checks = view.checks
     ranked = next(one for one in checks if one.check == view.why)
     check = view.check(ranked)
     place = checks.index(ranked)
-    page.heading(f"Why {check.title} ({check.name}) is number {place + 1} of {len(checks)}")
+    if reason:
+        page.heading(f"Why {check.title} ({check.name}) comes now")
+        page.text(reason, 2)
+    else:
+        page.heading(f"Why {check.title} ({check.name}) is number {place + 1} of {len(checks)}")
     page.item("Gain:", f"{bits(ranked.gain_bits)} about the {view.told.aim.title}.", 2, hang=2)
     page.item("Cost:", _cost(view, ranked), 2, hang=2)
     page.item("Per cost:", f"{per_cost(view, ranked)}.", 2, hang=2)
@@ -48,8 +53,9 @@ def add_why(page: Page, view: View) -> None:
     add_caution(page, check.caution, 2)
     page.blank()
     add_results(page, view, ranked)
-    page.blank()
-    _add_others(page, view, ranked, place)
+    if not reason:
+        page.blank()
+        _add_others(page, view, ranked, place)
 
 
 def per_cost(view: View, ranked: RankedCheck) -> str:

@@ -56,8 +56,10 @@ def slip_rows(ticket: Ticket, view: View) -> list[Row]:
     return [row for row in rows if row.text]
 
 
-def terms_of(ticket: Ticket) -> str:
-    """What holds for the figures."""
+def terms_of(ticket: Ticket, view: View) -> str:
+    """What holds for the figures; after a stop there are none."""
+    if view.told.stop:
+        return ""
     return TERMS if ticket.intake.limit is None else f"{TERMS} {BEYOND}"
 
 
@@ -67,7 +69,8 @@ def slip_lines(ticket: Ticket, view: View) -> list[str]:
     page.heading(f"Intake slip, ticket {ticket.number}")
     for head, text in slip_rows(ticket, view):
         page.item(f"{head}:", text, hang=2)
-    page.text(terms_of(ticket))
+    if terms := terms_of(ticket, view):
+        page.text(terms)
     return str(page).splitlines()
 
 
@@ -77,5 +80,5 @@ def slip_page(ticket: Ticket, view: View) -> str:
         "slip.html",
         title=f"Intake slip, ticket {ticket.number}",
         rows=slip_rows(ticket, view),
-        terms=terms_of(ticket),
+        terms=terms_of(ticket, view),
     )

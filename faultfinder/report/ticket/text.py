@@ -12,7 +12,7 @@ from faultfinder.report.consultation.text import next_page
 from faultfinder.report.consultation.view import View
 from faultfinder.report.page import Page
 from faultfinder.report.ticket.standing import COPIES, blocked_by
-from faultfinder.report.wording import harmless, minutes, money, shortened, wrapped
+from faultfinder.report.wording import harmless, minutes, money, shortened, unbroken, wrapped
 from faultfinder.tickets.events import ERASED_TEXT
 from faultfinder.tickets.ticket import Ticket
 
@@ -141,9 +141,9 @@ def ticket_screens(
     return screens(view, head, width, bold=bold)
 
 
-def failed_page(model: FaultModel, ticket: Ticket, test: Proof) -> str:
+def failed_page(model: FaultModel, ticket: Ticket, test: Proof, commands: bool = True) -> str:
     """What a failed proof test points at: what shares cable and plug with what it tests, the work
-    to do there first, and how to go on."""
+    to do there first, and, with `commands`, what to type then."""
     page, number = Page(), ticket.number
     page.text(f"{test.title} failed: the repair is not proved.", 2)
     again = f"faultfinder proved {number} {test.name}=pass"
@@ -152,13 +152,14 @@ def failed_page(model: FaultModel, ticket: Ticket, test: Proof) -> str:
         titles = [model.by_name[cause].title for cause in test.shares]
         page.item("It shares cable or plug with:", f"{'; '.join(titles)}.", 2, hang=2)
     if first is not None:
-        page.text(
-            f"NEXT  {first.title}, {minutes(first.minutes)}, then the test again. "
-            f"Steps: faultfinder how {number} {first.name}",
-            2,
-        )
+        said = f"NEXT  {first.title}, {minutes(first.minutes)}, then the test again."
+        if commands:
+            said += f" Steps: {unbroken(f'faultfinder how {number} {first.name}')}"
+        page.text(said, 2)
         if first.caution.strip():
             page.item("Caution:", first.caution.strip(), 4, hang=2)
+    if not commands:
+        return str(page)
     page.text(f"When it passes: {again}", 2)
     page.text(
         f"If the fault itself is there again: faultfinder tried {number} {ticket.repaired}", 2
@@ -194,8 +195,12 @@ def _add_proof(page: Page, ticket: Ticket, model: FaultModel) -> None:
     for name in failed:
         page.page(failed_page(model, ticket, model.proof(name)))
     if open_ones:
-        page.text("Still to prove:", 2)
-        add_proofs(page, model, repair, open_ones, 4)
+        if failed:
+            titles = "; ".join(model.proof(name).title for name in open_ones)
+            page.item("Still to prove:", f"{titles}. How: faultfinder prove {ticket.number}", 2)
+        else:
+            page.text("Still to prove:", 2)
+            add_proofs(page, model, repair, open_ones, 4)
         results = " ".join(f"{name}=pass" for name in open_ones)
         page.item("Then:", f"faultfinder proved {ticket.number} {results}", 2, hang=4)
         page.text("(or fail, for those that failed)", 4)
