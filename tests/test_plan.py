@@ -46,6 +46,7 @@ from faultfinder.model.parts import Link, NoisyMax, StopRule
 from tests.as_printed import AsPrinted
 from tests.consulted import advised
 from tests.problems import problem as make_problem
+from tests.problems import single_fault
 from tests.small_shop import small_shop
 
 SHOP = Shop()
@@ -548,6 +549,11 @@ def test_advice_names_the_repairs_in_turn_and_what_each_check_saves(
             assert told.cost == check_cost(problem, start(problem), weighed.number)
             then_check = weighed.follow_up
             assert told.then == (problem.checks[then_check].name if then_check >= 0 else "")
+
+
+def test_a_repair_that_always_cures_is_all_that_is_in_turn(compiled: CompiledModel) -> None:
+    case = single_fault([1.0], {"reseat": (10.0, {0: 1.0}), "new_lid": (20.0, {0: 1.0})})
+    assert advice_from(case, compiled.model, Action("repair", 0, 10.0)).order == ("reseat",)
 
 
 def test_what_could_not_be_told_after_a_repair_is_not_asked_again(
