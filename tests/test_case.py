@@ -150,7 +150,7 @@ def rounds(draw: st.DrawFn) -> tuple[Problem, dict[str, float]]:
         replace(check, behind=frozenset(n for n in range(place) if rng.random() < 0.25))
         for place, check in enumerate(case.checks)
     )
-    minutes = {check.name: float(rng.uniform(0.5, 4.0)) for check in checks}
+    minutes = {check.name: float(rng.uniform(0.5, 8.0)) for check in checks}
     return replace(case, checks=checks, handling=float(rng.uniform(0.0, 6.0))), minutes
 
 
@@ -161,10 +161,10 @@ def left(case: Problem, weights: np.ndarray) -> float:
     return float(-(groups * np.log2(groups / groups.sum())).sum())
 
 
-@given(rounds(), st.booleans(), st.sampled_from([0.5, 5.0, 50.0]))
-@settings(max_examples=200, deadline=None)
+@given(rounds(), st.booleans(), st.sampled_from([5.0, 50.0, 500.0]), st.sampled_from([2, MOST]))
+@settings(max_examples=300, deadline=None)
 def test_a_round_is_what_its_rules_say(
-    told: tuple[Problem, dict[str, float]], leading: bool, worth: float
+    told: tuple[Problem, dict[str, float]], leading: bool, worth: float, most: int
 ) -> None:
     """The rules gone through result by result, without arrays."""
     case, minutes = told
@@ -199,7 +199,7 @@ def test_a_round_is_what_its_rules_say(
 
     outcomes = [case.weights] if lead is None else after([case.weights], lead)
     for waiting in (False, True):
-        while len(members) < MOST and (lead is not None or not waiting):
+        while len(members) < most and (lead is not None or not waiting):
             fits = [
                 n for n, check in enumerate(checks)
                 if n not in members and check.stage == stage
@@ -234,7 +234,9 @@ def test_a_round_is_what_its_rules_say(
         if (clear := [result for result in ends[n] if ends[n][result] >= CLEAR])
     ]
     parts = {name: SimpleNamespace(minutes=m, title=f"{name}!") for name, m in minutes.items()}
-    found = round_from(case, lead, SimpleNamespace(checks_by_name=parts), worth)  # type: ignore[arg-type]
+    with pytest.MonkeyPatch.context() as patch:
+        patch.setattr("faultfinder.consultation.rounds.MOST", most)
+        found = round_from(case, lead, SimpleNamespace(checks_by_name=parts), worth)  # type: ignore[arg-type]
     assert found.members == tuple(checks[n].name for n in members)
     assert found.turn == tuple(checks[n].name for n in turn)
     assert found.note == (f"Ends early after {'; '.join(named)}." if named else "")

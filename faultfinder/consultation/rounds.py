@@ -74,8 +74,7 @@ def round_from(
         out = [
             check
             for check, part in enumerate(parts)
-            if check in members
-            or problem.checks[check].stage != stage
+            if problem.checks[check].stage != stage
             or bool(problem.checks[check].behind & set(members)) != waiting
             or spent + part.minutes > MINUTES
             or wanted[check] < OFTEN

@@ -12,7 +12,7 @@ from functools import lru_cache
 
 import numpy as np
 
-from faultfinder.decide.problem import Problem, RepairAction
+from faultfinder.decide.problem import codes_of, moved, moves_by
 from faultfinder.decide.scenarios import (
     Common,
     common_conditions,
@@ -25,7 +25,7 @@ from faultfinder.errors import ImpossibleEvidence, MisuseError, did_you_mean
 from faultfinder.inference.compiled import CompiledModel
 from faultfinder.inference.posterior import evidence_from, log_probability, silent_about
 from faultfinder.model.network import Array
-from faultfinder.model.parts import Kind, Repair
+from faultfinder.model.parts import Kind
 
 
 @dataclass(frozen=True)
@@ -112,8 +112,7 @@ def belief_now(
             raise MisuseError(
                 f'This model has no repair "{step.repair}". {did_you_mean(step.repair, repairs)}'
             )
-        moving = _moving_problem(compiled, repairs[step.repair], at_once)
-        uncured = judge.seen(moving.after_repair(weights, 0), {})
+        uncured = judge.seen(_after(compiled, step.repair, weights, at_once), {})
         weights = judge.seen(uncured, step.findings)
         total = float(weights.sum())
         if total <= 0.0:
@@ -206,17 +205,8 @@ def mending(compiled: CompiledModel, name: str) -> Array:
     return table
 
 
-def _moving_problem(compiled: CompiledModel, repair: Repair, at_once: int) -> Problem:
-    """A problem that can do nothing but move the belief by one repair."""
+def _after(compiled: CompiledModel, repair: str, weights: Array, at_once: int) -> Array:
+    """The belief about the machine as it is after a repair."""
     scenarios, _ = scenario_values(compiled, at_once)
-    return Problem(
-        causes=tuple(compiled.network.names[c] for c in compiled.causes),
-        scenarios=scenarios,
-        weights=np.zeros(len(scenarios)),
-        checks=(),
-        repairs=(RepairAction(repair.name, 0.0, 0, 0, mending(compiled, repair.name)),),
-        stages=("bench",),
-        stage=0,
-        travel=np.zeros((1, 1)),
-        finish=np.zeros(1),
-    )
+    success = mending(compiled, repair)[np.arange(len(compiled.causes)), scenarios]
+    return moved(weights, moves_by(repair, success, scenarios, codes_of(scenarios)))

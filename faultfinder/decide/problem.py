@@ -24,6 +24,12 @@ from faultfinder.model.network import Array
 
 Ints = NDArray[np.int64]
 
+Codes = tuple[Ints, Ints, Ints]
+"""Each scenario as one number, the place value of each cause, and the order by number."""
+
+Moves = tuple[Ints, Ints, Array]
+"""Scenarios by number: from, to, and with what probability, one entry per possibility."""
+
 LIKELY_CURE, PAYS = 0.5, 2.0
 """From which chance of a cure a repair is one to name, and how many times its cost the machine is
 taken to be worth at least when the right repair is named."""
@@ -272,50 +278,23 @@ class Problem:
         return last
 
     @cached_property
-    def _moves(self) -> dict[int, tuple[Ints, Ints, Array]]:
+    def _moves(self) -> dict[int, Moves]:
         return {}
 
     @cached_property
-    def _codes(self) -> tuple[Ints, Ints, Ints]:
-        """Each scenario as one number: (codes, place value per cause, order by code)."""
-        cards = self.scenarios.max(axis=0, initial=0) + 1
-        values = np.concatenate([[1], np.cumprod(cards[:-1])]).astype(np.int64)
-        codes = self.scenarios @ values
-        return codes, values, np.argsort(codes)
+    def _codes(self) -> Codes:
+        return codes_of(self.scenarios)
 
-    def moves(self, repair: int) -> tuple[Ints, Ints, Array]:
-        """How a repair moves scenarios: (from, to, probability), one entry per possibility."""
+    def moves(self, repair: int) -> Moves:
+        """How a repair moves scenarios."""
         if repair not in self._moves:
-            self._moves[repair] = self._work_out_moves(repair)
+            name, success = self.repairs[repair].name, self.success[repair]
+            self._moves[repair] = moves_by(name, success, self.scenarios, self._codes)
         return self._moves[repair]
-
-    def _work_out_moves(self, repair: int) -> tuple[Ints, Ints, Array]:
-        codes, values, order = self._codes
-        origin = np.arange(len(codes))
-        goal, chance = codes, np.ones(len(codes))
-        success = self.success[repair]
-        for cause in np.flatnonzero((success > 0.0).any(axis=0)).tolist():
-            gone = success[origin, cause]
-            split = gone > 0.0
-            cleared = goal[split] - self.scenarios[origin[split], cause] * values[cause]
-            goal = np.concatenate([goal, cleared])
-            chance = np.concatenate([chance * (1.0 - gone), chance[split] * gone[split]])
-            origin = np.concatenate([origin, origin[split]])
-        possible = chance > 0.0
-        places = np.searchsorted(codes[order], goal[possible])
-        found = order[np.minimum(places, len(order) - 1)]
-        if not np.array_equal(codes[found], goal[possible]):
-            raise FaultfinderError(
-                f"The repair {self.repairs[repair].name} leads to a joint state of causes that is "
-                "not listed. List every state from which faults have been removed."
-            )
-        return origin[possible], found, chance[possible]
 
     def after_repair(self, weights: Array, repair: int) -> Array:
         """The belief about the machine as it is after a repair, nothing else known."""
-        origin, goal, chance = self.moves(repair)
-        moved = np.bincount(goal, weights[origin] * chance, minlength=len(weights))
-        return moved.astype(np.float64)
+        return moved(weights, self.moves(repair))
 
     def after_failed_look(self, weights: Array) -> Array:
         """Unnormalised belief once the powered look after a repair still shows the fault."""
@@ -440,6 +419,44 @@ class Problem:
             else:
                 self._fixed[done] = (now.prod(axis=0), more.prod(axis=1))
         return self._fixed[done]
+
+
+def codes_of(scenarios: Ints) -> Codes:
+    """Each scenario as one number."""
+    cards = scenarios.max(axis=0, initial=0) + 1
+    values = np.concatenate([[1], np.cumprod(cards[:-1])]).astype(np.int64)
+    codes = scenarios @ values
+    return codes, values, np.argsort(codes)
+
+
+def moves_by(name: str, success: Array, scenarios: Ints, codes: Codes) -> Moves:
+    """How a repair moves scenarios: `success` is P(cause gone after it), (scenarios, causes)."""
+    numbers, values, order = codes
+    origin = np.arange(len(numbers))
+    goal, chance = numbers, np.ones(len(numbers))
+    for cause in np.flatnonzero((success > 0.0).any(axis=0)).tolist():
+        gone = success[origin, cause]
+        split = gone > 0.0
+        cleared = goal[split] - scenarios[origin[split], cause] * values[cause]
+        goal = np.concatenate([goal, cleared])
+        chance = np.concatenate([chance * (1.0 - gone), chance[split] * gone[split]])
+        origin = np.concatenate([origin, origin[split]])
+    possible = chance > 0.0
+    places = np.searchsorted(numbers[order], goal[possible])
+    found = order[np.minimum(places, len(order) - 1)]
+    if not np.array_equal(numbers[found], goal[possible]):
+        raise FaultfinderError(
+            f"The repair {name} leads to a joint state of causes that is not listed. List every "
+            "state from which faults have been removed."
+        )
+    return origin[possible], found, chance[possible]
+
+
+def moved(weights: Array, moves: Moves) -> Array:
+    """A belief (scenarios,) after a repair."""
+    origin, goal, chance = moves
+    after = np.bincount(goal, weights[origin] * chance, minlength=len(weights))
+    return after.astype(np.float64)
 
 
 def _alike(rows: Array) -> tuple[Ints, Ints]:
