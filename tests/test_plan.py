@@ -551,6 +551,16 @@ def test_advice_names_the_repairs_in_turn_and_what_each_check_saves(
             assert told.then == (problem.checks[then_check].name if then_check >= 0 else "")
 
 
+def test_what_a_look_cannot_show_is_no_branch() -> None:
+    """A repair that mends nothing never brings the picture back, one that cures always does."""
+    for mends, label in (({}, "still no usable picture"), ({0: 1.0}, "picture is back")):
+        case = single_fault([1.0], {"R0": (10.0, mends)}, give_up=50.0)
+        begun = Begun(Action("repair", 0, np.nan), OneStep(case, 5.0))
+        root = make_plan(case, begun).root
+        assert [branch.label for branch in root.branches] == [label]
+        assert root.expected_cost == pytest.approx(10.0 if mends else 60.0)
+
+
 def test_a_repair_that_always_cures_is_all_that_is_in_turn(compiled: CompiledModel) -> None:
     case = single_fault([1.0], {"reseat": (10.0, {0: 1.0}), "new_lid": (20.0, {0: 1.0})})
     assert advice_from(case, compiled.model, Action("repair", 0, 10.0)).order == ("reseat",)

@@ -138,11 +138,11 @@ def walk(
 def _check(
     problem: Problem, situation: Situation, check: int, machines: Machines[Group], group: Group
 ) -> tuple[float, list[Way[Group]]]:
-    after = {result: (p, then) for result, p, then in after_check(problem, situation, check)}
-    chances = {result: p for result, (p, _) in after.items()}
-    after[UNTOLD] = (0.0, after_no_result(problem, situation, check))
+    chances, thens = dict[int, float](), {UNTOLD: after_no_result(problem, situation, check)}
+    for result, chance, then in after_check(problem, situation, check):
+        chances[result], thens[result] = chance, then
     ways = [
-        Way(result, some, after[result][1] if result in after else None)
+        Way(result, some, thens.get(result))
         for result, some in machines.look(check, group, chances)
     ]
     return check_cost(problem, situation, check), ways
