@@ -23,6 +23,8 @@ from hypothesis import strategies as st
 from faultfinder.assess.share_interval import wilson
 from faultfinder.cli.lead_command import lead
 from faultfinder.cli.main import commands
+from faultfinder.consultation.case import Case
+from faultfinder.consultation.consult import consult
 from faultfinder.decide.shop import Shop
 from faultfinder.errors import FaultfinderError
 from faultfinder.inference.compiled import CompiledModel, compile_model
@@ -44,7 +46,13 @@ from faultfinder.learning.watch.bench_habits import (
     check_usage,
     wrong_parts,
 )
-from faultfinder.learning.watch.jobs import bills_and_quotes, comebacks, minutes_of_jobs
+from faultfinder.learning.watch.jobs import (
+    bills_and_quotes,
+    comebacks,
+    minutes_and_plans,
+    minutes_of_jobs,
+    quoted,
+)
 from faultfinder.learning.watch.slips import Readers, Slips
 from faultfinder.learning.watch.timed import STEP, job_time
 from faultfinder.model.parts import FaultModel, StopRule
@@ -57,6 +65,7 @@ from faultfinder.tickets.events import (
     Intake,
     Moved,
     Ordered,
+    Proved,
     Repaired,
     TakenBack,
     Tried,
@@ -430,6 +439,49 @@ def test_bench_time_said_at_closing_goes_before_the_logs_times() -> None:
                     compiled).spans == ()  # fmt: skip
 
 
+def test_a_job_is_set_against_the_minutes_planned_at_the_bench_door() -> None:
+    compiled, terms = shop(), Shop(handling_minutes=2.0)
+    model = compiled.model
+    proof = model.repairs_by_name["reseat"].proof[0]
+    state = clocked(
+        ("09:00", "ann", Found("look", "lines")),  # nobody knows when she began
+        ("09:10", "ann", Found("tap_flicker", "no")),
+        ("09:50", "ann", Repaired("reseat", "isolated")),
+        ("09:58", "ann", Proved(proof, True)),
+        ("10:30", "ann", Closed("repaired", ("plug",))),
+    )
+    told = minutes_and_plans([state], compiled, terms, quoted(compiled, terms))
+    look = model.checks_by_name["look"].minutes
+    home = compiled.routes["isolated", "closed"].minutes
+    assert told.took == 10.0 + 40.0 + 8.0 + look + home
+    plan = consult(Case(compiled, {}, shop=terms)).quote
+    assert plan is not None
+    proved = next(one.minutes for one in model.proofs if one.name == proof)
+    assert told.plan == pytest.approx(plan.minutes + proved + 3 * 2.0)
+    assert told.ratio == pytest.approx(told.took / told.plan)
+    repair = model.repairs_by_name["reseat"]
+    ways = [compiled.routes[one].minutes for one in (("closed", repair.stage),
+                                                     (repair.stage, "isolated"))]  # fmt: skip
+    retest = model.retest.minutes if model.retest else 0.0
+    tap = model.checks_by_name["tap"].minutes
+    assert told.work == pytest.approx(
+        look + tap + sum(ways) + repair.minutes + retest + proved + home + 3 * 2.0
+    )
+    over = told.took > told.plan
+    assert told.numbers == (((1, told.took, told.plan),) if over else ())
+    said = clocked(
+        ("09:00", "ann", Found("look", "lines")),
+        ("09:10", "ann", Closed("uneconomic", (), bench_minutes=240.0)),
+    )
+    told = minutes_and_plans([said], compiled, terms, quoted(compiled, terms))
+    assert (told.took, told.work) == (240.0, look + 2.0)
+    assert told.numbers == ((1, 240.0, told.plan),)
+    left = (Closed("customer declined", (), bench_minutes=9.0), Found("look", "lines"))
+    for end in left:  # declined, and still open
+        none = [clocked(("09:00", "ann", end))]
+        assert minutes_and_plans(none, compiled, terms, quoted(compiled, terms)).jobs == 0
+
+
 def test_a_bill_is_the_logs_minutes_and_the_prices_on_orders() -> None:
     compiled = shop()
     repair = compiled.model.repairs_by_name["new_lid"]
@@ -440,7 +492,7 @@ def test_a_bill_is_the_logs_minutes_and_the_prices_on_orders() -> None:
         ("11:00", "ann", Repaired("new_lid", "isolated")),
         ("11:00", "ann", Closed("repaired", ("panel",))),
     )
-    both = bills_and_quotes([state], compiled, terms)
+    both = bills_and_quotes([state], compiled, terms, quoted(compiled, terms))
     told = both.reckoned
     assert both.billed.jobs == 0
     look = compiled.model.checks_by_name["look"].minutes
@@ -476,14 +528,14 @@ def test_what_was_billed_is_set_against_the_quote_however_the_job_ended(
             )
         )
     ]
-    told = bills_and_quotes(tickets, compiled, Shop(handling_minutes=0.0))
+    told = bills_and_quotes(tickets, compiled, Shop(), quoted(compiled, Shop()))
     assert (told.billed.below, told.billed.within, told.billed.above) == (1, 2, 2)
     assert told.billed.bill == quote.high
     assert told.billed.numbers == ((4, amounts[4], quote.high), (3, amounts[3], quote.high))
     assert told.billed.interval == wilson(2, 5)
     assert told.reckoned.jobs == 1
     monkeypatch.setattr("faultfinder.learning.watch.jobs.JOBS", 3)
-    few = bills_and_quotes(tickets, compiled, Shop())
+    few = bills_and_quotes(tickets, compiled, Shop(), quoted(compiled, Shop()))
     assert (few.billed.jobs, few.reckoned.jobs) == (3, 0)
 
 
@@ -557,7 +609,8 @@ def reviewed(tickets: Sequence[Ticket], model: FaultModel | None = None) -> Revi
         "",
         comebacks(tickets, 90.0),
         minutes_of_jobs(tickets, shop(), Shop()),
-        bills_and_quotes(tickets, shop(), Shop()),
+        minutes_and_plans(tickets, shop(), Shop(), quoted(shop(), Shop())),
+        bills_and_quotes(tickets, shop(), Shop(), quoted(shop(), Shop())),
         check_usage(tickets, shop()),
         agreement(tickets, shop(), Shop()),
         wrong_parts(tickets, small_shop()),

@@ -38,7 +38,13 @@ def lead(model: str | None, target: str, since: str | None, until: str | None) -
     first. Nothing is put in force. People are named on the page.
     """
     from faultfinder.learning.watch.bench_habits import agreement, check_usage, wrong_parts
-    from faultfinder.learning.watch.jobs import bills_and_quotes, comebacks, minutes_of_jobs
+    from faultfinder.learning.watch.jobs import (
+        bills_and_quotes,
+        comebacks,
+        minutes_and_plans,
+        minutes_of_jobs,
+        quoted,
+    )
     from faultfinder.learning.watch.slips import who_reads_otherwise
     from faultfinder.report.lead.page import Review, lead_page
 
@@ -56,6 +62,7 @@ def lead(model: str | None, target: str, since: str | None, until: str | None) -
     still_open = [one for one in the_store().open_tickets() if one.first_ticket is not None]
     shop = read_shop()
     proposal, hindrance = _proposal(the_line(named))
+    quote = quoted(in_force, shop)
     found = Review(
         in_force.model,
         shop,
@@ -63,7 +70,8 @@ def lead(model: str | None, target: str, since: str | None, until: str | None) -
         hindrance,
         comebacks([*tickets, *still_open], shop.guarantee_days),
         minutes_of_jobs(tickets, in_force, shop),
-        bills_and_quotes(tickets, in_force, shop),
+        minutes_and_plans(tickets, in_force, shop, quote),
+        bills_and_quotes(tickets, in_force, shop, quote),
         check_usage(tickets, in_force),
         agreement(tickets, in_force, shop),
         wrong_parts(tickets, in_force.model),

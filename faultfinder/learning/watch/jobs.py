@@ -21,7 +21,8 @@ from faultfinder.decide.shop import Shop
 from faultfinder.errors import ImpossibleEvidence
 from faultfinder.inference.compiled import CompiledModel
 from faultfinder.learning.watch.bench_habits import check_steps, drawn
-from faultfinder.learning.watch.timed import Item, JobTime, Span, file_minutes, job_time
+from faultfinder.learning.watch.timed import STEP, Item, JobTime, Span, file_minutes, job_time
+from faultfinder.model.network import Array
 from faultfinder.tickets.events import Outcome, Repaired, Tried
 from faultfinder.tickets.ticket import Ticket
 
@@ -84,6 +85,22 @@ class Minutes:
     timed: float
     pauses: float
     said: int = 0
+
+
+@dataclass(frozen=True)
+class Plans:
+    """Minutes of `jobs` against what was to be planned for them when they came to the bench: means
+    of what they took, of the model's minutes for what was done (`work`) and of the `plan`; `ratio`
+    is the first over the last with a 95 % interval. `numbers` are the longest against their plan:
+    (ticket, minutes, planned)."""
+
+    jobs: int
+    took: float
+    work: float
+    plan: float
+    ratio: float
+    interval: tuple[float, float]
+    numbers: tuple[tuple[int, float, float], ...]
 
 
 @dataclass(frozen=True)
@@ -176,20 +193,87 @@ def minutes_of_jobs(tickets: Sequence[Ticket], compiled: CompiledModel, shop: Sh
         nothing = float("nan")
         return Minutes(0, nothing, nothing, nothing, (nothing, nothing), 0.0, 0.0)
     table = np.array(by_job)
-    drawn = np.random.default_rng(0).integers(len(table), size=(2000, len(table)))
-    sums = table[drawn].sum(axis=1)
-    low, high = np.quantile(sums[:, 0] / sums[:, 1], [0.025, 0.975]).tolist()
     log, model = table.mean(axis=0).tolist()
     return Minutes(
         len(table),
         log,
         model,
         log / model,
-        (low, high),
+        _ratio(table),
         float(table[:, 1].sum() / everything),
         pauses / len(table),
         told,
     )
+
+
+def _ratio(table: Array) -> tuple[float, float]:
+    """A 95 % bootstrap interval of the sum of the first column over that of the last."""
+    chosen = np.random.default_rng(0).integers(len(table), size=(2000, len(table)))
+    sums = table[chosen].sum(axis=1)
+    low, high = np.quantile(sums[:, 0] / sums[:, -1], [0.025, 0.975]).tolist()
+    return low, high
+
+
+Quoted = Callable[[Ticket], Quote | None]
+"""What a ticket was to be quoted and planned at the bench's door; None where the model holds its
+findings to be impossible, and after a stop."""
+
+
+def quoted(compiled: CompiledModel, shop: Shop) -> Quoted:
+    """By what was known before the first check at the bench; tickets alike are worked out once."""
+
+    @cache
+    def quote(known: tuple[tuple[str, str | None], ...]) -> Quote | None:
+        try:
+            return consult(Case(compiled, dict(known), shop=shop)).quote
+        except ImpossibleEvidence:
+            return None
+
+    return lambda ticket: quote(_at_the_door(ticket, compiled))
+
+
+def minutes_and_plans(
+    tickets: Sequence[Ticket], compiled: CompiledModel, shop: Shop, quote: Quoted
+) -> Plans:
+    """Minutes of closed jobs against the expected minutes of the plan at the bench's door, for at
+    most JOBS of those that the customer did not decline.
+
+    What a job took is what was said at closing, else the log's minutes (pauses cut), the model's
+    where it tells none and for closing up. A plan knows neither proof tests nor what a step takes
+    besides its work: both are added to it as often as they were made, at the model's minutes.
+    """
+    closed = [one for one in tickets if not one.open and one.outcome != Outcome.DECLINED]
+    planned = file_minutes(compiled, shop.handling_minutes)
+    numbers: list[int] = []
+    rows: list[tuple[float, float, float]] = []
+    for ticket in drawn(closed, JOBS, 0):
+        told, time = quote(ticket), job_time(ticket, compiled)
+        if told is None or not (time.spans or ticket.bench_minutes):
+            continue
+        items = [*(item for span in time.spans for item in span.items), *time.untimed]
+        # What a specialist does tells no times in the log.
+        other = sum(planned["repair", name] for name in _handed_over(ticket, compiled))
+        way = compiled.routes.get((time.left, compiled.model.start))
+        other += 0.0 if way is None else way.minutes
+        work = sum(planned[item] for item in items) + other
+        took = ticket.bench_minutes or _worked_in(time, planned) + other
+        besides = sum(planned[item] for item in items if item == STEP or item[0] == "proof")
+        numbers.append(ticket.number)
+        rows.append((took, work, told.minutes + besides))
+    if not rows:
+        nothing = float("nan")
+        return Plans(0, nothing, nothing, nothing, nothing, (nothing, nothing), ())
+    table = np.array(rows)
+    took, work, plan = table.mean(axis=0).tolist()
+    longest = np.argsort(table[:, 2] - table[:, 0], kind="stable")[:5]
+    over = [(numbers[n], *table[n, [0, 2]].tolist()) for n in longest if table[n, 0] > table[n, 2]]
+    return Plans(len(rows), took, work, plan, took / plan, _ratio(table), tuple(over))
+
+
+def _handed_over(ticket: Ticket, compiled: CompiledModel) -> list[str]:
+    by_name = compiled.model.repairs_by_name
+    made = (e.entry.repair for e in ticket.counting() if isinstance(e.entry, Tried | Repaired))
+    return [name for name in made if name in by_name and by_name[name].hand_over]
 
 
 def _worked(span: Span, planned: float) -> float:
@@ -198,7 +282,9 @@ def _worked(span: Span, planned: float) -> float:
     return span.minutes if span.said else min(span.minutes, max(PAUSE * planned, HOUR))
 
 
-def bills_and_quotes(tickets: Sequence[Ticket], compiled: CompiledModel, shop: Shop) -> Quotes:
+def bills_and_quotes(
+    tickets: Sequence[Ticket], compiled: CompiledModel, shop: Shop, quote: Quoted
+) -> Quotes:
     """Bills against the quote at the bench's door.
 
     Where what was billed is written down, jobs count however they ended, as in the quote, but
@@ -212,15 +298,8 @@ def bills_and_quotes(tickets: Sequence[Ticket], compiled: CompiledModel, shop: S
     rest = drawn(rest, JOBS - len(billed), 0)
     planned = file_minutes(compiled, shop.handling_minutes)
 
-    @cache
-    def quote(known: tuple[tuple[str, str | None], ...]) -> Quote | None:
-        try:
-            return consult(Case(compiled, dict(known), shop=shop)).quote
-        except ImpossibleEvidence:
-            return None
-
     def against(some: Sequence[Ticket], bill: Callable[[Ticket], float]) -> Bills:
-        told = ((ticket, quote(_at_the_door(ticket, compiled))) for ticket in some)
+        told = ((ticket, quote(ticket)) for ticket in some)
         return _sums([(one.number, bill(one), said) for one, said in told if said is not None])
 
     return Quotes(
@@ -261,10 +340,7 @@ def _at_the_door(ticket: Ticket, compiled: CompiledModel) -> tuple[tuple[str, st
 def _bill(
     ticket: Ticket, compiled: CompiledModel, shop: Shop, planned: Mapping[Item, float]
 ) -> float:
-    time: JobTime = job_time(ticket, compiled)
-    minutes = sum(planned[item] for item in time.untimed)
-    for span in time.spans:
-        minutes += _worked(span, sum(planned[item] for item in span.items))
+    minutes = _worked_in(job_time(ticket, compiled), planned)
     paid = {part.repair: part.price for part in ticket.parts if part.price is not None}
     money = 0.0
     for event in ticket.counting():
@@ -273,6 +349,12 @@ def _bill(
             if repair is not None:
                 money += paid.pop(repair.name, repair.part.likely)
     return shop.cost(minutes, money + sum(price for price in paid.values()))
+
+
+def _worked_in(time: JobTime, planned: Mapping[Item, float]) -> float:
+    """Minutes of a job by its log, the model's where no time is told."""
+    timed = (_worked(span, sum(planned[item] for item in span.items)) for span in time.spans)
+    return sum(timed) + sum(planned[item] for item in time.untimed)
 
 
 def _time(at: str) -> datetime:

@@ -9,7 +9,7 @@ long the job took at the bench, that is its time, and those of the log tell noth
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from datetime import datetime
 
@@ -43,11 +43,12 @@ class Span:
 @dataclass(frozen=True)
 class JobTime:
     """A job's minutes by its log, `spans` of work; `untimed` is what was done at times that
-    cannot be told."""
+    cannot be told. It was `left` in that stage."""
 
     ticket: int
     spans: tuple[Span, ...]
     untimed: tuple[Item, ...]
+    left: str
 
 
 def file_minutes(compiled: CompiledModel, handling: float) -> dict[Item, float]:
@@ -65,16 +66,18 @@ def file_minutes(compiled: CompiledModel, handling: float) -> dict[Item, float]:
 
 def job_time(ticket: Ticket, compiled: CompiledModel) -> JobTime:
     """The times of one ticket; one span where somebody said at closing how long it took."""
+    left = compiled.model.start
     if ticket.bench_minutes is not None:
         steps = [(STEP, *items) for _, items in _groups(ticket, compiled, 0.0) if items]
         done = tuple(item for step in steps for item in step)
         spans_said = (Span(ticket.number, ticket.bench_minutes, done, said=True),)
-        return JobTime(ticket.number, spans_said if done else (), ())
+        return JobTime(ticket.number, spans_said if done else (), (), _end(done, left))
     spans: list[Span] = []
     untimed: list[Item] = []
     last: Event | None = None
     for group, items in _groups(ticket, compiled):
         first, end = group[0], group[-1]
+        left = _end(items, left)
         if items:
             minutes = None if last is None else _between(last, first)
             if minutes is None:
@@ -83,7 +86,12 @@ def job_time(ticket: Ticket, compiled: CompiledModel) -> JobTime:
                 spans.append(Span(ticket.number, minutes, (STEP, *items)))
         # What comes after anything but work waited for something.
         last = end if items else None
-    return JobTime(ticket.number, tuple(spans), tuple(untimed))
+    return JobTime(ticket.number, tuple(spans), tuple(untimed), left)
+
+
+def _end(items: Sequence[Item], begun: str) -> str:
+    """The stage in which what begins in a stage ends."""
+    return next((item[2] for item in reversed(items) if item[0] == "move"), begun)
 
 
 def _groups(

@@ -20,7 +20,7 @@ from faultfinder.learning.judge.kept import Judgement
 from faultfinder.learning.judge.replay import Comparison, ModelScores
 from faultfinder.learning.proposal import effect
 from faultfinder.learning.watch.bench_habits import FIRST, Agreement, Usage, WrongParts
-from faultfinder.learning.watch.jobs import Bills, Comebacks, Minutes, Quotes
+from faultfinder.learning.watch.jobs import Bills, Comebacks, Minutes, Plans, Quotes
 from faultfinder.learning.watch.slips import Readers
 from faultfinder.model.parts import FaultModel, Kind
 from faultfinder.report.html import minute_of, render
@@ -84,6 +84,7 @@ class Review:
     hindrance: str
     comebacks: Comebacks
     minutes: Minutes
+    plans: Plans
     bills: Quotes
     usage: Usage
     agreement: Agreement
@@ -96,7 +97,7 @@ def lead_page(found: Review, made_at: str) -> str:
     page = Page()
     _decision(page, found)
     _comebacks(page, found)
-    _minutes(page, found.minutes)
+    _minutes(page, found.minutes, found.plans)
     _bills(page, found.bills, found.shop)
     _idle_checks(page, found.model, found.agreement)
     _departures(page, found.model, found.agreement)
@@ -239,14 +240,24 @@ def _causes(model: FaultModel, names: Sequence[str]) -> str:
     return "; ".join(said) or "not established"
 
 
-def _minutes(page: Page, found: Minutes) -> None:
+def _minutes(page: Page, found: Minutes, plans: Plans) -> None:
     page.section("Minutes a job against the plan")
     if not found.jobs:
         page.text("The logs tell no times.")
         return
+    if plans.jobs:
+        page.answer(
+            f"{plans.took:.0f} min a job where {plans.plan:.0f} were to be planned at the bench's "
+            f"door: {plans.ratio * 100:.0f} % of it (95 %: {_range(plans.interval)}), over "
+            f"{counted(plans.jobs, 'job')}. By the model's minutes what was done comes to "
+            f"{plans.work:.0f} min."
+        )
+        rows = [(f"{n}", f"{took:.0f}", f"{plan:.0f}") for n, took, plan in plans.numbers]
+        if rows:
+            page.table(("Longest against it: ticket", "min", "planned"), rows)
     by = "as said at closing or by the log" if found.said else "by the log"
-    page.answer(
-        f"{found.log:.0f} min {by} where the model says {found.model:.0f} for the same work: "
+    page.text(
+        f"The same work: {found.log:.0f} min {by} where the model says {found.model:.0f}, "
         f"{found.ratio * 100:.0f} % of it (95 %: {_range(found.interval)}), over "
         f"{counted(found.jobs, 'job')}."
     )
@@ -255,7 +266,10 @@ def _minutes(page: Page, found: Minutes) -> None:
     page.text(
         "Times between two entries of one person on one day; what was done between is read from "
         f"the log. They tell {percent(found.timed)} of the work: what a person began with has no "
-        f"beginning in the log. Cut as pauses: {found.pauses:.0f} min a job."
+        f"beginning in the log. Cut as pauses: {found.pauses:.0f} min a job. In a whole job the "
+        "model's minutes stand where no time is told. A plan holds ways, checks, repairs and "
+        "closing up on average; proof tests and what a step takes besides are added to it as "
+        "they were made."
     )
 
 
