@@ -17,7 +17,7 @@ import numpy as np
 from faultfinder.decide.shop import Shop
 from faultfinder.inference.compiled import CompiledModel
 from faultfinder.learning.bench.figures import BenchFigure, Spot, Values, same_values
-from faultfinder.learning.bench.robust import Z90, factors
+from faultfinder.learning.bench.robust import factors
 from faultfinder.learning.watch.bench_habits import repairs_made
 from faultfinder.learning.watch.jobs import comebacks
 from faultfinder.learning.watch.timed import STEP, Item, Span, file_minutes, job_time
@@ -105,10 +105,10 @@ def _minutes(
         np.array([spans[at].minutes for at in kept]), [parts[at] for at in kept], sizes, free
     )
 
-    def end(at: int, sds: float) -> float:
-        return float(sizes[at] * math.exp(told.log[at] + sds * told.sd[at]))
-
-    ends = {at: (end(at, 0.0), end(at, -Z90), end(at, Z90)) for at in free}
+    ends = {
+        at: tuple(float(sizes[at] * math.exp(log[at])) for log in (told.log, told.low, told.high))
+        for at in free
+    }
     found = []
     for at in free:
         spot = _spot(items[at])
@@ -142,9 +142,8 @@ def _prices(tickets: Sequence[Ticket], compiled: CompiledModel) -> list[BenchFig
             part = repair.part
             before = {"low": part.low, "likely": part.likely, "high": part.high}
             after, low, high = (
-                {key: _three(value * math.exp(told.log[at] + k * told.sd[at]))
-                 for key, value in before.items()}
-                for k in (0.0, -Z90, Z90)
+                {key: _three(value * math.exp(log[at])) for key, value in before.items()}
+                for log in (told.log, told.low, told.high)
             )  # fmt: skip
             spot = "repairs", repair.name, "part"
             found.append(BenchFigure(spot, before, after, low, high, float(told.count[at])))
