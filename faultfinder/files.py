@@ -181,11 +181,9 @@ def _is_stream(place: Path) -> bool:
     return place.exists() and not place.is_file() and not place.is_dir()
 
 
-def write_text(
-    place: Path, text: str, what: str = "", replace: bool = False, sources: Iterable[Path] = ()
-) -> None:
+def write_text(place: Path, text: str, what: str = "", replace: bool = False) -> None:
     """Write a whole text as `write_lines` does."""
-    write_lines(place, [text.encode("utf-8")], what, replace=replace, sources=sources)
+    write_lines(place, [text.encode("utf-8")], what, replace=replace)
 
 
 def write_page(place: Path, page: str, replace: bool = False, sources: Iterable[Path] = ()) -> None:

@@ -114,7 +114,6 @@ def examine_shape(
     *,
     least: int = LEAST,
     false_discoveries: float = 0.05,
-    seed: int = 0,
 ) -> ShapeTest:
     """Test all pairs of histories and findings recorded together on `least` tickets or more.
 
@@ -126,8 +125,9 @@ def examine_shape(
     false alarms to be expected at most among the doubts.
 
     Where expected counts are too small for chi-square (under LEAST_EXPECTED), the p-value
-    is the share of tables with the same margins in every set that are as extreme, drawn
-    with `seed` and stopped early for pairs that are clearly harmless (Besag & Clifford 1991).
+    is the share of tables with the same margins in every set that are as extreme, drawn (the
+    same ones each time) and stopped early for pairs that are clearly harmless (Besag & Clifford
+    1991).
 
     Raises MisuseError for names the model does not have and settings out of range, and
     FaultfinderError where no pair could be tested.
@@ -140,7 +140,6 @@ def examine_shape(
     pairs: list[_Pair] = []
     together = (codes[:, : codec.findings] > 0).astype(np.int64)
     enough = together.T @ together >= least
-    names = [compiled.network.names[number] for number in codec.columns]
     told = [place for place in range(codec.findings) if place != codec.complaint]
     sets, which = np.unique(codes[:, codec.findings :], axis=0, return_inverse=True)
     which = which.reshape(-1)
@@ -163,7 +162,7 @@ def examine_shape(
             constant += 1
     if not pairs:
         raise FaultfinderError(_nothing(len(codes), unconfirmed, explained, constant, least))
-    outcomes = _tested(codes, which, names, pairs, false_discoveries, seed)
+    outcomes = _tested(codes, which, pairs, false_discoveries)
     adjusted = benjamini_hochberg([p for _, _, p, _ in outcomes])
     found = [
         _doubt(compiled, codec, pair, outcome, after)
@@ -283,10 +282,8 @@ _Outcome = tuple[float, int, float, bool]
 def _tested(
     codes: Codes,
     which: NDArray[np.intp],
-    names: Sequence[str],
     pairs: Sequence[_Pair],
     false_discoveries: float,
-    seed: int,
 ) -> list[_Outcome]:
     # Enough draws that one pair alone can pass Benjamini & Hochberg's first step.
     most = int(min(MOST_DRAWS, max(FEWEST_DRAWS, 4 * len(pairs) / false_discoveries)))
@@ -298,7 +295,7 @@ def _tested(
         tables = [trimmed(table) for table in pair.tables]
         sparse = min(float(expected_counts(table).min()) for table in tables) < LEAST_EXPECTED
         if sparse:
-            rng = np.random.default_rng([seed, number])
+            rng = np.random.default_rng([0, number])
             p = drawn_p_value(tables, rng, most)
         outcomes.append((statistic, degrees, p, sparse))
     return outcomes

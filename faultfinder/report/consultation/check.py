@@ -43,7 +43,6 @@ def add_route(
     route: Route,
     stage: str,
     but: str = "",
-    indent: int = 2,
     always: bool = False,
 ) -> None:
     """The stage moves in order, each with its cautions; or that the machine is there.
@@ -54,17 +53,17 @@ def add_route(
     stages = view.model.stages_by_name
     first = view.safety_first(route, but, always)
     if not route.moves:
-        page.text(f"Stage: {stages[stage].title}. It is there now.", indent)
-        add_caution(page, stages[stage].caution, indent)
-        _add_safety(page, first, stage, indent)
+        page.text(f"Stage: {stages[stage].title}. It is there now.", 2)
+        add_caution(page, stages[stage].caution, 2)
+        _add_safety(page, first, stage, 2)
         return
-    page.text(f"The way there, {minutes(route.minutes)}:", indent)
-    _add_safety(page, first, route.moves[0].start, indent + 2)
+    page.text(f"The way there, {minutes(route.minutes)}:", 2)
+    _add_safety(page, first, route.moves[0].start, 4)
     for number, move in enumerate(route.moves, start=1):
-        page.item(f"{number}.", _step(view, move), indent + 2)
+        page.item(f"{number}.", _step(view, move), 4)
         for caution in dict.fromkeys((move.caution, stages[move.end].caution)):
-            add_caution(page, caution, indent + 5)
-        _add_safety(page, first, move.end, indent + 5)
+            add_caution(page, caution, 7)
+        _add_safety(page, first, move.end, 7)
 
 
 def _add_safety(
