@@ -19,7 +19,8 @@ import sqlalchemy as sa
 
 from faultfinder.errors import FaultfinderError, MisuseError
 from faultfinder.tickets.address import store_address
-from faultfinder.tickets.backup import back_up, check_backup, check_store, restore
+from faultfinder.tickets.backup import back_up, check_backup, restore
+from faultfinder.tickets.checking import check_store
 from faultfinder.tickets.database import Database
 from faultfinder.tickets.events import Entry, Erased, Found, Intake, Note
 from faultfinder.tickets.opening import make_store, revision

@@ -151,7 +151,7 @@ def restore(file: str) -> None:
 @DB
 def check() -> None:
     """Read every ticket and compute it from its log; name each that is not in order."""
-    from faultfinder.tickets.backup import check_store
+    from faultfinder.tickets.checking import check_store
 
     found = check_store(named_place())
     for fault in found.faults:

@@ -31,7 +31,7 @@ from pathlib import Path
 from faultfinder.cli.main import run
 from faultfinder.errors import FaultfinderError
 from faultfinder.learning.versions import Evidence, Line, digest_of
-from faultfinder.tickets.backup import check_store
+from faultfinder.tickets.checking import check_store
 from faultfinder.tickets.events import Intake, Note
 from faultfinder.tickets.opening import open_store
 from faultfinder.tickets.searching import Wanted, find_tickets

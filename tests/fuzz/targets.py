@@ -24,7 +24,8 @@ from faultfinder.model.answers import find_result, find_stage, find_variable
 from faultfinder.model.reading.reader import parse_model
 from faultfinder.report.ticket.lists import tickets_page
 from faultfinder.report.ticket.text import ticket_page
-from faultfinder.tickets.backup import back_up, check_backup, check_store
+from faultfinder.tickets.backup import back_up, check_backup
+from faultfinder.tickets.checking import check_store
 from faultfinder.tickets.events import Note
 from faultfinder.tickets.exchange import csv_rows
 from faultfinder.tickets.exchange.arriving import Arrival, BadRow
