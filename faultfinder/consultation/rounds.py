@@ -4,7 +4,8 @@ The leading check and others of its stage. One more is taken in while making it 
 cheaper than coming back for it: wasted is its cost where the results before it leave it not
 worth making, saved is the price of a step (turning to the machine, asking, writing down) where
 they do not; what will be worth making less often than not stays out. What it tells counts given
-those before it, not by itself. What waits for another of the round comes last.
+those before it, not by itself. What waits for another of the round comes last, in the
+place of what tells less.
 
 Before a repair a round holds what may still speak against it, where the machine stands.
 """
@@ -61,35 +62,34 @@ def round_from(
     parts = [model.checks_by_name[check.name] for check in problem.checks]
     own = np.array([check.cost for check in problem.checks])
     noted = own + NOTING * problem.handling
+    minutes = np.array([part.minutes for part in parts])
     members: list[int] = []
     spent, stage = 0.0, problem.stage
     outcomes = telling.start(problem.weights)
     if lead is not None:
         members, spent, stage = [lead], parts[lead].minutes, problem.checks[lead].stage
         outcomes = telling.then(outcomes, lead)
-    waiting = False
+    here = [check for check, one in enumerate(problem.checks) if one.stage == stage]
     while len(members) < MOST:
         more = telling.more(outcomes)
         wanted = _wanted(telling, more, outcomes, noted, worth_per_bit, members)
         out = [
             check
-            for check, part in enumerate(parts)
-            if problem.checks[check].stage != stage
-            or bool(problem.checks[check].behind & set(members)) != waiting
-            or spent + part.minutes > MINUTES
+            for check in range(len(parts))
+            if check not in here
+            or problem.checks[check].behind & set(members)
+            or spent + minutes[check] > MINUTES
             or wanted[check] < OFTEN
             or (1.0 - wanted[check]) * own[check] > wanted[check] * problem.handling
         ]
         member = telling.best(more.sum(axis=0), stage, members, out)
-        if member is None and (waiting or lead is None):
-            break
         if member is None:
-            # What others of the round come before goes last.
-            waiting = True
-            continue
+            break
         members.append(member)
-        spent += parts[member].minutes
+        spent += minutes[member]
         outcomes = telling.then(outcomes, member)
+
+    members = _with_what_waits(problem, telling, members, here, minutes, noted, worth_per_bit)
     ends = {check: _ends(problem, telling, check, members, own, worth_per_bit) for check in members}
 
     def place(check: int) -> tuple[bool, bool, float]:
@@ -107,6 +107,42 @@ def round_from(
         tuple(problem.checks[check].name for check in turn),
         f"Ends early after {'; '.join(named)}." if named else "",
     )
+
+
+def _with_what_waits(
+    problem: Problem,
+    telling: Telling,
+    members: list[int],
+    here: list[int],
+    minutes: Array,
+    noted: Array,
+    worth_per_bit: float,
+) -> list[int]:
+    """The members with a check that waits for some of them, last, in the place of what tells
+    less; as they are where that leaves more unknown, in money, or costs more than it tells."""
+    begin = telling.start(problem.weights)
+
+    def loss(checks: list[int]) -> float:
+        outcomes = begin
+        for check in checks:
+            outcomes = telling.then(outcomes, check)
+        return telling.left(outcomes) * worth_per_bit + float(noted[checks].sum())
+
+    made = frozenset(members)
+    for check in here:
+        behind = problem.checks[check].behind
+        if not behind & made or not problem.is_open(check, made):
+            continue
+        kept = list(members)
+        while len(kept) == MOST or minutes[kept].sum() + minutes[check] > MINUTES:
+            less = [one for one in kept[1:] if one not in behind]
+            if not less:
+                break
+            kept.remove(min(less, key=lambda one: loss([*(o for o in kept if o != one), check])))
+        else:
+            if loss([*kept, check]) < loss(members):
+                return [*kept, check]
+    return members
 
 
 def _wanted(

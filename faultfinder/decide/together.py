@@ -54,6 +54,10 @@ class Telling:
         told: Array = self._left(weights[None])[0] - self._after(weights[None])[0]
         return np.maximum(told, 0.0)
 
+    def left(self, outcomes: Array) -> float:
+        """The bits about the right repair that some joint results leave open."""
+        return float(self._left(outcomes).sum())
+
     def _left(self, outcomes: Array) -> Array:
         """What is not known of the right repair in each joint result, times its probability."""
         return _entropy(outcomes @ self._right)

@@ -60,7 +60,7 @@ class Standing:
 
     @cached_property
     def order(self) -> tuple[Entry, ...]:
-        return tuple(self.judge.entry(one.check) for one in self.told.order)
+        return tuple(self.judge.entry(self.told, one.check) for one in self.told.order)
 
     @cached_property
     def step(self) -> Step:

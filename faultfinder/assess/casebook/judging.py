@@ -166,9 +166,9 @@ class Judge:
             unlisted=unlisted_share(self.compiled, evidence, log, self.average),
         )
 
-    def entry(self, check: str) -> Entry:
-        """A check with the facts that it brings."""
-        return Entry(check, self.wording.facts_of_check(check))
+    def entry(self, told: Consultation, check: str) -> Entry:
+        """An open check with the facts that it brings to what is known."""
+        return Entry(check, self.wording.facts_of_check(check, told.case.latest))
 
     def step(self, told: Consultation) -> Step:
         """What a consultation advises, in the vocabulary's words."""
@@ -185,12 +185,8 @@ class Judge:
         if step is None or not step.name:
             return Step("action", self.mapped.hand_over or None, "hand_over")
         if step.kind == "check":
-            facts = self.wording.facts_of_check(step.name)
-            told_now = told.case.results
-            open_ones = [
-                f for f in facts if (v := self.wording.finding(f)) and v.name not in told_now
-            ]
-            return Step("check", next(iter([*open_ones, *facts]), None), step.name)
+            facts = self.entry(told, step.name).facts
+            return Step("check", next(iter(facts), None), step.name)
         return Step("action", self.wording.action_of_repair.get(step.name), step.name)
 
 
@@ -234,13 +230,15 @@ class Judged:
         told = self.consultation
         if told is None or told.stop:
             return ()
-        return tuple(self.judge.entry(check) for check in told.round)
+        return tuple(self.judge.entry(told, check) for check in told.round)
 
     @cached_property
     def order(self) -> tuple[Entry, ...]:
         """All open checks and unasked histories, best first."""
         told = self.consultation
-        return () if told is None else tuple(self.judge.entry(one.check) for one in told.order)
+        if told is None:
+            return ()
+        return tuple(self.judge.entry(told, one.check) for one in told.order)
 
 
 def rank_of(order: Sequence[Entry], fact: str) -> int | None:

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Collection, Mapping
 from dataclasses import dataclass
 from functools import cached_property
 
@@ -101,10 +101,11 @@ class Wording:
                 found[variable.name] = (*found.get(variable.name, ()), fact)
         return found
 
-    def facts_of_check(self, check: str) -> tuple[str, ...]:
-        """The fact words that a check brings."""
+    def facts_of_check(self, check: str, known: Collection[str] = ()) -> tuple[str, ...]:
+        """The fact words that a check brings, those of findings already known left out."""
         observed = self.compiled.model.checks_by_name[check].observes
-        return tuple(f for name in observed for f in self.facts_of_finding.get(name, ()))
+        facts = self.facts_of_finding
+        return tuple(f for name in observed if name not in known for f in facts.get(name, ()))
 
     @cached_property
     def action_of_repair(self) -> Mapping[str, str]:
