@@ -122,11 +122,14 @@ def _with_what_waits(
     less; as they are where that leaves more unknown, in money, or costs more than it tells."""
     begin = telling.start(problem.weights)
 
-    def loss(checks: list[int]) -> float:
+    def after(checks: list[int]) -> Array:
         outcomes = begin
         for check in checks:
             outcomes = telling.then(outcomes, check)
-        return telling.left(outcomes) * worth_per_bit + float(noted[checks].sum())
+        return outcomes
+
+    def loss(checks: list[int]) -> float:
+        return telling.left(after(checks)) * worth_per_bit + float(noted[checks].sum())
 
     made = frozenset(members)
     for check in here:
@@ -140,7 +143,9 @@ def _with_what_waits(
                 break
             kept.remove(min(less, key=lambda one: loss([*(o for o in kept if o != one), check])))
         else:
-            if loss([*kept, check]) < loss(members):
+            left = after(kept)
+            often = _wanted(telling, telling.more(left), left, noted, worth_per_bit, kept)[check]
+            if often >= OFTEN and loss([*kept, check]) < loss(members):
                 return [*kept, check]
     return members
 
