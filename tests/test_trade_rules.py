@@ -12,6 +12,7 @@ import pytest
 
 from faultfinder.consultation.case import Case
 from faultfinder.consultation.consult import consult
+from faultfinder.consultation.rounds import MINUTES, MOST
 from faultfinder.model.parts import FaultModel, Kind, Move
 from tests import MODELS
 from tests.families import Family
@@ -298,6 +299,29 @@ def test_a_swollen_battery_stops_the_diagnosis(portable: Family) -> None:
     found = portable.seen(battery="swollen")
     assert found.stop.startswith("Stop.")
     assert portable.seen(battery="flat_shaped").stop == ""
+
+
+def test_a_wet_machine_is_looked_at_from_outside_and_then_inside(portable: Family) -> None:
+    wet = portable.seen(after="liquid", screen_light="flickers")
+    assert wet.round[0] == "look_liquid"
+    assert "not switched on" in wet.cautions[0]
+    # What the flicker suggests is a look with power on.
+    assert list(wet.suggestions) == ["after"]
+    for trace in ("yes", "no"):
+        then = portable.seen(after="liquid", screen_light="flickers", liquid_trace=trace)
+        assert then.round[0] == "look_board"
+        assert "battery disconnected" in then.cautions[0]
+
+
+@pytest.mark.parametrize("name", ["thin_clamshell", "bezel_clamshell"])
+def test_draining_waits_for_the_outside_screen_and_ends_the_round(name: str) -> None:
+    told = FAMILIES[name].seen(
+        stage_with_picture="never", screen_light="dark", power_lamp="on", start_sound="not_heard"
+    )
+    assert told.round[-2:] == ("external_monitor", "drain_all_power")
+    checks = told.case.model.model.checks_by_name
+    assert len(told.round) <= MOST
+    assert sum(checks[one].minutes for one in told.round) <= MINUTES
 
 
 def test_repairs_mend_what_they_mend(family: Family) -> None:

@@ -191,8 +191,13 @@ class Consultation:
     def suggestions(self) -> Mapping[str, str]:
         """What the results suggest in the model's words: finding -> words. What the model says
         first leads, then what speaks most for the likeliest cause; what speaks against that
-        suggests nothing (after a repair: all of them, the last told first)."""
+        suggests nothing (after a repair: all of them, the last told first). While a look without
+        power comes before all else, only what called for it suggests anything."""
         words = suggestions_of(self.case.model.model, self.case.latest)
+        first = self.first_look
+        if first is not None and first.unpowered:
+            # What else was told may suggest looks with power on.
+            words = {name: say for name, say in words.items() if name in first.when}
         if self._by_scenarios or len(words) < 2:
             return words
         told = self.case.findings
