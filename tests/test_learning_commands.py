@@ -200,7 +200,15 @@ def test_no_text_and_no_person_reaches_learning(models: Path) -> None:
     store.close()
 
 
-def test_the_commands_of_the_readme_work_as_shown(models: Path, tmp_path: Path) -> None:
+def test_the_commands_of_the_readme_work_as_shown(
+    models: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    # A few tickets: the commands are what is tried here.
+    rows = (ROOT / "tests" / "demo_before" / "invented_tickets.jsonl").read_text(encoding="utf-8")
+    some = tmp_path / "some.jsonl"
+    some.write_text("\n".join(rows.splitlines()[:90]) + "\n", encoding="utf-8")
+    monkeypatch.setenv("FAULTFINDER_DB", str(tmp_path / "some.db"))
+    run("import", str(some))
     text = (ROOT / "README.md").read_text(encoding="utf-8")
     blocks = [block.split("```")[0] for block in text.split("```sh\n")[1:]]
     blocks = [block for block in blocks if "faultfinder tune" in block]
