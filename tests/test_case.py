@@ -184,7 +184,7 @@ def test_a_round_is_what_its_rules_say(
     def after(outcomes: list[np.ndarray], check: int) -> list[np.ndarray]:
         return [w for one in outcomes for w in ways(one, check) if w.sum() >= 0.01]
 
-    def wanted(check: int) -> float:
+    def wanted(check: int, members: list[int], outcomes: list[np.ndarray]) -> float:
         opened = [n for n, other in enumerate(checks)
                   if n not in members and other.behind - set(members) == {check}]  # fmt: skip
         pays = 0.0
@@ -197,24 +197,48 @@ def test_a_round_is_what_its_rules_say(
             pays += one.sum() * (alone or both)
         return pays / sum(one.sum() for one in outcomes)
 
-    outcomes = [case.weights] if lead is None else after([case.weights], lead)
-    for waiting in (False, True):
-        while len(members) < most and (lead is not None or not waiting):
-            fits = [
-                n for n, check in enumerate(checks)
-                if n not in members and check.stage == stage
-                and bool(check.behind & set(members)) == waiting
-                and sum(minutes[checks[m].name] for m in (*members, n)) <= MINUTES
-                and wanted(n) >= OFTEN
-                and (1.0 - wanted(n)) * check.cost <= wanted(n) * case.handling
-            ]  # fmt: skip
-            bits = np.array([sum(more(one, n) for one in outcomes) for n in range(len(checks))])
-            others = [n for n in range(len(checks)) if n not in fits]
-            best = telling.best(bits, stage, members, others)
-            if best is None:
+    def followed(made: list[int]) -> list[np.ndarray]:
+        outcomes = [case.weights]
+        for check in made:
+            outcomes = after(outcomes, check)
+        return outcomes
+
+    def lost(made: list[int]) -> float:
+        unknown = sum(left(case, one) for one in followed(made))
+        return unknown * worth + sum(price[n] for n in made)
+
+    def spent(made: list[int]) -> float:
+        return sum(minutes[checks[n].name] for n in made)
+
+    while len(members) < most:
+        outcomes = followed(members)
+        fits = [
+            n for n, check in enumerate(checks)
+            if n not in members and check.stage == stage and not check.behind & set(members)
+            and spent([*members, n]) <= MINUTES
+            and (often := wanted(n, members, outcomes)) >= OFTEN
+            and (1.0 - often) * check.cost <= often * case.handling
+        ]  # fmt: skip
+        bits = np.array([sum(more(one, n) for one in outcomes) for n in range(len(checks))])
+        others = [n for n in range(len(checks)) if n not in fits]
+        best = telling.best(bits, stage, members, others)
+        if best is None:
+            break
+        members.append(best)
+    for n, check in enumerate(checks):
+        first = check.behind
+        if n in members or check.stage != stage or not first or not first <= set(members):
+            continue
+        kept = list(members)
+        while len(kept) == most or spent([*kept, n]) > MINUTES:
+            less = [m for m in kept[1:] if m not in first]
+            if not less:
                 break
-            members.append(best)
-            outcomes = after(outcomes, best)
+            kept.remove(min(less, key=lambda m: lost([*(o for o in kept if o != m), n])))
+        else:
+            if wanted(n, kept, followed(kept)) >= OFTEN and lost([*kept, n]) < lost(members):
+                members = [*kept, n]
+                break
     ends = {
         n: {
             checks[n].results[place]: float(one.sum())
