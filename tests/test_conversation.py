@@ -165,6 +165,16 @@ def test_plan_and_prove_know_the_ticket(place: Path) -> None:
     assert said("prove", "1", "reseat_light_plug").startswith("Reseat the light's own plug")
 
 
+def test_the_steps_of_a_round_name_the_checks_that_go_with_it(place: Path) -> None:
+    run(*OPENED, "-s", "after=own_repair")
+    text = said("how", "1")
+    assert "With it in this round: 2 " in text
+    assert "Steps: faultfinder how 1 NUMBER" in text
+    second = said("how", "1", "2")
+    assert text.split("this round: 2 ")[1].split(";")[0] in second
+    assert "in this round" not in second
+
+
 def test_a_comeback_is_judged_by_what_was_done_before(thin: CompiledModel, place: Path) -> None:
     likelier = likelier_after(thin.model, ["reseat_board_plug"], ["plug_board_end"])
     first = consult(Case(thin, {"screen_light": "dark"}))

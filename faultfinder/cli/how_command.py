@@ -10,6 +10,7 @@ from faultfinder.cli.typed import pick_model, read_case
 from faultfinder.consultation.consult import Consultation, consult
 from faultfinder.errors import FaultfinderError, MisuseError, did_you_mean
 from faultfinder.report.consultation.view import View
+from faultfinder.report.wording import unbroken
 
 
 @click.command("how", short_help="The steps of a check or a repair.")
@@ -41,7 +42,17 @@ def how_command(
     told = consult(case)
     if told.stop:
         raise FaultfinderError(f"STOP. {told.stop.removeprefix('Stop.').strip()}")
-    click.echo(str(how_page(View(told, ticket), _meant(told, names[0] if names else ""))))
+    page = how_page(View(told, ticket), _meant(told, names[0] if names else ""))
+    step = told.next_step
+    if ticket is not None and not names and step is not None and step.kind == "check":
+        checks = case.model.model.checks_by_name
+        others = [
+            f"{place} {checks[name].title}" for place, name in enumerate(told.round[1:], start=2)
+        ]
+        if others:
+            said = f"{'; '.join(others)}. Steps: {unbroken(f'faultfinder how {ticket} NUMBER')}"
+            page.item("With it in this round:", said, hang=2)
+    click.echo(str(page))
 
 
 def _meant(told: Consultation, typed: str) -> str:
