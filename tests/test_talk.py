@@ -202,6 +202,42 @@ def test_an_amount_with_its_currency_is_no_age_and_more_can_be_asked(typist: Typ
     assert "More to ask: faultfinder intake 1" in typist.text
 
 
+def test_what_a_ticket_waits_for_is_asked_first(typist: Typist, tmp_path: Path) -> None:
+    place = str(tmp_path / "tickets.db")
+    typist.start("intake", "-m", "small", "--complaint", "dark", "--limit", "20")
+    typist.start("ordered", "1", "a strip", "--for", "reseat_connector")
+    typist.start("hold", "1", "approval", "--why", "quote sent")
+    typist.start("next", "1")
+    assert "quote sent (faultfinder resume 1)" in typist.text
+    assert "part on order: a strip (faultfinder arrived 1)" in typist.text
+    typist.start("ask", "1")
+    assert typist.text.count("Ticket 1, day 1") == 1
+    assert "It waits for approval" in typist.text
+    typist.press("1")
+    typist.press("1.200\r")
+    assert "can be read in two ways" in typist.text
+    typist.press("1.200,50\r")
+    assert "On order: a strip. Is it here?" in typist.text
+    typist.press("1")
+    ticket = open_store(place, False).ticket(1)
+    assert (ticket.hold, ticket.awaited, ticket.intake.limit) == (None, (), 1200.5)
+    assert "? could not tell" in typist.text
+
+
+def test_a_repair_of_ones_own_choice_is_told_with_its_cautions(typist: Typist) -> None:
+    typist.start("ask", "-m", "small")
+    typist.press("*")
+    typist.press("send_away\r")
+    seen = typist.text
+    while typist.lines_with("Enter: go on"):
+        typist.press("\r")
+        seen += f" {typist.text}"
+    assert "This is not what is advised; its price: faultfinder next 1 --instead send_away" in seen
+    assert "Have the display rebuilt (send_away)" in seen
+    assert "NEXT" not in seen
+    assert "1 Made: the picture is back" in seen
+
+
 def test_a_refusal_breaks_no_word_at_a_terminal(typist: Typist) -> None:
     typist.start("intake", "-m", "small", "--complaint", "dark")
     typist.start("close", "1", "--cause", "strip")

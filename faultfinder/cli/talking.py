@@ -49,8 +49,12 @@ from faultfinder.report.consultation.short import (
 )
 from faultfinder.report.consultation.view import View
 from faultfinder.report.ticket.text import failed_page, over_limit, ticket_head, ticket_screens
-from faultfinder.report.wording import wrapped
+from faultfinder.report.wording import unbroken, wrapped
+from faultfinder.tickets.as_typed import amount_of
 from faultfinder.tickets.events import (
+    ERASED_TEXT,
+    Agreed,
+    Arrived,
     Closed,
     Entry,
     Found,
@@ -62,6 +66,7 @@ from faultfinder.tickets.events import (
     Outcome,
     Proved,
     Repaired,
+    Resumed,
     TakenBack,
     Tried,
     Waiting,
@@ -206,7 +211,8 @@ def talk_on(
         opening = [*told, *known_lines(case), *opening]
     try:
         with stoppable():
-            while _one_round(keeper, screen, bool(counter_only), opening):
+            going = bool(counter_only) or _wait(keeper, screen, opening)
+            while going and _one_round(keeper, screen, bool(counter_only), opening):
                 opening = []
     except (KeyboardInterrupt, EOFError):
         screen.end(f"\nTo go on from here: {counter_only or f'faultfinder ask {state.number}'}")
@@ -221,6 +227,48 @@ def talk_on(
         pages = ticket_screens(state, view_of(store, state), now(), (), columns(), bold_allowed())
         screen.end(*pages)
     return keeper.ended
+
+
+def _wait(keeper: OnTicket, screen: Screen, opening: list[str]) -> bool:
+    """Ask whether what the ticket waits for has come; whether to go on. What was said of the
+    `opening` is taken out of it."""
+    answers = [("yes", "yes: work goes on"), ("no", "not yet: on with what can be done meanwhile")]
+    hold = keeper.state.hold
+    waits: list[tuple[str, Entry]] = []
+    if hold is not None:
+        why = f": {hold.why}" if hold.why else ""
+        said = f"It waits for {hold.waiting_for} since {hold.since[:10]}{why}. Has that come?"
+        waits.append((said, Resumed()))
+    for part in keeper.state.awaited:
+        said = f"On order: {part.what or ERASED_TEXT}. Is it here?"
+        waits.append((said, Arrived(part.entry)))
+    for said, entry in waits:
+        screen.say(*opening)
+        opening.clear()
+        answer = _choose(screen, wrapped(said), answers)
+        if answer in DONE:
+            keeper.ended = True
+            return False
+        if answer == "yes":
+            keeper.write(entry)
+            if isinstance(entry, Resumed) and hold and hold.waiting_for == Waiting.APPROVAL:
+                _approved(keeper, screen, read_shop().currency)
+    return True
+
+
+def _approved(keeper: OnTicket, screen: Screen, currency: str) -> None:
+    """What may be spent now."""
+    while True:
+        screen.show(f"What may be spent now without asking again, in {currency}?")
+        typed = screen.read("Enter: as before > ")
+        if not typed:
+            return
+        try:
+            keeper.write(Agreed(limit=amount_of(typed, currency)))
+        except MisuseError as error:
+            screen.say(*wrapped(str(error)))
+        else:
+            return
 
 
 def _one_round(
@@ -260,6 +308,12 @@ def _repair(keeper: OnTicket, screen: Screen, view: View, name: str) -> bool:
     state, model = keeper.state, view.model
     head = ticket_head(state, now(), columns(), view)
     page = screens(view, head, columns(), PAGE, bold_allowed(), commands=False)
+    if name and not (view.told.next_step and view.told.next_step.name == name):
+        # Somebody's own choice: its way and cautions, not those of what is advised.
+        price = f"faultfinder next {state.number} --instead {name}"
+        own = [line for part in head for line in part.lines]
+        own += wrapped(f"This is not what is advised; its price: {unbroken(price)}")
+        page = ["\n".join(own).replace("\N{NO-BREAK SPACE}", " "), *how_page(view, name).pieces()]
     while True:
         keys = "+<." if name else "<."
         ends = _ends(model, name)

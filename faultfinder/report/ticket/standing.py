@@ -78,14 +78,22 @@ def next_words(view: View) -> str:
 
 def blocked_by(ticket: Ticket, stop: str = "") -> tuple[str, ...]:
     """What keeps a ticket from going on, each in a few words."""
+    return tuple(said for said, _ in blocks_of(ticket, stop))
+
+
+def blocks_of(ticket: Ticket, stop: str = "") -> tuple[tuple[str, str], ...]:
+    """The same, each with the command that lifts it; "" where there is none."""
     blocks = []
     if stop:
-        blocks.append(f"safety: {stop}")
+        blocks.append((f"safety: {stop}", ""))
     if ticket.hold is not None:
         why = f": {ticket.hold.why}" if ticket.hold.why else ""
-        blocks.append(f"waits for {ticket.hold.waiting_for} since {ticket.hold.since[:10]}{why}")
+        said = f"waits for {ticket.hold.waiting_for} since {ticket.hold.since[:10]}{why}"
+        blocks.append((said, f"faultfinder resume {ticket.number}"))
+    several = len(ticket.awaited) > 1
     for part in ticket.awaited:
         due = f", due {part.due}" if part.due else ""
-        blocks.append(f"part on order: {part.what or '(erased)'}{due}")
-    blocks += [f"its log is damaged, {flaw}" for flaw in ticket.damage]
+        here = f"faultfinder arrived {ticket.number}{f' {part.entry}' * several}"
+        blocks.append((f"part on order: {part.what or '(erased)'}{due}", here))
+    blocks += [(f"its log is damaged, {flaw}", "") for flaw in ticket.damage]
     return tuple(blocks)

@@ -11,7 +11,7 @@ from faultfinder.report.consultation.short import HEIGHT, Line, fitted, screens
 from faultfinder.report.consultation.text import next_page
 from faultfinder.report.consultation.view import View
 from faultfinder.report.page import Page
-from faultfinder.report.ticket.standing import COPIES, blocked_by
+from faultfinder.report.ticket.standing import COPIES, blocked_by, blocks_of
 from faultfinder.report.wording import harmless, minutes, money, shortened, unbroken, wrapped
 from faultfinder.tickets.events import ERASED_TEXT
 from faultfinder.tickets.ticket import Ticket
@@ -94,7 +94,9 @@ def ticket_head(ticket: Ticket, now: str, width: int = 80, view: View | None = N
         note = ticket.hand_over
         told = " ".join((ticket.hand_over_note or ERASED_TEXT).split())
         lines.append(f"Handed over by {note.who}: {told}")
-    lines += [f"Blocked: {block}" for block in blocked_by(ticket)]
+    for block, lifts in blocks_of(ticket):
+        way = f" ({lifts})" if lifts else ""
+        lines.append(shortened(harmless(f"Blocked: {block}"), width - len(way)) + way)
     if ticket.first_ticket is not None:
         lines.append(
             f"A comeback of ticket {ticket.first_ticket}, whose work counts in the figures."
