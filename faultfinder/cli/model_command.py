@@ -78,6 +78,27 @@ def keys_command() -> None:
     click.echo(keys_page())
 
 
+@model_group.command("prices", short_help="A beginning of the shop's own part prices.")
+@click.argument("name")
+def prices_command(name: str) -> None:
+    """The part prices of a model, as lines for shop.yaml in which the shop's own are filled in."""
+    from faultfinder.inference.loading import load_model
+
+    model = load_model(name).model
+    known = f" ({model.prices})" if model.prices else ""
+    lines = ["parts:", f"  {model.name}:"]
+    for repair in model.repairs:
+        part = repair.part
+        if part.high > 0.0:
+            said = f"{part.low:g} to {part.high:g}, likely {part.likely:g}{known}"
+            lines += [
+                f"    # {repair.title}: {said}",
+                f"    # {repair.name}: {{price: , on: , kind: }}",
+            ]
+    for line in lines:
+        click.echo(harmless(line))
+
+
 def _title(path: Path) -> str:
     from faultfinder.inference.loading import load_model
 

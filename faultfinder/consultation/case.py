@@ -5,13 +5,14 @@ from __future__ import annotations
 import math
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, field, replace
+from functools import lru_cache
 
 import numpy as np
 
 from faultfinder.consultation.judgement import likelihood
 from faultfinder.decide.belief import Tried
 from faultfinder.decide.naming import Naming
-from faultfinder.decide.shop import Shop
+from faultfinder.decide.shop import PricedPart, Shop
 from faultfinder.errors import MisuseError, did_you_mean
 from faultfinder.inference.compiled import CompiledModel
 from faultfinder.model.answers import find_result, find_stage, find_variable
@@ -49,6 +50,8 @@ class Case:
     naming: Naming | None = None
 
     def __post_init__(self) -> None:
+        if self.shop.parts:
+            object.__setattr__(self, "model", _priced(self.model, self.shop.parts))
         tried = tuple(
             Tried(
                 find_repair(self.model, one.repair).name,
@@ -143,6 +146,24 @@ class Case:
     def at_stage(self, stage: str | None) -> Case:
         """The case with the machine in another teardown stage."""
         return replace(self, stage=stage)
+
+
+@lru_cache(maxsize=8)
+def _priced(compiled: CompiledModel, parts: tuple[PricedPart, ...]) -> CompiledModel:
+    """The model with a shop's prices in the place of its own. Raises MisuseError for a price of a
+    repair that it does not have."""
+    own = {one.repair: one.price for one in parts if one.family == compiled.model.name}
+    repairs = compiled.model.repairs_by_name
+    for name in own:
+        if name not in repairs:
+            raise MisuseError(
+                f"The shop settings price {name} of {compiled.model.name}, which has no such "
+                f"repair. {did_you_mean(name, repairs)}"
+            )
+    if all(repairs[name].part == price for name, price in own.items()):
+        return compiled
+    priced = tuple(replace(one, part=own.get(one.name, one.part)) for one in compiled.model.repairs)
+    return replace(compiled, model=replace(compiled.model, repairs=priced))
 
 
 def worth_of(compiled: CompiledModel, worth: float | None, age: float | None) -> float | None:

@@ -4,8 +4,19 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
+from faultfinder.model.parts import Price
+
 UNKNOWN_WORTH = 400.0
 """What a machine is taken to be worth where nobody says anything of it: a guess, no source."""
+
+
+@dataclass(frozen=True)
+class PricedPart:
+    """What the shop pays for the part of a repair of a machine family."""
+
+    family: str
+    repair: str
+    price: Price
 
 
 @dataclass(frozen=True)
@@ -23,7 +34,8 @@ class Shop:
     writing down), which orders checks and makes rounds of them;
     `guarantee_days`: how long after closing a comeback is the shop's (common practice, no
     source: look at your own terms and the law where you are); `model`: the model
-    used when a command names none, "" for none.
+    used when a command names none, "" for none; `parts`: prices that take the place of a
+    model's.
     """
 
     labour_per_hour: float = 60.0
@@ -37,6 +49,7 @@ class Shop:
     handling_minutes: float = 4.0
     guarantee_days: float = 90.0
     model: str = ""
+    parts: tuple[PricedPart, ...] = ()
 
     def cost(self, minutes: float, consumables: float) -> float:
         """Money for `minutes` of work and the consumables."""

@@ -1,26 +1,35 @@
 """The shop's settings file: labour rate, currency, what mistakes cost, and the usual model.
 
-A flat YAML file of the fields of `Shop`. Only read when there is one, since most
-shops start without.
+A YAML file of the fields of `Shop`; part prices stand under `parts`, by family and repair. Only
+read when there is one, since most shops start without.
 """
 
 from __future__ import annotations
 
+import contextlib
 import dataclasses
 import math
 import os
+import re
 from pathlib import Path
+from typing import TYPE_CHECKING, Any
 
-from faultfinder.decide.shop import Shop
+from faultfinder.decide.shop import PricedPart, Shop
 from faultfinder.errors import MisuseError, ModelFileError, Problem, did_you_mean
 from faultfinder.files import open_plain
 from faultfinder.folders import user_place
+from faultfinder.model.parts import Price
+
+if TYPE_CHECKING:
+    from faultfinder.model.reading.faults import Faults
+    from faultfinder.model.reading.fields import Fields
+    from faultfinder.model.reading.yaml_nodes import Node, Text
 
 _WORDS = ("currency", "model")
 FILE_LIMIT = 100_000
 """Bytes of the file at most."""
 
-NO_MONEY = (*_WORDS, "guarantee_days", "handling_minutes", "usual_age")
+NO_MONEY = (*_WORDS, "guarantee_days", "handling_minutes", "usual_age", "parts")
 """Settings that are no amounts."""
 
 
@@ -60,7 +69,7 @@ def parse_shop(content: bytes, file: str) -> Shop:
     document = read_nodes(content, file)
     problems = list(document.problems)
     kinds = {field.name: field.type for field in dataclasses.fields(Shop)}
-    values: dict[str, float | str] = {}
+    values: dict[str, Any] = {}
     if not isinstance(document.root, Pairs):
         raise ModelFileError(
             [Problem(file, 1, "This is no list of settings.", "Write labour_per_hour: 60.")]
@@ -72,6 +81,9 @@ def parse_shop(content: bytes, file: str) -> Shop:
         if key.value not in kinds:
             hint = did_you_mean(key.value, kinds)
             problems.append(Problem(file, line, f"There is no setting {shown(key.value)}.", hint))
+        elif key.value == "parts":
+            values["parts"], wrong = _parts(file, key, node)
+            problems += wrong
         elif not isinstance(node, Text):
             problems.append(Problem(file, line, f"{key.value} is no single value.", "Give one."))
         elif key.value == "currency":
@@ -104,8 +116,57 @@ def parse_shop(content: bytes, file: str) -> Shop:
         )
     if problems:
         raise ModelFileError(problems)
-    return dataclasses.replace(Shop(), **values)  # type: ignore[arg-type]
+    return dataclasses.replace(Shop(), **values)
 
+
+def _parts(file: str, key: Text, node: Node) -> tuple[tuple[PricedPart, ...], tuple[Problem, ...]]:
+    """The prices under `parts`, by family and repair, and what is wrong with them."""
+    from faultfinder.model.locate import available_models
+    from faultfinder.model.reading.faults import Faults, TooManyProblems
+    from faultfinder.model.reading.fields import Fields
+    from faultfinder.model.reading.keys import SHOP_PRICE
+
+    faults = Faults(file)
+    found: list[PricedPart] = []
+    with contextlib.suppress(TooManyProblems):
+        root = Fields(faults, node, key.line, "parts", available_models())
+        for family in root.keys:
+            for repair, entry in root.entries(family):
+                label = f"the price of {repair.value}"
+                fields = Fields(faults, entry, repair.line, label, SHOP_PRICE)
+                price = _price(faults, fields)
+                if price is not None:
+                    found.append(PricedPart(family, repair.value, price))
+    return tuple(found), faults.problems
+
+
+def _price(faults: Faults, fields: Fields) -> Price | None:
+    from faultfinder.model.reading.faults import shown
+    from faultfinder.model.reading.read_repairs import read_range
+
+    one = fields.number("price") if "price" in fields else None
+    price = read_range(faults, fields) if "price" not in fields else None
+    if "price" in fields and {"low", "likely", "high"}.intersection(fields.keys):
+        right = "Give one price, or low, likely and high."
+        faults.add(fields.line, f"{fields.label} is given twice.", right)
+    if one is not None:
+        price = Price(one, one, one)
+    on = fields.word("on", "Say when it was asked: on: 2026-10-14.")
+    kind = fields.word("kind")
+    if on is not None and not _ON.match(on.value):
+        right = "Write the day, the month or the year: 2026-10-14."
+        faults.add(on.line, f"on of {fields.label} is {shown(on.value)}.", right)
+        return None
+    if kind is not None and kind.value not in ("new", "used"):
+        right = "It can be new or used."
+        faults.add(kind.line, f"kind of {fields.label} is {shown(kind.value)}.", right)
+        return None
+    if price is None or on is None:
+        return None
+    return dataclasses.replace(price, on=on.value, kind="" if kind is None else kind.value)
+
+
+_ON = re.compile(r"20\d\d(-(0[1-9]|1[0-2])(-(0[1-9]|[12]\d|3[01]))?)?\Z")
 
 LARGEST = 1e9
 """A rate or cost beyond this is a slip; sums of them stay finite."""

@@ -375,11 +375,14 @@ class Retest:
 
 @dataclass(frozen=True)
 class Price:
-    """A price range in the shop's currency; low <= likely <= high."""
+    """A price range in the shop's currency; low <= likely <= high. `kind` is "new", "used" or "",
+    `on` the day (or month, or year) on which it was asked, "" where it is the model's."""
 
     low: float = 0.0
     likely: float = 0.0
     high: float = 0.0
+    kind: str = ""
+    on: str = ""
 
 
 @dataclass(frozen=True)
@@ -441,7 +444,7 @@ class FaultModel:
     `complaint` names the complaint variable, or is None for a network that has
     none; when there is one, its last state is taken as seen in every diagnosis.
     `start` is the stage in which a machine arrives; `worth` what one is worth by its age in
-    years. `digest` identifies the
+    years; `prices` says what its part prices are ("a guess of 2025"). `digest` identifies the
     content of the file(s) it was read from; `included` holds, for each included file,
     its path from the model file's folder and the SHA-256 of its content.
     """
@@ -466,6 +469,7 @@ class FaultModel:
     kits: tuple[Kit, ...] = ()
     precautions: tuple[Precaution, ...] = ()
     worth: Mapping[float, float] = field(default_factory=dict)
+    prices: str = ""
     digest: str = ""
     included: tuple[tuple[str, str], ...] = ()
 

@@ -16,12 +16,14 @@ from collections.abc import Callable, Sequence
 from functools import cache
 from pathlib import Path
 
+import numpy as np
+
 ROOT = Path(__file__).resolve().parents[2]
 sys.path[:0] = [] if str(ROOT) in sys.path else [str(ROOT)]
 
 from faultfinder.assess.casebook.books import RealCase, read_cases  # noqa: E402
 from faultfinder.assess.casebook.judging import MOMENTS, Judge  # noqa: E402
-from faultfinder.assess.casebook.scores import Scored, bootstrap  # noqa: E402
+from faultfinder.assess.casebook.scores import Scored  # noqa: E402
 from faultfinder.assess.casebook.whole_book import Book, book_of  # noqa: E402
 from faultfinder.assess.casebook.wording import Wording  # noqa: E402
 from faultfinder.inference.loading import load_model  # noqa: E402
@@ -74,9 +76,9 @@ def difference(
     figure: Callable[[Scored], float], ours: Sequence[Scored], theirs: Sequence[Scored]
 ) -> str:
     """The 90 % interval of the paired difference, in words."""
-    low, high = bootstrap(
-        [figure(a) - figure(b) for a, b in zip(ours, theirs, strict=True)], level=0.9
-    )
+    differences = np.array([figure(a) - figure(b) for a, b in zip(ours, theirs, strict=True)])
+    drawn = np.random.default_rng(1).integers(len(differences), size=(10_000, len(differences)))
+    low, high = np.quantile(differences[drawn].mean(axis=1), [0.05, 0.95])
     return f"({low:+.2f} to {high:+.2f})"
 
 

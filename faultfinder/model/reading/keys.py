@@ -48,6 +48,7 @@ ROOT = Keys(
         "stops": "results that end the diagnosis for safety, a list",
         "precautions": "what results call for before all else, a list",
         "worth": "what a machine is worth by its age in years: {1: 900, 5: 300}",
+        "prices": "what its part prices are, said beside them: a guess of 2025",
         "proofs": "tests that prove a repair",
         "repairs": "what mends causes",
     },
@@ -314,6 +315,16 @@ REPAIR = Keys(
 PRICE = Keys(
     "a part's price, rising",
     {"low": "the least", "likely": "the likeliest", "high": "the most"},
+)
+
+SHOP_PRICE = Keys(
+    "what a shop pays for a part",
+    {
+        "price": "the one price, or",
+        **PRICE,
+        "on": "when it was asked: 2026-10-14, 2026-10 or 2026",
+        "kind": "new or used",
+    },
 )
 
 RISK = Keys(

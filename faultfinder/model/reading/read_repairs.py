@@ -149,17 +149,22 @@ def _price(faults: Faults, fields: Fields) -> Price:
     if node is None:
         return Price()
     inner = Fields(faults, node, fields.line_of("part"), f"the part of {fields.label}", keys.PRICE)
-    figures = [inner.number(key, f"Give all three: {key}: 40.") for key in keys.PRICE]
+    return read_range(faults, inner) or Price()
+
+
+def read_range(faults: Faults, fields: Fields) -> Price | None:
+    """A price from its three figures, or None with a problem."""
+    figures = [fields.number(key, f"Give all three: {key}: 40.") for key in keys.PRICE]
     if any(value is None for value in figures):
-        return Price()
+        return None
     low, likely, high = (value or 0.0 for value in figures)
     if not low <= likely <= high:
         faults.add(
-            inner.line,
-            f"{inner.label} goes from {figure(low)} over {figure(likely)} to {figure(high)}.",
+            fields.line,
+            f"{fields.label} goes from {figure(low)} over {figure(likely)} to {figure(high)}.",
             "They must rise, or stay equal: low, likely, high.",
         )
-        return Price()
+        return None
     return Price(low, likely, high)
 
 

@@ -201,6 +201,7 @@ def _read_all(node: Node, faults: Faults, file: str) -> FaultModel | None:
         kits=kits,
         precautions=read_precautions(faults, root, heads, checks),
         worth=read_worth(faults, root),
+        prices=root.text("prices"),
     )
     for entries in (model.variables, model.checks, model.repairs):
         check_former(faults, entries)

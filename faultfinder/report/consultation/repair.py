@@ -102,12 +102,8 @@ def add_work(page: Page, model: FaultModel, repair: Repair, currency: str) -> No
     """The work of a repair, its caution first; without the way to its stage."""
     add_caution(page, repair.caution, 2)
     page.text(f"Work: {minutes(repair.minutes)}.", 2)
-    part = repair.part
-    if part.high > 0:
-        what = "Specialist" if repair.hand_over else "Part"
-        wait = f", {repair.lead_days:g} days' wait" if repair.lead_days else ""
-        likely = f"likely {part.likely:g}{wait}"
-        page.text(f"{what}: {part.low:g} to {part.high:g} {currency}, {likely}.", 2)
+    if repair.part.high > 0:
+        page.text(price_words(model, repair, currency), 2)
     if repair.tools:
         page.item("Tools:", f"{', '.join(repair.tools)}.", 2, hang=2)
     page.numbered(repair.how, 2)
@@ -115,6 +111,19 @@ def add_work(page: Page, model: FaultModel, repair: Repair, currency: str) -> No
         then = money(repair.risk.cost, currency)
         chance = percent(repair.risk.chance)
         page.item("Risk:", f"{repair.risk.says} ({chance}; then {then})", 2, hang=2)
+
+
+def price_words(model: FaultModel, repair: Repair, currency: str) -> str:
+    """What the part of a repair costs, and whose price that is."""
+    part = repair.part
+    what = "Specialist" if repair.hand_over else "Part"
+    said = f"{part.low:g} to {part.high:g} {currency}, likely {part.likely:g}"
+    if part.low == part.high:
+        said = f"{part.likely:g} {currency}"
+    wait = f", {repair.lead_days:g} days' wait" if repair.lead_days else ""
+    asked = f"{part.kind} part, price of {part.on}".removeprefix(" part, ")
+    basis = asked if part.on else model.prices
+    return f"{what}: {said}{wait}{f' ({basis})' if basis else ''}."
 
 
 def proof_groups(

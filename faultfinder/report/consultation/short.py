@@ -13,10 +13,10 @@ from dataclasses import dataclass, field, replace
 
 from faultfinder.consultation.case import Case
 from faultfinder.consultation.judgement import SAID
-from faultfinder.model.parts import Check, FaultModel, Repair, Variable
+from faultfinder.model.parts import Check, FaultModel, Variable
 from faultfinder.model.routes import Route
 from faultfinder.report.consultation.leads import leads_words
-from faultfinder.report.consultation.repair import hand_over_words, repair_verb
+from faultfinder.report.consultation.repair import hand_over_words, price_words, repair_verb
 from faultfinder.report.consultation.view import View, range_of
 from faultfinder.report.wording import (
     change,
@@ -409,7 +409,8 @@ class _Writer:
         made += self._way(view.repair_route, "", repair.stage, always=True)
         made += self.caution(repair.caution)
         if repair.part.high > 0.0:
-            made.append(self._lines(self._part(repair), "  ", 4, "step"))
+            said = price_words(self.model, repair, currency)
+            made.append(self._lines(said, "  ", 4, "step"))
         said = f"Why: the whole job then costs {money(advice.cost, currency)} on average"
         if advice.checks:
             said += f"; with the best check first {money(advice.checks[0].expected_cost, currency)}"
@@ -440,12 +441,6 @@ class _Writer:
         for check in checks:
             made += self._answers(check, check.title)
         return made
-
-    def _part(self, repair: Repair) -> str:
-        part, what = repair.part, "Specialist" if repair.hand_over else "Part"
-        wait = f", {repair.lead_days:g} days' wait" if repair.lead_days else ""
-        currency = self.view.shop.currency
-        return f"{what}: {part.low:g} to {part.high:g} {currency}, likely {part.likely:g}{wait}."
 
     def _typing(self) -> list[Line]:
         """The commands that go on from here."""
