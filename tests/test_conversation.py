@@ -271,6 +271,18 @@ def test_a_stop_says_the_command_that_takes_a_slip_back(place: Path) -> None:
     assert "faultfinder takeback 1 3" in text
 
 
+def test_what_is_no_finding_is_refused_with_the_way_on(place: Path) -> None:
+    run(*OPENED)
+    assert '"faultfinder repaired 1 REPAIR"' in said("found", "1", "Picture is back", status=2)
+    other = said("found", "1", "screen_light=lit", status=1)
+    assert '"faultfinder takeback 1 2"' in other
+    assert "If work changed it" in other
+    assert "Did you mean glass?" in said("found", "1", "galss=whole", status=2)
+    nothing = said("found", "1", "zzzz=1", status=2)
+    assert "A word of its name or title" in nothing
+    assert len(nothing) < 160
+
+
 def test_the_slip_says_what_was_taken_down_and_what_it_may_cost(place: Path) -> None:
     run(*OPENED, "--complaint", "dark since <Monday>", "--limit", "10", "--consent", "opening")
     text = said("slip", "1")

@@ -10,7 +10,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass, field, replace
 from typing import Protocol
 
-from faultfinder.cli.bench_words import by_own_words
+from faultfinder.cli.bench_words import CURED, by_own_words
 from faultfinder.cli.screens import ALWAYS, Screen, key_line
 from faultfinder.cli.typed import read_typed, spoken
 from faultfinder.consultation.case import Case
@@ -44,7 +44,6 @@ PROVING = 5
 NOTHING_BACK = "There is nothing to take back."
 DONE = frozenset({"done", "quit", "exit", "q", "end"})
 BACK, WHY, HOW, SKIP, HELP, KEEP = "back", "why", "how", "skip", "help", "keep"
-CURED = frozenset({"cured", "picture is back", "the picture is back", "picture back", "it works"})
 
 
 @dataclass(frozen=True)

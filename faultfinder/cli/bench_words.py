@@ -10,7 +10,7 @@ from faultfinder.cli.typed import Typed, read_result
 from faultfinder.consultation.case import Case
 from faultfinder.consultation.consult import Consultation
 from faultfinder.consultation.judgement import SAID
-from faultfinder.errors import FaultfinderError, MisuseError
+from faultfinder.errors import FaultfinderError, MisuseError, nearest
 from faultfinder.inference.compiled import CompiledModel
 from faultfinder.model.answers import COULD_NOT_TELL, find_variable, fold
 from faultfinder.model.parts import Check, FaultModel, Kind, Variable
@@ -18,6 +18,9 @@ from faultfinder.report.wording import joined
 
 NORMAL = frozenset({"normal", "in order", "all in order", "ok"})
 """Words for "all that the check looks at is as it should be"."""
+
+CURED = frozenset({"cured", "picture is back", "the picture is back", "picture back", "it works"})
+"""Words for a picture that is back, which is no finding: some work brought it."""
 
 LISTED = 8
 _NEXT_PAIR = re.compile(r",(?=\s*[^\W\d][\w -]*=)")
@@ -89,7 +92,12 @@ def _meant(model: FaultModel, typed: str) -> Variable | Check:
     near = by_own_words(model, typed)[:LISTED]
     if near:
         raise MisuseError(f'There is no finding "{typed.strip()}". It may be {_titled(near)}.')
-    return find_variable(model, typed)
+    close = nearest(key, [*findings, *checks])
+    raise MisuseError(
+        f'There is no finding or check "{typed.strip()}". '
+        + (f"Did you mean {close.replace(' ', '_')}? " if close else "")
+        + "A word of its name or title, as in hinge=1, lists what there is."
+    )
 
 
 def _titled(parts: Sequence[Variable | Check]) -> str:
@@ -171,5 +179,6 @@ def refuse_corrections(
         entry = entries.get(name)
         raise FaultfinderError(
             f"Entry {entry} says {name}={before}. If that was wrong, take it back first: "
-            f'"faultfinder takeback {ticket} {entry}".'
+            f'"faultfinder takeback {ticket} {entry}". If work changed it, write that first: '
+            f'"faultfinder repaired {ticket} REPAIR", or tried where the picture is not back.'
         )

@@ -10,6 +10,7 @@ import click
 
 from faultfinder.cli import completing
 from faultfinder.cli.bench_words import (
+    CURED,
     read_bench,
     refuse_causes,
     refuse_corrections,
@@ -38,7 +39,7 @@ from faultfinder.consultation.consult import consult
 from faultfinder.decide.shop_file import read_shop
 from faultfinder.errors import FaultfinderError, MisuseError, did_you_mean
 from faultfinder.inference.compiled import CompiledModel
-from faultfinder.model.answers import find_stage
+from faultfinder.model.answers import find_stage, fold
 from faultfinder.model.parts import Kind
 from faultfinder.model.was import Was
 from faultfinder.report.wording import harmless
@@ -220,6 +221,11 @@ def found(
     """
     if not results and stage is None:
         raise MisuseError("Give a result as NAME=RESULT, or the teardown stage with --stage.")
+    if any(fold(one) in CURED for one in results):
+        raise MisuseError(
+            "Some work brought the picture back: name it, and its proof tests come next: "
+            f'"faultfinder repaired {ticket} REPAIR".'
+        )
     store, state = open_ticket(ticket)
     if results and state.repaired:
         raise FaultfinderError(
