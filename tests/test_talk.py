@@ -5,7 +5,9 @@ from __future__ import annotations
 from pathlib import Path
 
 import pytest
+from click.testing import CliRunner
 
+from faultfinder.cli.main import commands
 from faultfinder.cli.screens import _packed
 from faultfinder.tickets.events import Closed, Intake
 from faultfinder.tickets.opening import open_store
@@ -166,6 +168,22 @@ def test_why_at_the_counter_says_why_it_comes_now_and_no_key_waits_unseen(
     typist.press("battery\r")
     typist.press("2")
     assert "STOP" in typist.text
+
+
+def test_without_a_terminal_questions_are_plain_lines_and_answers_stand(
+    typist: Typist, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    typist.start("intake", "-m", "small", "-s", "knock=yes")
+    for name in ("FAULTFINDER_DB", "FAULTFINDER_CACHE", "FAULTFINDER_MODELS"):
+        monkeypatch.setenv(name, typist.settings[name])
+    told = CliRunner().invoke(commands, ["ask", "1"], input="off\ndunno\n")
+    assert told.exit_code == 2
+    assert "Is the panel lit from behind?" in told.output
+    assert "\x1b" not in told.output
+    assert "To go on from here: faultfinder ask 1" in told.output
+    ticket = open_store(typist.settings["FAULTFINDER_DB"], False).ticket(1)
+    assert ticket.findings["backlight"] == "off"
+    assert None in ticket.findings.values()
 
 
 def test_which_machine_is_asked_where_nobody_said(tmp_path: Path) -> None:

@@ -49,6 +49,7 @@ class Typist:
     def __init__(self, folder: Path, settings: Mapping[str, str]) -> None:
         self._folder = folder
         tree = str(Path(__file__).parents[1])
+        self.settings = settings
         self._env = {**os.environ, "PYTHONPATH": tree, **settings, "TERM": "xterm"}
         self.keys = self.screens = self.scrolled = 0
         self.ended = True

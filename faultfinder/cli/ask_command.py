@@ -25,15 +25,13 @@ def ask_command(
     on; without one nothing is written.
     """
     from faultfinder.cli.on_ticket import open_ticket
-    from faultfinder.cli.talking import family_of, refuse_unattended, talk, talk_on
+    from faultfinder.cli.talking import family_of, talk, talk_on
 
     if ticket is None:
-        refuse_unattended("faultfinder next")
         name = family_of(model)
         talk(read_case(named_model(name), saw), name, by)
         return
     if model or saw:
         raise MisuseError(f"Ticket {ticket} goes by its own model and what is written on it.")
-    refuse_unattended(f"faultfinder next {ticket}")
     store, state = open_ticket(ticket)
     talk_on(store, state, by)

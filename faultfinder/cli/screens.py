@@ -5,6 +5,8 @@ prompt-toolkit is imported here and nowhere else, when a terminal can show it.
 
 from __future__ import annotations
 
+import contextlib
+import io
 import os
 import shutil
 import sys
@@ -103,15 +105,19 @@ def key_line(keys: str) -> str:
 
 
 def screen_for(model: FaultModel | None) -> Screen:
-    """The screen of this terminal; `model` is what a search looks in."""
-    if os.environ.get("TERM", "dumb") in ("", "dumb"):
+    """The screen of this terminal; `model` is what a search looks in. Plain lines where there is
+    no terminal, or one that cannot move its cursor."""
+    watched = sys.stdin.isatty() and sys.stdout.isatty()
+    if not watched or os.environ.get("TERM", "dumb") in ("", "dumb"):
         return Lines(_read_line, click.echo)
     return Keys(model)
 
 
 def _read_line(prompt: str) -> str:
     if hasattr(sys.stdin, "reconfigure"):
-        sys.stdin.reconfigure(errors="backslashreplace")
+        # A pipe takes it before its first line only.
+        with contextlib.suppress(io.UnsupportedOperation):
+            sys.stdin.reconfigure(errors="backslashreplace")
     return input(prompt)
 
 

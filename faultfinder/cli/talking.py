@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import sys
 from collections.abc import Collection, Mapping, Sequence
 from dataclasses import dataclass, field
 
@@ -114,12 +113,6 @@ class OnTicket:
         self.state = write(self.store, self.state, self.by, back)
 
 
-def refuse_unattended(instead: str) -> None:
-    """Raise MisuseError where nobody can answer."""
-    if not (sys.stdin.isatty() and sys.stdout.isatty()):
-        raise MisuseError(f'Questions need a terminal; "{instead}" prints what comes next.')
-
-
 def family_of(named: str | None) -> str:
     """The model of the machine: as named or set in the shop's settings, else asked."""
     if named is None and not read_shop().model and len(available_models()) > 1:
@@ -157,7 +150,7 @@ def talk(case: Case, name: str, by: str | None = None, target: TargetSpec = "cau
             view = session.run()
     except (KeyboardInterrupt, EOFError):
         if session.place.case.results:
-            screen.end("To go on from here:\n" + command_of(session.place.case, name))
+            screen.end("\nTo go on from here:\n" + command_of(session.place.case, name))
         raise
     if session.keep_asked:
         store, state = keep_as_ticket(session.place.case, name, by)

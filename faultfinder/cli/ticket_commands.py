@@ -131,13 +131,9 @@ def intake(
     """
     said = (saw, complaint, condition, left, consent, data_copy, limit, worth, age, comeback_of)
     bare = not any(said) and not any(person.values())
-    if ticket is not None:
-        if not bare or model:
-            raise MisuseError(f"To go on with ticket {ticket}, type its number alone.")
-        from faultfinder.cli.talking import refuse_unattended
-
-        refuse_unattended(f"faultfinder next {ticket}")
-    if bare and sys.stdin.isatty() and sys.stdout.isatty():
+    if ticket is not None and (not bare or model):
+        raise MisuseError(f"To go on with ticket {ticket}, type its number alone.")
+    if ticket is not None or (bare and sys.stdin.isatty() and sys.stdout.isatty()):
         from faultfinder.cli.counter import at_the_counter
 
         at_the_counter(model, by, ticket)
