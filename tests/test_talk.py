@@ -242,9 +242,12 @@ def test_what_a_ticket_waits_for_is_asked_first(typist: Typist, tmp_path: Path) 
     assert "? could not tell" in typist.text
 
 
-def test_a_repair_of_ones_own_choice_is_told_with_its_cautions(typist: Typist) -> None:
+def test_a_repair_of_ones_own_choice_is_told_with_its_cautions(
+    typist: Typist, tmp_path: Path
+) -> None:
     typist.start("ask", "-m", "small")
     typist.press("*")
+    typist.press("1")
     typist.press("send_away\r")
     seen = typist.text
     while typist.lines_with("Enter: go on"):
@@ -254,6 +257,25 @@ def test_a_repair_of_ones_own_choice_is_told_with_its_cautions(typist: Typist) -
     assert "Have the display rebuilt (send_away)" in seen
     assert "NEXT" not in seen
     assert "1 Made: the picture is back" in seen
+    typist.press("9\r")
+    assert "Type 1 to 3" in typist.text
+    assert "1 Made: the picture is back" in typist.text
+    # Back from it to the questions takes no answer back.
+    typist.press("<")
+    assert "Go on at the bench?" in typist.text
+    assert open_store(str(tmp_path / "tickets.db"), False).ticket(1).findings
+
+
+def test_a_repair_beyond_the_limit_says_so_also_where_it_was_chosen(typist: Typist) -> None:
+    typist.start("intake", "-m", "small", "-s", "backlight=off", "--limit", "100")
+    typist.start("ask", "1")
+    typist.press("send_away\r")
+    seen = typist.text
+    while typist.lines_with("Enter: go on"):
+        typist.press("\r")
+        seen += f" {typist.text}"
+    assert "the limit is 100: ask first: faultfinder hold 1 approval" in seen
+    assert "Ask the customer first: the ticket waits for it" in seen
 
 
 def test_a_refusal_breaks_no_word_at_a_terminal(typist: Typist) -> None:

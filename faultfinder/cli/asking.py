@@ -220,6 +220,8 @@ class Session:
             if typed == BACK:
                 self._back()
                 return False
+            if self._turn(typed):
+                return False
             self.screen.say('Type Enter to go on, "done" for the page, "back" for the last answer.')
 
     def _ask(self, view: View, ranked: RankedCheck, check: Check) -> bool:

@@ -144,6 +144,9 @@ class Keys:
         # The prompt takes a line, and so do the keys.
         room = shutil.get_terminal_size((80, 24)).lines - 2
         lines = self._last_screen(self._question, room)
+        # Asked again, after a slip, only the screen with the question comes again.
+        columns = shutil.get_terminal_size((80, 24)).columns
+        self._question = ("\n".join(_packed(_folded(self._question, columns), room)[-1]),)
         self._fresh(lines)
         typed: str = self._prompt(prompt, choices, keys, max(0, min(MENU, room - len(lines))))
         return typed.strip()

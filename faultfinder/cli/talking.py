@@ -301,24 +301,27 @@ def _repair(keeper: OnTicket, screen: Screen, view: View, name: str) -> bool:
     state, model = keeper.state, view.model
     head = ticket_head(state, now(), columns(), view)
     page = screens(view, head, columns(), PAGE, bold_allowed(), commands=False)
-    if name and not (view.told.next_step and view.told.next_step.name == name):
+    chosen = bool(name) and not (view.told.next_step and view.told.next_step.name == name)
+    if chosen:
         # Somebody's own choice: its way and cautions, not those of what is advised.
         price = f"faultfinder next {state.number} --instead {name}"
         own = [line for part in head for line in part.lines]
+        own += [line for line in over_limit(state, view, name) if line not in own]
         own += wrapped(f"This is not what is advised; its price: {unbroken(price)}")
         page = ["\n".join(own).replace("\N{NO-BREAK SPACE}", " "), *how_page(view, name).pieces()]
     while True:
         keys = "+<." if name else "<."
         ends = _ends(model, name)
-        if over_limit(state, view):
+        if over_limit(state, view, name if chosen else ""):
             ends.append((str(Waiting.APPROVAL), "Ask the customer first: the ticket waits for it"))
         answer = _choose(screen, page, ends, model.repairs_by_name, keys)
         if answer not in (HOW, *model.repairs_by_name):
             break
-        name = name if answer == HOW else answer
+        name, chosen = (name, chosen) if answer == HOW else (answer, True)
         page = how_page(view, name).pieces()
     if answer == BACK:
-        _back(keeper, screen)
+        if not chosen:
+            _back(keeper, screen)
         return True
     if answer in DONE:
         return False

@@ -107,17 +107,20 @@ def ticket_head(ticket: Ticket, now: str, width: int = 80, view: View | None = N
     return [Line((shortened(harmless(line), width),), "step") for line in lines]
 
 
-def over_limit(ticket: Ticket, view: View) -> list[str]:
-    """A line where the job, or the step that is next, may cost more than the customer agreed to,
-    with the way to ask."""
+def over_limit(ticket: Ticket, view: View, chosen: str = "") -> list[str]:
+    """A line where the job, or the step that is next (or the repair that was `chosen` instead),
+    may cost more than the customer agreed to, with the way to ask."""
     limit, quote, step = ticket.intake.limit, view.quote, view.told.next_step
     if limit is None or quote is None or ticket.repaired is not None or view.told.stop:
         return []
     ask = f"faultfinder hold {ticket.number} approval"
     currency = view.shop.currency
-    if step is not None and step.kind != "check" and step.name:
-        repair = view.model.repairs_by_name[step.name]
-        spent = view.shop.cost(view.repair_route.minutes + repair.minutes, repair.part.high)
+    name = chosen or (step.name if step is not None and step.kind != "check" else "")
+    if name:
+        repair = view.model.repairs_by_name[name]
+        routes = view.told.case.model.routes
+        way = routes.get((view.told.stage, repair.stage)) if chosen else view.repair_route
+        spent = view.shop.cost((way.minutes if way else 0.0) + repair.minutes, repair.part.high)
         if spent > limit:
             return [f"Up to {spent:.0f} {currency}, the limit is {limit:.0f}: ask first: {ask}"]
     if quote.high > limit:
