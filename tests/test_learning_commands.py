@@ -7,6 +7,7 @@ import math
 import re
 import shlex
 import shutil
+from dataclasses import replace
 from pathlib import Path
 
 import pytest
@@ -19,7 +20,14 @@ from faultfinder.inference.loading import load_model
 from faultfinder.learning.em.estimates import Figure
 from faultfinder.learning.em.parameters import Place
 from faultfinder.learning.from_tickets import closed_tickets
-from faultfinder.learning.proposal import check_same, effect, figure_in, moved, propose
+from faultfinder.learning.proposal import (
+    check_same,
+    effect,
+    figure_in,
+    moved,
+    propose,
+    states_named,
+)
 from faultfinder.model.reading.reader import parse_model
 from faultfinder.tickets.opening import open_store
 from faultfinder.tickets.shelf import FolderShelf
@@ -268,6 +276,81 @@ def test_each_kind_of_figure_is_written_where_it_stands() -> None:
     # Tuned once more, the comment tells of the last time only.
     twice = propose(done.text, {}, [figure(Place("a", "leak"), (0.98, 0.02), (0.97, 0.03))], "d")
     assert "      leak: 0.03  # tuned (7 tickets, d); was leak: 0.02" in twice.text.splitlines()
+
+
+def test_what_did_not_move_is_put_back_where_something_else_stands() -> None:
+    place, states = Place("b", "chance"), ("ok", "bad")
+    stays = Figure(place, states, (0.9, 0.1), (0.9, 0.1), (), (), 7.0)
+    moves = Figure(place, states, (0.9, 0.1), (0.7, 0.3), (), (), 7.0)
+    tuned = SMALL.replace("{bad: 0.10}", "{bad: 0.25}  # tuned (7 tickets, d); was 0.10")
+    assert (
+        "    chance: {bad: 0.1}\n" in propose(tuned, {}, [stays], "d", lambda f: (0.75, 0.25)).text
+    )
+    assert propose(SMALL, {}, [stays], "d", lambda f: (0.9, 0.1)).text == SMALL
+    assert propose(SMALL, {}, [stays], "d").text == SMALL
+    for now in ((0.75, 0.25), (0.9, 0.1)):
+        done = propose(SMALL, {}, [moves], "d", lambda f, now=now: now)
+        assert done.changed == (moves,)
+        assert (
+            "    chance: {bad: 0.3}  # tuned (7 tickets, d); was chance: {bad: 0.10}" in done.text
+        )
+
+
+OWN = """faultfinder_model: 1
+causes:
+  a:
+    extends: yes
+    title: Ours
+findings:
+  f:
+    chance: {bad: 0.2}
+"""
+THEIRS = """faultfinder_parts: 1
+causes:
+  a:
+    title: Theirs
+    states: [ok, bad]
+    chance: {bad: 0.10}
+  b:
+    states: [ok, bad]
+    noisy_or:
+      leak: 0.01
+      links:
+        h: {yes: 0.20}
+"""
+
+
+def test_what_stands_in_a_part_that_others_share_is_written_into_an_entry_of_ones_own() -> None:
+    figures = [
+        Figure(Place("a", "chance"), ("ok", "bad"), (0.9, 0.1), (0.7, 0.3), (), (), 1.0),
+        figure(Place("b", "leak"), (0.99, 0.01), (0.98, 0.02)),
+    ]
+    done = propose(OWN, {"p.yaml": THEIRS}, figures, "d")
+    assert done.text == OWN.replace(
+        "causes:\n  a:\n",
+        """causes:
+  b:
+    extends: yes
+    noisy_or:
+      leak: 0.02  # tuned (7 tickets, d); was leak: 0.01
+      links:
+        h: {yes: 0.20}
+  a:
+    chance: {bad: 0.3}  # tuned (1 ticket, d); was chance: {bad: 0.10}
+""",
+    )
+    with pytest.raises(FaultfinderError, match="z, chance was tuned, but it is not in the file"):
+        propose(OWN, {}, [replace(figures[0], place=Place("z", "chance"))], "d")
+
+
+def test_the_states_that_a_figure_gives_are_those_named_in_the_first_file_that_has_it() -> None:
+    named = states_named([OWN, THEIRS, SMALL])
+    assert named(Place("a", "chance")) == {"bad"}
+    assert named(Place("b", "leak")) == frozenset()
+    assert named(Place("b", "link", parent="h", state="yes")) == frozenset()
+    assert named(Place("f", "chance")) == {"bad"}
+    assert named(Place("z", "chance")) == frozenset()
+    assert states_named([SMALL])(Place("f", "sensitivity")) == frozenset()
 
 
 def test_a_proposal_that_came_out_wrong_is_not_written() -> None:

@@ -152,8 +152,8 @@ class _File:
         return self._told(name) is not None or name in self._figures
 
     def in_figures(self, name: str) -> bool:
-        """Whether they stand under `figures`."""
-        return self._told(name) is None and name in self._figures
+        """Whether the distribution of a variable that the file holds stands under `figures`."""
+        return self._told(name) is None
 
     def section_of(self, name: str) -> str:
         return self._variables[name][0]
