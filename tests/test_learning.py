@@ -26,7 +26,9 @@ from faultfinder.model.parts import (
     Kind,
     Link,
     NoisyMax,
+    Row,
     SimpleTest,
+    Table,
     Variable,
 )
 from faultfinder.model.reading.reader import parse_model
@@ -248,6 +250,73 @@ def test_frequent_labels_passed_by_themselves_count_the_same(
 
 
 # --- EM
+
+
+def test_intervals_follow_from_the_scores_of_each_ticket() -> None:
+    """Tickets on which everything is told, so that a score is what was seen less its chance: the
+    covariance and the slopes are worked out here, the slopes by small steps."""
+    cause = root("c", Kind.CAUSE, 0.7, 0.3)
+    rows = Row({"c": ("s1",)}, (0.2, 0.8)), Row({}, (0.9, 0.1))
+    f = Variable("f", Kind.FINDING, "f", ("no", "yes"), Table(("c",), rows))
+    rows = Row({"c": ("s1",)}, (0.2, 0.5, 0.3)), Row({}, (0.6, 0.1, 0.3))
+    g = Variable("g", Kind.FINDING, "g", ("x", "y", "z"), Table(("c",), rows))
+    compiled = compile_model(make_model([cause, f, g]))
+    rng = np.random.default_rng(12)
+    seen = np.stack([rng.random(40) < 0.3, rng.integers(2, size=40), rng.integers(3, size=40)])
+    tickets = [
+        ClosedTicket(n, "2024-01-01", {"f": f.states[b], "g": g.states[d]}, ("c",) if a else ())
+        for n, (a, b, d) in enumerate(seen.T.tolist())
+    ]
+    patterns, families = gather(compiled, tickets), read_families(compiled)
+    used = np.asarray(patterns.codes.any(axis=0))
+    engine = build_engine(compiled, patterns.codec, families, used, 1.0)
+    figures = {family.number: family.file for family in families}
+    names = [compiled.network.names[family.number] for family in families]
+    # The figures in a row: (family, group, states but the likeliest).
+    free = [
+        (place, group, [k for k in range(len(theta)) if k != int(theta.argmax())])
+        for place, family in enumerate(families)
+        for group, theta in enumerate(family.file)
+    ]
+    scores = []
+    for a, b, d in seen.T.tolist():
+        told = {"c": (0, a), "f": (1 - a, b), "g": (1 - a, d)}
+        vector = []
+        for place, group, states in free:
+            in_force, state = told[names[place]]
+            theta = families[place].file[group]
+            vector += [((state == k) - theta[k]) * (in_force == group) for k in states]
+        scores.append(vector)
+    told_by_all = np.array(scores).T @ np.array(scores) + 1e-6 * np.eye(len(scores[0]))
+    at = 0
+    for place, group, states in free:
+        theta, worth = families[place].file[group], families[place].prior[group].sum()
+        own = theta[states]
+        block = slice(at, at + len(states))
+        told_by_all[block, block] += worth * (np.diag(own) - np.outer(own, own))
+        at += len(states)
+    covariance = np.linalg.inv(told_by_all)
+
+    def logits(theta: np.ndarray, states: list[int], step: np.ndarray) -> np.ndarray:
+        eta = np.log(theta)
+        eta[states] += step
+        moved = np.exp(eta) / np.exp(eta).sum()
+        return np.log(moved / (1.0 - moved))
+
+    found, at = intervals(engine.at(figures), patterns), 0
+    for place, group, states in free:
+        theta = families[place].file[group]
+        slopes = np.array([
+            (logits(theta, states, step) - logits(theta, states, -step)) / 2e-5
+            for step in 1e-5 * np.eye(len(states))
+        ])  # fmt: skip
+        part = covariance[at : at + len(states), at : at + len(states)]
+        wide = 1.6448536 * np.sqrt(np.einsum("ik,ij,jk->k", slopes, part, slopes))
+        low, high = (bound[group] for bound in found[families[place].number])
+        middle = np.log(theta / (1.0 - theta))
+        assert low == pytest.approx(1.0 / (1.0 + np.exp(-(middle - wide))), rel=1e-6)
+        assert high == pytest.approx(1.0 / (1.0 + np.exp(-(middle + wide))), rel=1e-6)
+        at += len(states)
 
 
 def test_the_log_posterior_never_falls_and_settles(lid: CompiledModel) -> None:
