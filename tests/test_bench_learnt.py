@@ -23,7 +23,7 @@ from faultfinder.learning.bench.learn import (
     BenchLearnt,
     learn_bench,
 )
-from faultfinder.learning.bench.robust import factors
+from faultfinder.learning.bench.robust import _Posterior, factors
 from faultfinder.learning.proposing import keep_proposal
 from faultfinder.learning.versions import Evidence, Line
 from faultfinder.tickets.events import (
@@ -399,3 +399,33 @@ def test_a_figure_that_is_not_in_the_file_is_refused(line: Line) -> None:
     with pytest.raises(FaultfinderError):
         keep_proposal(line, bare, (), Evidence(), AT, learnt)
     assert load_model(line.origin).model.repairs[0].minutes == 7.0
+
+
+def test_ends_of_factors_are_quantiles_of_their_whole_density() -> None:
+    """Two factors that are measured alone and together, against their density on a fine grid."""
+    index = np.array([[0, 2], [0, 1], [1, 2]])
+    sizes, moves = np.array([10.0, 20.0, 0.0]), np.array([True, True, False])
+    goal = np.log([16.0, 20.0, 26.0])
+    told = _Posterior(index, np.array([0.1, 3.0, 0.1]), goal, sizes, moves, 0.3, 0.9)
+    both = np.arange(2)
+    theta = np.zeros(3)
+    for _ in range(30):
+        _, slope, bend = told.at(theta, both)
+        theta[both] -= np.clip(np.linalg.solve(bend, slope), -0.2, 0.2)
+    _, slope, bend = told.at(theta, both)
+    assert slope == pytest.approx([0.0, 0.0], abs=1e-9)
+    moved = theta + np.array([0.2, -0.3, 0.0])
+    value, slope, bend = told.at(moved, both)
+    for part, step in enumerate(1e-5 * np.eye(3)[:2]):
+        up, down = told.at(moved + step, both), told.at(moved - step, both)
+        assert (up[0] - down[0]) / 2e-5 == pytest.approx(slope[part], abs=1e-6)
+        assert (up[1] - down[1]) / 2e-5 == pytest.approx(bend[part], abs=1e-5)
+    grid = np.linspace(-3.5, 2.5, 151)
+    density = np.exp([
+        [value - told.at(np.array([one, other, 0.0]), both)[0] for other in grid] for one in grid
+    ])  # fmt: skip
+    found = told.quantiles(theta, both)
+    for part in both.tolist():
+        below = np.cumsum(density.sum(axis=1 - part))
+        wanted = np.interp(np.array([0.05, 0.5, 0.95]) * below[-1], below, grid)
+        assert [ends[part] for ends in found] == pytest.approx(wanted, abs=0.03)

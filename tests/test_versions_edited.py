@@ -4,20 +4,23 @@ from __future__ import annotations
 
 import re
 from collections.abc import Sequence
+from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
 import pytest
 
 from faultfinder.inference.compiled import compile_model
+from faultfinder.learning.beliefs import same_but_figures
 from faultfinder.learning.em.estimates import Tuned, tune
 from faultfinder.learning.proposing import keep_proposal
 from faultfinder.learning.records import ClosedTicket
 from faultfinder.learning.versions import Evidence, Line
-from faultfinder.model.parts import FaultModel, NoisyMax, Table
+from faultfinder.model.parts import FaultModel, NoisyMax, Row, Table
 from faultfinder.tickets.shelf import FolderShelf
 from tests.closed_tickets import drawn
 from tests.leading_model import TEXT, leading_model
+from tests.small_shop import small_shop
 
 AT = "2026-01-01T10:00:00Z"
 TICKETS = drawn(compile_model(leading_model()), 200, seed=3)
@@ -151,3 +154,21 @@ def test_tickets_that_answer_whether_there_is_anything_else_can_be_learnt_from(
     assert "lines" in told
     # It says what was not mentioned; how often it is given is no figure of the file.
     assert "anything_else" not in told
+
+
+def test_models_that_differ_in_figures_alone_are_told_from_all_others() -> None:
+    model = small_shop()
+    strip = model.by_name["strip"]
+    rarer = replace(strip, distribution=Table((), (Row({}, (0.99, 0.01)),)))
+    variables = tuple(rarer if v.name == "strip" else v for v in model.variables)
+    assert same_but_figures(model, replace(model, variables=variables, digest="other"))
+    named = tuple(replace(v, title=f"{v.title}!") for v in model.variables)
+    mends = replace(model.repairs[0], mends={"plug": {"half": 0.95}})
+    for other in (
+        replace(model, variables=named),
+        replace(model, variables=model.variables[:-1]),
+        replace(model, checks=model.checks[::-1]),
+        replace(model, repairs=(mends, *model.repairs[1:])),
+        replace(model, complaint=None),
+    ):
+        assert not same_but_figures(model, other)
