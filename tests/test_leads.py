@@ -12,7 +12,7 @@ from faultfinder.consultation.consult import consult
 from faultfinder.consultation.leads import Lead
 from faultfinder.inference.loading import load_model
 from faultfinder.inference.posterior import evidence_from, log_probability
-from faultfinder.report.consultation.leads import leads_words
+from faultfinder.report.consultation.leads import leads_words, meanings_words
 from tests import MODELS
 
 COMPILED = load_model(MODELS / "thin_clamshell.yaml")
@@ -90,3 +90,30 @@ def test_a_lead_speaks_of_one_finding_and_its_chances_are_those_of_the_results(
         # The problem keeps the likeliest joint states, so its chances are near the exact ones.
         exact = math.exp(log_of({**known, finding: result}) - before)
         assert one.chance == pytest.approx(exact, abs=0.05)
+
+
+def test_what_results_mean_is_said_in_one_sentence_with_the_part_that_no_cause_names() -> None:
+    found = [
+        lead("good", 0.6, {"display_cable": 0.5}, "", "replace_cable"),
+        lead("nothing", 0.3, {"board_other": 0.6}, "", "repair_board"),
+        lead("same_fault", 0.1, {"board_other": 0.2}, "", "repair_board"),
+    ]
+    title = MODEL.repairs_by_name["repair_board"].title
+    assert meanings_words(MODEL, found) == (
+        "External monitor: good 60 % - display cable 50 %; nothing or same fault 40 % - "
+        f"board other 50 %, likely {title}."
+    )
+    assert meanings_words(MODEL, []) == ""
+
+
+@pytest.mark.parametrize("known", [{"screen_light": "dark"}, {"image": "lines_down"}])
+def test_the_page_says_what_the_most_telling_finding_would_mean(known: dict[str, str]) -> None:
+    told = consult(Case(COMPILED, known))
+    assert told.meanings
+    assert {one.check for one in told.meanings} <= set(told.round)
+    assert all((one.kind, one.name) == ("", "") for one in told.meanings)
+    # The same results as where the steps are worked out too, if those follow the same check.
+    steps = {(one.check, one.result): (one.chance, one.causes, one.repair) for one in told.leads}
+    for one in told.meanings:
+        if any(check == one.check for check, _ in steps):
+            assert steps[one.check, one.result] == (one.chance, one.causes, one.repair)

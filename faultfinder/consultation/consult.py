@@ -447,6 +447,13 @@ class Consultation:
             return ()
         return leads_of(self.problem, self.policy, self.round)
 
+    @cached_property
+    def meanings(self) -> tuple[Lead, ...]:
+        """The same without the steps, which are most of the work."""
+        if self.advice is None or self.case.naming is not None:
+            return ()
+        return leads_of(self.problem, None, self.round)
+
     def after(self, check: str) -> Mapping[str, Mapping[str, float]]:
         """What each result of an open check would make of the causes: label -> cause -> chance."""
         self.open_check(check)

@@ -31,8 +31,9 @@ WORTH_NAMING = 0.25
 class Lead:
     """A result of one finding of a check, as "finding=result" where the check brings several,
     with its `chance`; the causes that it makes likeliest, with their probabilities then; the
-    step after it (`kind` and `name` as of a next step), where the other checks of the round
-    have told nothing new; and the `repair` that is then likeliest to be right ("": none)."""
+    step after it (`kind` and `name` as of a next step, "" where it was not worked out), where the
+    other checks of the round have told nothing new; and the `repair` that is then likeliest to be
+    right ("": none)."""
 
     check: str
     result: str
@@ -52,9 +53,9 @@ class _Finding:
     likelihood: Array
 
 
-def leads_of(problem: Problem, policy: Policy, members: Sequence[str]) -> tuple[Lead, ...]:
+def leads_of(problem: Problem, policy: Policy | None, members: Sequence[str]) -> tuple[Lead, ...]:
     """Where the most telling finding of a round leads, the first whose results lead to more
-    than one step; () where there is none."""
+    than one step (without a policy: to more than one repair); () where there is none."""
     places = [number for number, check in enumerate(problem.checks) if check.name in members]
     telling = Telling(problem)
     findings = [finding for place in places for finding in _findings(problem, place)]
@@ -63,7 +64,7 @@ def leads_of(problem: Problem, policy: Policy, members: Sequence[str]) -> tuple[
     first: tuple[Lead, ...] = ()
     for finding in findings[:TRIED]:
         found = _leads(problem, policy, finding, frozenset(places))
-        if len({(lead.kind, lead.name) for lead in found}) > 1:
+        if len({(lead.kind, lead.name or lead.repair) for lead in found}) > 1:
             return found
         first = first or found
     return first
@@ -82,7 +83,7 @@ def _findings(problem: Problem, check: int) -> list[_Finding]:
 
 
 def _leads(
-    problem: Problem, policy: Policy, finding: _Finding, members: frozenset[int]
+    problem: Problem, policy: Policy | None, finding: _Finding, members: frozenset[int]
 ) -> tuple[Lead, ...]:
     check = problem.checks[finding.check]
     joint = finding.likelihood * problem.weights
@@ -93,11 +94,13 @@ def _leads(
         then = Situation(joint[number] / chances[number], check.stage, members)
         held = then.weights @ (problem.scenarios != 0)
         causes = np.argsort(-held, kind="stable")[:NAMED].tolist()
-        action = policy.decide(then)
-        name = ""
-        if action.number >= 0:
-            of = problem.checks if action.kind == "check" else problem.repairs
-            name = of[action.number].name
+        kind, name = "", ""
+        if policy is not None:
+            action = policy.decide(then)
+            kind = action.kind
+            if action.number >= 0:
+                of = problem.checks if kind == "check" else problem.repairs
+                name = of[action.number].name
         leads.append(
             Lead(
                 check.name,
@@ -108,7 +111,7 @@ def _leads(
                     for cause in causes
                     if held[cause] >= WORTH_NAMING * held[causes[0]]
                 },
-                action.kind,
+                kind,
                 name,
                 _right(problem, then.weights),
             )

@@ -23,9 +23,33 @@ def leads_words(model: FaultModel, leads: Sequence[Lead], figures: bool = True) 
     return [_sentence(model, group, figures) for group in alike.values()]
 
 
+def meanings_words(model: FaultModel, meanings: Sequence[Lead]) -> str:
+    """What the results of one finding would mean, in a sentence: "External monitor: good 62 % -
+    display cable 38 %; nothing 33 % - memory 31 %."; "" for none."""
+    alike: dict[tuple[str, str], list[Lead]] = {}
+    for one in meanings:
+        alike.setdefault((next(iter(one.causes)), one.repair), []).append(one)
+    said = []
+    for (cause, repair), group in alike.items():
+        whole = sum(one.chance for one in group)
+        held = sum(one.chance * one.causes[cause] for one in group) / whole
+        words = f"{_results(group)} {percent(whole)} - {cause.replace('_', ' ')} {percent(held)}"
+        title = model.repairs_by_name[repair].title if repair else ""
+        if title and cause.replace("_", " ") not in title.lower():
+            words += f", likely {title}"
+        said.append(words)
+    if not said:
+        return ""
+    return f"{model.checks_by_name[meanings[0].check].title}: {'; '.join(said)}."
+
+
+def _results(group: Sequence[Lead]) -> str:
+    return " or ".join(one.result.split("=", 1)[-1].replace("_", " ") for one in group)
+
+
 def _sentence(model: FaultModel, group: Sequence[Lead], figures: bool) -> str:
     lead = group[0]
-    results = " or ".join(one.result.split("=", 1)[-1].replace("_", " ") for one in group)
+    results = _results(group)
     whole = sum(one.chance for one in group)
     held = {
         cause: sum(one.chance * one.causes[cause] for one in group) / whole

@@ -15,7 +15,7 @@ from faultfinder.consultation.case import Case
 from faultfinder.consultation.judgement import SAID
 from faultfinder.model.parts import Check, FaultModel, Variable
 from faultfinder.model.routes import Route
-from faultfinder.report.consultation.leads import leads_words
+from faultfinder.report.consultation.leads import meanings_words
 from faultfinder.report.consultation.repair import hand_over_words, price_words, repair_verb
 from faultfinder.report.consultation.view import View, range_of
 from faultfinder.report.wording import (
@@ -41,11 +41,8 @@ EASY = 2
 
 NO_TICKET = "No ticket: nothing is written down."
 
-FIRST = ("unasked", "third")
-"""What makes room for where the round leads."""
-
 STAY = ("suggestion", "known")
-ORDER = (*FIRST, "second", "why", *STAY)
+ORDER = ("unasked", "third", "second", "why", "meaning", *STAY)
 """What yields first where room is short; before what is in STAY, long lists of results do."""
 
 
@@ -105,10 +102,6 @@ def screens(
     while terse is not None:
         writer = _Writer(view, width, bold, terse, commands)
         body = writer.stop() if view.told.stop else writer.page()
-        kept = [block for block in [*head, *body] if block.role not in FIRST]
-        room = height - sum(len(block.lines) for block in kept)
-        if room >= 2 and not view.told.stop:
-            body = writer.with_leads(body, room)
         pages = fitted([*head, *body], height)
         if not made or len(pages) < len(made):
             made = pages
@@ -282,7 +275,7 @@ class _Writer:
             made = [self._head(f"NEXT  {len(checks)} checks together, {minutes(spent)}"), *made]
             for check in checks:
                 made += self._answers(check, check.title)
-        return [*made, *self._why()]
+        return [*made, *self._meanings(), *self._why()]
 
     def _answers(self, check: Check, title: str) -> list[Line]:
         """What is looked at, its results by number, and its caution before them."""
@@ -374,23 +367,12 @@ class _Writer:
         currency = self.view.shop.currency
         said = f"Why: saves {money(max(advice.saves, 0.0), currency)} of the job's"
         said += f" {money(advice.cost_repairing, currency)} expected"
-        if best.then and (best.saves or 0.0) - (best.saves_alone or 0.0) >= 0.005:
-            said += f", with {self.model.checks_by_name[best.then].title} after it"
         return [self._lines(f"{said}.", "  ", 4, "why")]
 
-    def with_leads(self, body: list[Line], room: int) -> list[Line]:
-        """The page with where the round leads, as far as there is room: it takes time to tell."""
-        told = self.view.told
-        first = next((place for place, block in enumerate(body) if block.role == "why"), None)
-        if first is None or not told.leads:
-            return body
-        lines: list[Line] = []
-        for words in leads_words(self.model, told.leads):
-            line = self._lines(words, "  ", 4, "why")
-            if len(line.lines) <= room:
-                room -= len(line.lines)
-                lines.append(line)
-        return [*body[: first + 1], *lines, *body[first + 1 :]]
+    def _meanings(self) -> list[Line]:
+        """What the most telling finding of the round would mean."""
+        words = meanings_words(self.model, self.view.told.meanings)
+        return [self._lines(words, "  ", 4, "meaning")] if words else []
 
     def _repair(self) -> list[Line]:
         view, advice = self.view, self.view.advice
