@@ -278,7 +278,7 @@ def test_stories_side_by_side_go_as_each_would_alone(case: Problem) -> None:
         alone = [(p * q, then) for p, at in alone for _, q, then in after_check(case, at, check)]
         same(stories, alone)
     for repair in range(len(case.repairs)):
-        passes, then = followed.repair(stories, np.full(len(stories), repair))
+        passes, _, then = followed.repair(stories, np.full(len(stories), repair))
         told = [(p, after_repair(case, at, repair)) for p, at in alone]
         assert passes == pytest.approx([one[0] for _, one in told])
         same(then, [(p * one[2], one[3]) for p, one in told if one[3] is not None])

@@ -9,7 +9,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from faultfinder.decide.problem import Problem
-from faultfinder.decide.situation import Policy, Situation
+from faultfinder.decide.situation import Policy, Situation, decide_each
 from faultfinder.decide.together import Telling
 from faultfinder.model.network import Array
 from faultfinder.model.parts import FaultModel
@@ -89,14 +89,15 @@ def _leads(
     joint = finding.likelihood * problem.weights
     chances = joint.sum(axis=1)
     likeliest = [n for n in np.argsort(-chances, kind="stable").tolist() if chances[n] >= LIKELY]
+    likeliest = likeliest[:MOST]
+    after = [Situation(joint[n] / chances[n], check.stage, members) for n in likeliest]
+    steps = [None] * len(after) if policy is None else decide_each(policy, after)
     leads = []
-    for number in likeliest[:MOST]:
-        then = Situation(joint[number] / chances[number], check.stage, members)
+    for number, then, action in zip(likeliest, after, steps, strict=True):
         held = then.weights @ (problem.scenarios != 0)
         causes = np.argsort(-held, kind="stable")[:NAMED].tolist()
         kind, name = "", ""
-        if policy is not None:
-            action = policy.decide(then)
+        if action is not None:
             kind = action.kind
             if action.number >= 0:
                 of = problem.checks if kind == "check" else problem.repairs

@@ -138,7 +138,7 @@ class _Ledger:
         _, own, ways = self._timed
         spent = ways[stories.stages, np.array(self.problem.repair_places)[repairs]] + own[repairs]
         self.minutes += float(stories.chance @ spent)
-        passes, failed = self.abreast.repair(stories, repairs)
+        passes, _, failed = self.abreast.repair(stories, repairs)
         self._hand_out(stories, stories.chance * passes, self.abreast.ends[repairs])
         self.abreast.wait(failed)
 

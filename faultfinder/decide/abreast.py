@@ -4,7 +4,8 @@ A quick policy is asked hundreds of times for a spread or a mean over a whole jo
 all stories that have come equally far at once, it takes a tenth of the time.
 
 Every result makes a story of its own. Of those that are less likely than `rare` some are drawn,
-systematically, and stand for all of them, so that sums over stories stay right.
+systematically, and stand for all of them, so that sums over stories stay right; with `rare` 0 all
+are followed.
 """
 
 from __future__ import annotations
@@ -87,16 +88,11 @@ class Abreast:
     _over: float = 0.5
 
     @cached_property
-    def _rows(self) -> tuple[Array, Ints, NDArray[np.bool_]]:
-        """The likelihoods of all results, (results, scenarios); where those of each check are in
-        it, (checks, most results); and which of these there are."""
+    def _rows(self) -> tuple[Array, Ints]:
+        """The likelihoods of all results, (results, scenarios), and where each check's begin."""
         checks = self.problem.checks
-        sizes = np.array([len(check.results) for check in checks], dtype=np.int64)
-        steps = np.arange(sizes.max(initial=1))
-        there = steps < sizes[:, None]
-        begins = np.concatenate([[0], np.cumsum(sizes)[:-1]])
-        rows = np.concatenate([check.likelihood for check in checks])
-        return rows, np.where(there, begins[:, None] + steps, 0), there
+        begins = np.cumsum([0, *(len(check.results) for check in checks[:-1])])
+        return np.concatenate([check.likelihood for check in checks]), begins
 
     def wait(self, stories: Stories) -> None:
         """Stories that are to go on later."""
@@ -107,7 +103,7 @@ class Abreast:
         """Stories that wait, as many at once as memory allows, until none do any more."""
         most = max(1, AT_ONCE // len(self.problem.weights))
         while self._waiting:
-            stories = _together(self._waiting)
+            stories = together(self._waiting)
             self._waiting = []
             if len(stories) > most:
                 self._waiting.append(stories.take(np.arange(most, len(stories))))
@@ -116,13 +112,17 @@ class Abreast:
 
     def check(self, stories: Stories, checks: Ints) -> Stories:
         """The stories after a check each (by number)."""
-        rows, places, there = self._rows
-        told = np.take_along_axis(stories.weights @ rows.T, places[checks], axis=1)
-        told = np.where(there[checks] & (told > UNLIKELY), told, 0.0)
+        each = [self.problem.checks[check].likelihood for check in range(len(self.problem.checks))]
+        told = np.zeros((len(stories), max(map(len, each), default=0)))
+        for check in np.flatnonzero(np.bincount(checks)).tolist():
+            some = checks == check
+            told[some, : len(each[check])] = stories.weights[some] @ each[check].T
+        told[told <= UNLIKELY] = 0.0
         before, result, chance = self._thinned(stories.chance[:, None] * told)
         then = stories.take(before)
         then.made[np.arange(len(then)), checks[before]] = True
-        likelihood = rows[places[checks[before], result]]
+        rows, begins = self._rows
+        likelihood = rows[begins[checks[before]] + result]
         weights = likelihood * then.weights / told[before, result][:, None]
         stages = self.places[checks[before]]
         return replace(then, weights=weights, stages=stages, chance=chance)
@@ -130,6 +130,9 @@ class Abreast:
     def _thinned(self, chances: Array) -> tuple[Ints, Ints, Array]:
         """The places of stories to follow, in a table of their chances, and the chances to follow
         them with: the likely ones, and of the rare ones one for each `rare` that they sum to."""
+        if self.rare <= 0.0:
+            row, column = np.nonzero(chances)
+            return row, column, chances[row, column]
         rare = np.where(chances < self.rare, chances, 0.0)
         rising = self._over + np.cumsum(rare) / self.rare
         drawn = np.diff(np.floor(rising), prepend=0.0).reshape(chances.shape) * (rare > 0.0)
@@ -143,28 +146,42 @@ class Abreast:
         """The stage of each check."""
         return np.array([check.stage for check in self.problem.checks], dtype=np.int64)
 
-    def repair(self, stories: Stories, repairs: Ints) -> tuple[Array, Stories]:
-        """How likely the look passes after a repair each (by number), and the stories whose look
-        can fail, after it did."""
+    def check_costs(self, stories: Stories, checks: Ints) -> Array:
+        """What a check each costs (see `situation.check_cost`): shape (stories,)."""
         problem = self.problem
-        moved = np.array(
-            [
-                problem.after_repair(weights, repair)
-                for weights, repair in zip(stories.weights, repairs.tolist(), strict=True)
+        cost = problem.travel[stories.stages, self.places[checks]] + self._own[checks]
+        if problem.kits:
+            made = [np.flatnonzero(row).tolist() for row in stories.made]
+            cost = cost + [
+                problem.setting_up(check, done)
+                for check, done in zip(checks.tolist(), made, strict=True)
             ]
-        )
-        failed = problem.after_failed_look(moved)
-        fails = failed.sum(axis=1)
+        return cost
+
+    @cached_property
+    def _own(self) -> Array:
+        return np.array([check.cost for check in self.problem.checks])
+
+    def repair(self, stories: Stories, repairs: Ints) -> tuple[Array, Array, Stories]:
+        """How likely the look passes after a repair each (by number), how likely it does although
+        a fault is left, and the stories whose look can fail, after it did."""
+        problem = self.problem
+        broken = np.empty_like(stories.weights)
+        for repair in np.flatnonzero(np.bincount(repairs)).tolist():
+            some = repairs == repair
+            broken[some] = problem.after_repair(stories.weights[some], repair) * problem.faulty
+        left = broken.sum(axis=1)
+        fails = left * (1.0 - problem.missed)
         going = np.where(fails > UNLIKELY, stories.chance * fails, 0.0)
         on, _, chance = self._thinned(going[:, None])
         then = stories.take(on)
         then.repaired[np.arange(len(on)), repairs[on]] = True
         for row, repair in enumerate(repairs[on].tolist()):
             then.made[row, list(problem.repairs[repair].closes)] = True
-        weights = failed[on] / fails[on, None]
-        return 1.0 - fails, replace(
-            then, weights=weights, stages=self.ends[repairs[on]], chance=chance
-        )
+        weights = broken[on] / left[on, None]
+        stages = self.ends[repairs[on]]
+        after = replace(then, weights=weights, stages=stages, chance=chance)
+        return 1.0 - fails, left * problem.missed, after
 
     @cached_property
     def ends(self) -> Ints:
@@ -172,7 +189,8 @@ class Abreast:
         return np.array([repair.test_stage for repair in self.problem.repairs], dtype=np.int64)
 
 
-def _together(parts: Sequence[Stories]) -> Stories:
+def together(parts: Sequence[Stories]) -> Stories:
+    """Stories of several lots as one."""
     if len(parts) == 1:
         return parts[0]
     return Stories(

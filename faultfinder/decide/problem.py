@@ -293,7 +293,8 @@ class Problem:
         return self._moves[repair]
 
     def after_repair(self, weights: Array, repair: int) -> Array:
-        """The belief about the machine as it is after a repair, nothing else known."""
+        """The belief (or several, one a row) about the machine as it is after a repair, nothing
+        else known."""
         return moved(weights, self.moves(repair))
 
     def after_failed_look(self, weights: Array) -> Array:
@@ -356,9 +357,10 @@ class Problem:
         """The most causes any scenario holds."""
         return int(self._classes[1].shape[0])
 
-    def several_at_once(self, belief: Array) -> float:
-        """The probability of more than one cause, for a belief from `in_classes`."""
-        return float((self._classes[1].sum(axis=0) > 1.0) @ belief)
+    def several_at_once(self, beliefs: Array) -> Array:
+        """The probability of more than one cause, for beliefs from `in_classes`: shape (...)."""
+        found: Array = beliefs @ (self._classes[1].sum(axis=0) > 1.0).astype(np.float64)
+        return found
 
     def needless(self, repair: int) -> Array:
         """1 for each scenario in which a repair mends nothing, else 0: shape (scenarios,)."""
@@ -393,6 +395,14 @@ class Problem:
     def repair_places(self) -> tuple[int, ...]:
         """The stage each repair is done in."""
         return tuple(repair.stage for repair in self.repairs)
+
+    @cached_property
+    def repairs_at(self) -> Mapping[int, Ints]:
+        """The repairs done in each stage, by number."""
+        found: dict[int, list[int]] = {}
+        for repair, stage in enumerate(self.repair_places):
+            found.setdefault(stage, []).append(repair)
+        return {stage: np.array(numbers, dtype=np.int64) for stage, numbers in found.items()}
 
     @cached_property
     def inner_costs(self) -> tuple[float, ...]:
@@ -430,7 +440,8 @@ def codes_of(scenarios: Ints) -> Codes:
 
 
 def moves_by(name: str, success: Array, scenarios: Ints, codes: Codes) -> Moves:
-    """How a repair moves scenarios: `success` is P(cause gone after it), (scenarios, causes)."""
+    """How a repair moves scenarios, by where to: `success` is P(cause gone after it), (scenarios,
+    causes)."""
     numbers, values, order = codes
     origin = np.arange(len(numbers))
     goal, chance = numbers, np.ones(len(numbers))
@@ -449,12 +460,18 @@ def moves_by(name: str, success: Array, scenarios: Ints, codes: Codes) -> Moves:
             f"The repair {name} leads to a joint state of causes that is not listed. List every "
             "state from which faults have been removed."
         )
-    return origin[possible], found, chance[possible]
+    by = np.argsort(found, kind="stable")
+    return origin[possible][by], found[by], chance[possible][by]
 
 
 def moved(weights: Array, moves: Moves) -> Array:
-    """A belief (scenarios,) after a repair."""
+    """A belief (scenarios,), or several, one a row, after a repair."""
     origin, goal, chance = moves
+    if weights.ndim > 1:
+        begins = np.flatnonzero(np.diff(goal, prepend=-1))
+        rows = np.zeros_like(weights)
+        rows[:, goal[begins]] = np.add.reduceat(weights[:, origin] * chance, begins, axis=1)
+        return rows
     after = np.bincount(goal, weights[origin] * chance, minlength=len(weights))
     return after.astype(np.float64)
 

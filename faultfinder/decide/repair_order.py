@@ -32,6 +32,9 @@ NEGLIGIBLE = 1e-4
 BARELY = 1e-3
 """The same, where many orders are only compared."""
 
+NO_RISE = 1e-12
+"""A repair that ends the job by no more than this is none to choose."""
+
 _NEVER = float("inf")
 
 PATIENCE = 2
@@ -133,7 +136,9 @@ def _greedy(
         worthwhile = [r for r in open_repairs if rises[r] > reach * costs[r] / prize]
         chosen = _choose(problem, rises, stage, worthwhile) if worthwhile else None
         part = chosen is None and in_parts < problem.most_at_once
-        if part and shown * problem.several_at_once(belief) * prize > min(problem.inner_costs):
+        if part and shown * float(problem.several_at_once(belief)) * prize > min(
+            problem.inner_costs
+        ):
             # Several faults together: no single repair cures, some first ones must.
             chosen = _by_parts(problem, belief, stage, tried, open_repairs)
             in_parts += 1
@@ -190,11 +195,11 @@ def _choose(
     places, costs = problem.repair_places, problem.inner_costs
     if len(open_repairs) == 1:
         repair = open_repairs[0]
-        there = rises[repair] > 1e-12 and problem.act_costs[stage][repair] < _NEVER
+        there = rises[repair] > NO_RISE and problem.act_costs[stage][repair] < _NEVER
         return repair if there else None
     for repair in open_repairs:
         rise, cost = rises[repair], costs[repair]
-        if rise > 1e-12 and cost < _NEVER:
+        if rise > NO_RISE and cost < _NEVER:
             run = (rise / cost if cost > 0.0 else _NEVER, rise, cost, repair)
             if places[repair] in here:
                 here[places[repair]].append(run)
@@ -240,7 +245,7 @@ def _by_parts(
     for repair in open_repairs:
         removed = float((left * success[repair]).sum(axis=0) @ weights)
         cost = float(problem.act_cost[stage, repair])
-        if removed > 1e-12 and np.isfinite(cost):
+        if removed > NO_RISE and np.isfinite(cost):
             score = removed / cost if cost > 0.0 else np.inf
             if best is None or score > best[0]:
                 best = (score, repair)

@@ -51,6 +51,8 @@ class Telling:
 
     def bits(self, weights: Array) -> Array:
         """The bits of each check alone: shape (checks,)."""
+        if not self.problem.checks:
+            return np.zeros(0)
         told: Array = self._left(weights[None])[0] - self._after(weights[None])[0]
         return np.maximum(told, 0.0)
 

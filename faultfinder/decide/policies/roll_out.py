@@ -9,27 +9,30 @@ teardown that one check opens up is weighed against all that the policy would do
 from __future__ import annotations
 
 from collections import defaultdict
+from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from functools import cached_property
 
 import numpy as np
+from numpy.typing import NDArray
 
+from faultfinder.decide.abreast import Abreast, Stories, together, told_once
 from faultfinder.decide.naming import Names
+from faultfinder.decide.orders_abreast import order_costs
 from faultfinder.decide.policies.one_step import OneStep
-from faultfinder.decide.problem import Problem
+from faultfinder.decide.problem import Ints, Problem
+from faultfinder.decide.repair_order import first_repairs
 from faultfinder.decide.shop import Shop
 from faultfinder.decide.situation import (
     Action,
     Situation,
-    after_check,
     check_cost,
     promising_repairs,
-    repair_cost,
     repair_now,
-    repair_step,
     start,
 )
 from faultfinder.decide.together import Telling
+from faultfinder.model.network import Array
 
 CLEARLY = 0.005
 """The share by which a repair must be cheaper than a check to go before it."""
@@ -89,6 +92,10 @@ class RollOut:
     def _telling(self) -> Telling:
         return Telling(self.problem)
 
+    @cached_property
+    def _abreast(self) -> Abreast:
+        return Abreast(self.problem, rare=0.0)
+
     def decide(self, situation: Situation) -> Action:
         """The action with the cheapest job behind it; among checks level in that the one that
         tells most about the right repair for its cost.
@@ -96,36 +103,92 @@ class RollOut:
         A check's `saves` are against repairing at once, with all that follows it;
         `saves_alone` with the best repair order right after it.
         """
+        return self.decide_each([situation])[0]
+
+    def decide_each(self, situations: Sequence[Situation]) -> list[Action]:
+        """The same in each of several situations, worked out together."""
+        problem = self.problem
+        tried = [("check", n, c) for n, s in enumerate(situations) for c in self._candidates(s)]
+        looks = len(tried)
+        for n, situation in enumerate(situations):
+            promising = promising_repairs(problem, situation, self.repairs)
+            tried += [("repair", n, repair) for repair in promising]
+        weighed = self._weighed(situations, tried, looks)
+        return [
+            self._chosen(
+                situation,
+                [action for (_, at, _), action in zip(tried, weighed, strict=True) if at == n],
+            )
+            for n, situation in enumerate(situations)
+        ]
+
+    def _chosen(self, situation: Situation, weighed: Sequence[Action]) -> Action:
         stop = repair_now(self.problem, situation)
-        checks = []
-        for check in self._candidates(situation):
-            total = check_cost(self.problem, situation, check)
-            alone = total
-            follow: dict[int, float] = defaultdict(float)
-            for _, probability, nxt in after_check(self.problem, situation, check):
-                repairing = repair_cost(self.problem, nxt)
-                going_on = repairing if probability < self.fold else self.cost(nxt, probability)
-                total += probability * min(going_on, repairing)
-                alone += probability * repairing
-                then = self.base.decide(nxt)
-                if then.kind == "check":
-                    follow[then.number] += probability
-            then_check = max(follow, key=lambda c: follow[c]) if follow else -1
-            saves = stop.expected_cost - total
-            saves_alone = stop.expected_cost - alone
-            checks.append(Action("check", check, total, saves, saves_alone, then_check))
+        checks = [
+            replace(
+                one,
+                saves=stop.expected_cost - one.expected_cost,
+                saves_alone=stop.expected_cost - one.saves_alone,
+            )
+            for one in weighed
+            if one.kind == "check"
+        ]
         # The candidates come by what they tell; near level in cost that decides.
         most = min((one.expected_cost for one in checks), default=np.inf) * (1.0 + LEVEL)
         most = min(most, stop.expected_cost - 1e-9)
         best = next((one for one in checks if one.expected_cost <= most), stop)
         checks.sort(key=lambda action: (action.expected_cost, action.number))
-        for repair in promising_repairs(self.problem, situation, self.repairs):
-            total = self._cost_of_repair(situation, repair, 1.0)
+        for repair in (one for one in weighed if one.kind == "repair"):
             # A check leaves everything as it was: a repair must be clearly cheaper.
             margin = 1e-9 if best.kind != "check" else self.clearly * best.expected_cost
-            if total < best.expected_cost - margin:
-                best = Action("repair", repair, total)
+            if repair.expected_cost < best.expected_cost - margin:
+                best = repair
         return replace(best, weighed=tuple(checks))
+
+    def _weighed(
+        self, situations: Sequence[Situation], tried: Sequence[tuple[str, int, int]], looks: int
+    ) -> list[Action]:
+        """Each action tried, (kind, situation, number), the first `looks` of them checks: with
+        what its job costs, and as `saves_alone` what it costs with a repair order right after."""
+        if not tried:
+            return []
+        abreast = self._abreast
+        begun = together([told_once(self.problem, one, 1) for one in situations])
+        begun = begun.take(np.array([at for _, at, _ in tried]))
+        begun.spent[:, 0] = np.arange(len(tried))
+        numbers = np.array([number for _, _, number in tried])
+        looked, mended = begun.take(np.arange(looks)), begun.take(np.arange(looks, len(tried)))
+        own, ways = list[Array](), list[Stories]()
+        if len(looked):
+            own = [abreast.check_costs(looked, numbers[:looks])]
+            ways = [abreast.check(looked, numbers[:looks])]
+        if len(mended):
+            cost, failed = self._repaired(mended, numbers[looks:])
+            own, ways = [*own, cost], [*ways, failed]
+        then = together(ways)
+        of = then.spent[:, 0].astype(np.int64)
+        follow = self.base.checks(then.weights, then.stages, then.made)
+        going_on, repairing = self._followed(then, follow)
+        cheaper = np.minimum(going_on, repairing)
+        spent = np.concatenate(own)
+        totals = spent + np.bincount(of, then.chance * cheaper, len(tried))
+        alone = spent + np.bincount(of, then.chance * repairing, len(tried))
+        after = [defaultdict[int, float](float) for _ in tried]
+        for place, check, chance in zip(of.tolist(), follow.tolist(), then.chance, strict=True):
+            if check >= 0:
+                after[place][check] += float(chance)
+        return [
+            Action(
+                kind,
+                number,
+                float(totals[n]),
+                saves_alone=float(alone[n]) if kind == "check" else 0.0,
+                follow_up=max(found, key=lambda c: found[c])
+                if kind == "check" and (found := after[n])
+                else -1,
+            )
+            for n, (kind, _, number) in enumerate(tried)
+        ]
 
     def _candidates(self, situation: Situation) -> list[int]:
         problem = self.problem
@@ -153,27 +216,95 @@ class RollOut:
                 kits[needed] = max(kits.get(needed, check), check, key=lambda c: float(bits[c]))
         return list(dict.fromkeys([*open_checks[: self.width], *deepest, *kits.values()]))
 
-    def cost(self, situation: Situation, reached: float = 1.0) -> float:
+    def cost(self, situation: Situation) -> float:
         """The expected cost of the job from here under the simple policy."""
-        if reached < self.fold:
-            return repair_cost(self.problem, situation)
-        action = self.base.decide(situation)
-        if action.kind == "check":
-            total = check_cost(self.problem, situation, action.number)
-            for _, probability, nxt in after_check(self.problem, situation, action.number):
-                total += probability * self.cost(nxt, reached * probability)
-            return total
-        if action.kind == "repair":
-            return self._cost_of_repair(situation, action.number, reached)
-        if action.kind == "name":
-            return action.expected_cost
-        return self.problem.give_up + float(self.problem.finish[situation.stage])
+        begun = told_once(self.problem, situation, 1)
+        follow = self.base.checks(begun.weights, begun.stages, begun.made)
+        return float(self._followed(begun, follow)[0][0])
 
-    def _cost_of_repair(self, situation: Situation, repair: int, reached: float) -> float:
-        cost, fails, nxt = repair_step(self.problem, situation, repair)
-        if nxt is None:
-            return cost
-        later = self.cost(nxt, reached * fails)
-        if reached >= 1.0:
-            later = min(later, repair_cost(self.problem, nxt))
-        return cost + fails * later
+    def _followed(self, begun: Stories, checks: Ints) -> tuple[Array, Array]:
+        """What the job costs from where each story stands under the simple policy, which begins
+        with `checks` (-1: with a repair), and with a repair order right away: (stories,) each.
+
+        Branches are followed side by side; what is left of those that are rarer than `fold` is
+        costed in one go at the end.
+        """
+        problem, count = self.problem, len(begun)
+        sure = np.zeros(count)
+        stories = replace(begun, spent=np.arange(count, dtype=np.float64)[:, None])
+        ends = [_Ends.of_stories(problem, stories)]
+        likely = stories.chance >= self.fold
+        stories, checks = stories.take(likely), checks[likely]
+        while len(stories):
+            of = stories.spent[:, 0].astype(np.int64)
+            some = checks >= 0
+            looked, rest = stories.take(some), stories.take(~some)
+            then = list[Stories]()
+            if len(looked):
+                own = looked.chance * self._abreast.check_costs(looked, checks[some])
+                sure += np.bincount(of[some], own, count)
+                then = [self._abreast.check(looked, checks[some])]
+            if problem.names is not None:
+                ends.append(_Ends.of_stories(problem, rest))
+            elif len(rest):
+                repairs = first_repairs(problem, rest.weights, rest.stages, rest.repaired)
+                over = repairs < 0
+                given = rest.chance[over] * (problem.give_up + problem.finish[rest.stages[over]])
+                sure += np.bincount(of[~some][over], given, count)
+                rest, repairs = rest.take(~over), repairs[~over]
+                cost, failed = self._repaired(rest, repairs)
+                sure += np.bincount(of[~some][~over], rest.chance * cost, count)
+                then.append(failed)
+            if not then:
+                break
+            stories = together(then)
+            rare = stories.chance < self.fold
+            ends.append(_Ends.of_stories(problem, stories.take(rare)))
+            stories = stories.take(~rare)
+            checks = self.base.checks(stories.weights, stories.stages, stories.made)
+        costs = _repair_costs(problem, ends)
+        at = np.concatenate([end.of for end in ends])
+        chances = np.concatenate([end.chance for end in ends])
+        # The first lot is where it begins: those rarer than `fold` go on from there at once.
+        later = chances * costs
+        later[:count][begun.chance >= self.fold] = 0.0
+        return (sure + np.bincount(at, later, count)) / begun.chance, costs[:count]
+
+    def _repaired(self, stories: Stories, repairs: Ints) -> tuple[Array, Stories]:
+        """What a repair each surely costs (see `situation.repair_step`), and the stories whose
+        look can fail, after it did."""
+        problem = self.problem
+        passes, slipped, failed = self._abreast.repair(stories, repairs)
+        cost = problem.act_cost[stories.stages, repairs] + slipped * problem.comeback
+        return cost + passes * problem.finish[self._abreast.ends[repairs]], failed
+
+
+@dataclass(frozen=True, eq=False)
+class _Ends:
+    """Stories that end with a repair order (or a name): `of` is which job each belongs to."""
+
+    beliefs: Array
+    stages: Ints
+    repaired: NDArray[np.bool_]
+    chance: Array
+    of: Ints
+
+    @classmethod
+    def of_stories(cls, problem: Problem, stories: Stories) -> _Ends:
+        beliefs = stories.weights
+        if problem.names is None:
+            beliefs = problem.in_classes(beliefs)
+        of = stories.spent[:, 0].astype(np.int64)
+        return cls(beliefs, stories.stages, stories.repaired, stories.chance, of)
+
+
+def _repair_costs(problem: Problem, ends: Sequence[_Ends]) -> Array:
+    """`situation.repair_cost` at each end."""
+    beliefs = np.concatenate([end.beliefs for end in ends])
+    stages = np.concatenate([end.stages for end in ends])
+    if problem.names is not None:
+        losses = np.array([problem.names.best(belief)[1] for belief in beliefs])
+        named: Array = losses + problem.finish[stages]
+        return named
+    repaired = np.concatenate([end.repaired for end in ends])
+    return order_costs(problem, beliefs, stages, repaired)

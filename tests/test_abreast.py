@@ -1,0 +1,82 @@
+"""What is worked out for many beliefs side by side is what it is for each of them alone."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+import numpy as np
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+
+from faultfinder import Case, consult, load_model
+from faultfinder.decide.orders_abreast import order_costs
+from faultfinder.decide.policies.one_step import OneStep
+from faultfinder.decide.policies.roll_out import RollOut
+from faultfinder.decide.problem import Problem
+from faultfinder.decide.repair_order import order_cost
+from faultfinder.decide.situation import decide_each, start
+from faultfinder.decide.walk import policy_cost
+from tests.problems import independent_faults, small_problems
+
+SEEDS = st.integers(0, 2**32 - 1)
+
+
+def held_against_one_at_a_time(case: Problem, count: int, seed: int) -> None:
+    """Orders from random beliefs, stages and repairs made, against each alone."""
+    rng = np.random.default_rng(seed)
+    weights = rng.dirichlet(np.full(len(case.weights), 0.2), count)
+    # Beliefs that are sure of something, too, and of a sound machine.
+    weights[::5] = np.eye(len(case.weights))[rng.integers(0, len(case.weights), len(weights[::5]))]
+    stages = rng.integers(0, len(case.stages), count)
+    done = rng.random((count, len(case.repairs))) < 0.2
+    beliefs = case.in_classes(weights)
+    costs = order_costs(case, beliefs, stages, done)
+    for n in range(count):
+        made = frozenset(np.flatnonzero(done[n]).tolist())
+        stage = int(stages[n])
+        assert costs[n] == pytest.approx(
+            order_cost(case, weights[n], stage, made), rel=1e-9, nan_ok=True
+        )
+
+
+@given(small_problems(), SEEDS)
+@settings(max_examples=200, deadline=None)
+def test_orders_side_by_side_are_those_of_each_alone(case: Problem, seed: int) -> None:
+    held_against_one_at_a_time(case, 12, seed)
+    held_against_one_at_a_time(replace(case, give_up=np.inf), 12, seed)
+
+
+@pytest.mark.parametrize("family", ["thin_clamshell", "onepiece_desktop"])
+def test_so_are_those_of_a_family(family: str) -> None:
+    held_against_one_at_a_time(consult(Case(load_model(family))).problem, 60, 3)
+
+
+def test_several_faults_are_taken_one_after_the_other() -> None:
+    """Two certain faults, which no single repair ends."""
+    case = independent_faults([0.999, 0.999, 0.2], [3.0, 5.0, 2.0], give_up=200.0)
+    held_against_one_at_a_time(case, 30, 1)
+
+
+@given(small_problems())
+@settings(max_examples=200, deadline=None)
+def test_what_a_roll_out_follows_costs_what_following_it_costs(case: Problem) -> None:
+    """Nothing folded: the mean over all results of the simple policy, played to its ends."""
+    policy = RollOut(case, 20.0, fold=0.0)
+    expected = policy_cost(case, OneStep(case, 20.0))
+    assert policy.cost(start(case)) == pytest.approx(expected, rel=1e-9)
+
+
+@given(small_problems(), SEEDS)
+@settings(max_examples=60, deadline=None)
+def test_advice_in_several_situations_is_that_in_each(case: Problem, seed: int) -> None:
+    rng = np.random.default_rng(seed)
+    policy = RollOut(case, 20.0)
+    situations = [
+        replace(start(case), weights=weights)
+        for weights in rng.dirichlet(np.full(len(case.weights), 0.5), 5)
+    ]
+    for together, one in zip(decide_each(policy, situations), situations, strict=True):
+        alone = policy.decide(one)
+        assert (together.kind, together.number) == (alone.kind, alone.number)
+        assert together.expected_cost == pytest.approx(alone.expected_cost, rel=1e-9)
