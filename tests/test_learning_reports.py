@@ -14,6 +14,8 @@ from faultfinder.learning.watch.drift import drift
 from faultfinder.learning.watch.unlikely import unlikely_tickets
 from faultfinder.model.parts import FaultModel, Kind, Row, Table
 from faultfinder.model.reading.reader import parse_model
+from faultfinder.report.learning.text import _add_doubtful
+from faultfinder.report.page import Page
 from tests.brute_force import joint_of_model
 from tests.closed_tickets import drawn
 from tests.em_by_hand import weights_of
@@ -132,6 +134,12 @@ def test_an_impossible_label_comes_first_and_impossible_findings_before_it(
     assert listed[1].probability == 0.0
     assert listed[1].against[0].finding == "glass"
     assert listed[1].against[0].ratio == 0.0
+    page = Page()
+    _add_doubtful(page, listed)
+    said = " ".join(str(page).split())
+    assert "Ticket 2: closed as panel; what was found contradicts itself" in said
+    assert f"the model leads with {listed[1].leading} (" in said
+    assert "leads with (" not in said
 
 
 def certain(told: object) -> list[Row]:

@@ -147,11 +147,14 @@ def _add_doubtful(page: Page, doubtful: Sequence[UnlikelyTicket]) -> None:
     for ticket in doubtful:
         against = joined(f"{one.finding}={one.result}" for one in ticket.against)
         why = f"; against it {against}" if against else ""
+        said = f"Ticket {ticket.number}: closed as {', '.join(ticket.causes)}"
+        if not ticket.leading:
+            page.item("-", f"{said}; what was found contradicts itself", 2)
+            continue
         page.item(
             "-",
-            f"Ticket {ticket.number}: closed as {', '.join(ticket.causes)} "
-            f"({percent(ticket.probability)} likely); the model leads with {ticket.leading} "
-            f"({percent(ticket.leading_probability)}){why}",
+            f"{said} ({percent(ticket.probability)} likely); the model leads with "
+            f"{ticket.leading} ({percent(ticket.leading_probability)}){why}",
             2,
         )
 
