@@ -17,7 +17,7 @@ from faultfinder.inference.compiled import compile_model
 from faultfinder.inference.loading import load_model
 from faultfinder.learning.beliefs import figures_of
 from faultfinder.learning.em.estimates import Tuned, tune
-from faultfinder.learning.from_tickets import closed_tickets
+from faultfinder.learning.from_tickets import closed_tickets, readings
 from faultfinder.learning.records import ClosedTicket
 from faultfinder.learning.versions import Line
 from faultfinder.model.was import Was
@@ -69,11 +69,7 @@ def written(folder: Path, text: str, parts: str) -> Path:
 def today(path: Path, tickets: list[ClosedTicket]) -> list[ClosedTicket]:
     """The tickets as the model of a file takes them."""
     was = Was(load_model(path).model)
-    return [
-        ClosedTicket(t.number, t.closed_at, findings, causes, t.key, share, place > 0)
-        for t in tickets
-        for place, (share, findings, causes) in enumerate(was.readings(t.findings, t.causes))
-    ]
+    return [one for t in tickets for one in readings(t, t.findings, t.causes, was)]
 
 
 def figures(tuned: Tuned) -> list[tuple[float, ...]]:
@@ -129,7 +125,7 @@ def test_tickets_of_a_split_cause_count_by_share_until_they_are_labelled_anew(
     tickets = [t for t in drawn(200) if t.causes == ("a",)]
     assert len(tickets) > 30
     read = today(path, tickets)
-    assert [t.causes for t in read[:2]] == [("a1",), ("a2",)]
+    assert [(t.causes, t.again) for t in read[:2]] == [(("a1",), False), (("a2",), True)]
     tuned = tune(load_model(path), read)
     assert tuned.tickets == len(tickets)
     spoken = {f.place.variable: f for f in tuned.figures if f.place.kind == "sensitivity"}

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterator, Mapping
 from dataclasses import replace
 from pathlib import PurePath
 
@@ -66,7 +66,10 @@ def closed_tickets(
                 else:
                     if wrote is not None:
                         wrote[ticket.number] = _writers(ticket, was)
-                    yield from _readings(ticket, record, was)
+                    found = {
+                        n: result for n, result in ticket.findings.items() if result is not None
+                    }
+                    yield from readings(record, found, ticket.causes or record.causes, was)
 
 
 def named(told: str, model: FaultModel) -> bool:
@@ -74,16 +77,16 @@ def named(told: str, model: FaultModel) -> bool:
     return told == model.name or PurePath(told).stem == model.name
 
 
-def _readings(ticket: Ticket, record: ClosedTicket, was: Was) -> Iterator[ClosedTicket]:
-    """What a ticket can mean today, each with its share."""
+def readings(
+    record: ClosedTicket, findings: Mapping[str, str], causes: tuple[str, ...] | None, was: Was
+) -> Iterator[ClosedTicket]:
+    """What a ticket, with findings and causes as they were called then, can mean today, each with
+    its share."""
     if was.nothing:
         yield record
         return
-    known = {name: result for name, result in ticket.findings.items() if result is not None}
-    for place, (share, findings, causes) in enumerate(
-        was.readings(known, ticket.causes or record.causes)
-    ):
-        yield replace(record, findings=findings, causes=causes, share=share, again=place > 0)
+    for place, (share, told, labels) in enumerate(was.readings(findings, causes)):
+        yield replace(record, findings=told, causes=labels, share=share, again=place > 0)
 
 
 def as_record(ticket: Ticket, was: Was) -> ClosedTicket:
