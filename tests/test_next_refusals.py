@@ -2,10 +2,13 @@
 
 from __future__ import annotations
 
+import doctest
+import importlib
 from pathlib import Path
 
 import pytest
 
+import faultfinder
 from faultfinder.report.wording import harmless
 from tests.conftest import DARK, Run, ask
 from tests.invented_models import SMALL_LID
@@ -130,13 +133,18 @@ def test_harmless_keeps_plain_text_and_shows_the_rest_as_codes() -> None:
     assert harmless("a\x1b[0m\nb\x7f\udcff\u202e") == "a\\x1b[0m\\nb\\u007f\\udcff\\u202e"
 
 
-def test_the_wordings_are_as_their_docstrings_show() -> None:
-    import doctest
+PACKAGE = Path(faultfinder.__file__).parent
+SHOWN = [
+    ".".join(path.relative_to(PACKAGE.parent).with_suffix("").parts)
+    for path in sorted(PACKAGE.rglob("*.py"))
+    if ">>> " in path.read_text(encoding="utf-8")
+]
 
-    from faultfinder.report import wording
 
-    tried = doctest.testmod(wording)
-    assert tried.attempted > 5
+@pytest.mark.parametrize("module", SHOWN)
+def test_what_docstrings_show_is_so(module: str) -> None:
+    tried = doctest.testmod(importlib.import_module(module))
+    assert tried.attempted > 0
     assert tried.failed == 0
 
 
