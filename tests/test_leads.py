@@ -103,6 +103,8 @@ def test_what_results_mean_is_said_in_one_sentence_with_the_part_that_no_cause_n
         "External monitor: good 60 % - display cable 50 %; nothing or same fault 40 % - "
         f"board other 50 %, likely {title}."
     )
+    # Nothing is said of results that all mean the same.
+    assert meanings_words(MODEL, found[1:]) == ""
     assert meanings_words(MODEL, []) == ""
 
 

@@ -25,7 +25,7 @@ def leads_words(model: FaultModel, leads: Sequence[Lead], figures: bool = True) 
 
 def meanings_words(model: FaultModel, meanings: Sequence[Lead]) -> str:
     """What the results of one finding would mean, in a sentence: "External monitor: good 62 % -
-    display cable 38 %; nothing 33 % - memory 31 %."; "" for none."""
+    display cable 38 %; nothing 33 % - memory 31 %."; "" where all would mean the same."""
     alike: dict[tuple[str, str], list[Lead]] = {}
     for one in meanings:
         alike.setdefault((next(iter(one.causes)), one.repair), []).append(one)
@@ -38,7 +38,7 @@ def meanings_words(model: FaultModel, meanings: Sequence[Lead]) -> str:
         if title and cause.replace("_", " ") not in title.lower():
             words += f", likely {title}"
         said.append(words)
-    if not said:
+    if len(said) < 2:
         return ""
     return f"{model.checks_by_name[meanings[0].check].title}: {'; '.join(said)}."
 

@@ -401,13 +401,15 @@ class _Writer:
     def _suggestions(self) -> list[Line]:
         """What the most telling thing told suggests."""
         told = self.view.told
-        return [
-            self._lines(
-                f'After "{(told.case.latest[name] or "").replace("_", " ")}": {words}',
-                "  ", 4, "suggestion",
+        made = []
+        for name, words in [*told.suggestions.items()][:1]:
+            said = told.case.latest[name] or ""
+            # "yes" alone says nothing of what was seen.
+            said = f"{name} {said}" if said in ("yes", "no") else said
+            made.append(
+                self._lines(f'After "{said.replace("_", " ")}": {words}', "  ", 4, "suggestion")
             )
-            for name, words in [*told.suggestions.items()][:1]
-        ]  # fmt: skip
+        return made
 
     def _before(self) -> list[Line]:
         """The round before a repair: what may still speak against it."""
