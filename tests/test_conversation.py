@@ -155,6 +155,13 @@ def test_a_failed_proof_points_at_what_shares_its_plug_and_never_at_the_panel_fi
     assert "Still to prove: Before" in said("proved", "1", "camera_works=pass")
 
 
+def test_a_plug_reseated_before_is_looked_at_again_after_later_work(place: Path) -> None:
+    run(*OPENED)
+    run("tried", "1", "reseat_board_plug")
+    run("repaired", "1", "replace_cable")
+    assert "faultfinder how 1 reseat_board_plug" in said("proved", "1", "camera_works=fail")
+
+
 def test_plan_and_prove_know_the_ticket(place: Path) -> None:
     run(*OPENED)
     assert "screen_light=dark" in said("plan", "1", "--fold", "60", "--depth", "2")

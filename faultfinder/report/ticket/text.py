@@ -174,12 +174,14 @@ def failed_page(model: FaultModel, ticket: Ticket, test: Proof, commands: bool =
 
 def _first_there(model: FaultModel, ticket: Ticket, test: Proof) -> Repair | None:
     """The work on what the test shares: without a part before all else, what was just handled
-    first, then the shortest; a part that costs money only where nothing else is left."""
+    first, then the shortest; a part that costs money only where nothing else is left. A plug that
+    was reseated before was handled again since."""
     tried = {step.repair for step in ticket.tried}
     mending = [
         repair
         for repair in model.repairs
-        if set(test.shares) & set(repair.mends) and repair.name not in tried
+        if set(test.shares) & set(repair.mends)
+        and (repair.name not in tried or repair.part.high == 0.0)
     ]
     order = sorted(
         mending,
