@@ -11,7 +11,9 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from faultfinder import Case, MisuseError, Tried, consult
+from faultfinder import Case, MisuseError, Shop, Tried, consult
+from faultfinder.consultation.consult import NextStep
+from faultfinder.consultation.ranking import questions
 from faultfinder.consultation.rounds import (
     CLEAR,
     MINUTES,
@@ -24,6 +26,7 @@ from faultfinder.consultation.rounds import (
 )
 from faultfinder.decide.problem import Problem
 from faultfinder.decide.together import Telling
+from faultfinder.errors import FaultfinderError
 from faultfinder.inference.compiled import CompiledModel, compile_model
 from faultfinder.inference.loading import load_model
 from tests.problems import small_problems
@@ -307,3 +310,38 @@ def test_what_is_said_first_leads_then_what_speaks_most_for_the_likeliest_cause(
         assert all(speaks[name] > -0.05 for name in said[1:])
         left_out += len(missing)
     assert left_out
+
+
+@pytest.mark.parametrize("results", [{}, {"backlight": "off"}, {"image": "lines"}])
+def test_the_bench_is_asked_no_question_of_the_counter(results: dict[str, str | None]) -> None:
+    told = consult(Case(load_model("thin_clamshell"), results))
+    asked = questions(told.case.model.model)
+    at_counter = {one.check for one in told.order} & asked
+    assert at_counter
+    assert {one.check for one in told.order_at_bench} == {one.check for one in told.order} - asked
+    assert told.action.kind == "check"
+    worth = told.case.terms.worth_per_bit
+    found = round_from(told.problem, told.action.number, told.case.model.model, worth)
+    assert (told.round, told.round_note) == (found.turn, found.note)
+
+
+def test_without_repairs_the_next_step_is_a_check_while_one_is_worth_its_cost() -> None:
+    compiled = compile_model(replace(small_shop(), repairs=()))
+    told = consult(Case(compiled))
+    assert told.advice is None
+    assert told.next is not None
+    assert told.next_step == NextStep("check", told.next.check)
+    assert told.round == (told.next.check,)
+    assert told.order_at_bench == told.order
+    poor = consult(Case(compiled, shop=Shop(worth_per_bit=0.0)))
+    assert (poor.next, poor.next_step, poor.round, poor.round_note) == (None, None, (), "")
+
+
+def test_a_check_that_is_not_open_says_why(shop: CompiledModel) -> None:
+    for results, sentence in (
+        ({"look": None}, "look was tried and could not be told"),
+        ({"look": "lines"}, "All that look would tell is known already"),
+    ):
+        with pytest.raises(FaultfinderError, match=sentence):
+            consult(Case(shop, results)).open_check("look")
+    assert consult(Case(shop)).open_check("look").observes == ("look",)

@@ -30,11 +30,12 @@ from faultfinder.learning.watch.structure import (
     examine_shape,
     stratified_test,
 )
-from faultfinder.model.parts import Kind, SimpleTest, Variable
+from faultfinder.model.parts import Kind, Row, SimpleTest, Table, Variable
 from faultfinder.report.learning.plain import DOUBT, DOUBTS
 from faultfinder.report.learning.structure import doubts_page
 from tests import MODELS_BEFORE
 from tests.drawn_tickets import drawn_tickets
+from tests.networks import make_model
 from tests.small_shop import small_shop
 
 ROOT = Path(__file__).parent.parent
@@ -164,6 +165,38 @@ def test_a_finding_that_the_model_lets_follow_another_is_no_doubt() -> None:
     apart = replace(echo, distribution=SimpleTest("panel", ("damaged",), 0.6, 0.95))
     does_not = compile_model(replace(model, variables=(*model.variables, apart)))
     assert {"glass_cracked", "echo"} in pairs_of(examine_shape(does_not, tickets))
+
+
+def test_a_complaint_ties_what_two_confirmed_causes_show_by_their_states() -> None:
+    """It is known which causes are there and not in which state; the complaint, which both bring
+    about, then lets their states depend on each other."""
+    states = ("fine", "half", "off")
+    parts = [
+        Variable(name, Kind.CAUSE, name, states, Table((), (Row({}, (0.6, 0.2, 0.2)),)))
+        for name in ("a", "b")
+    ]
+    rows = tuple(
+        Row({name: (state,)}, (0.5, 0.5) if state == "half" else (0.1, 0.9))
+        for name in ("a", "b")
+        for state in states[1:]
+    )
+    told = Table(("a", "b"), (*rows, Row({}, (1.0, 0.0))))
+    complaint = Variable("dark", Kind.COMPLAINT, "Dark", ("no", "yes"), told)
+    shows = [
+        Variable(f"f{cause}", Kind.FINDING, f"f{cause}", ("no", "yes"),
+                 SimpleTest(cause, ("off",), 0.9, 0.9))
+        for cause in ("a", "b")
+    ]  # fmt: skip
+    rng = np.random.default_rng(8)
+    tickets = [
+        ClosedTicket(n, "2024-05-01",
+                     {f"f{c}": ("no", "yes")[int(rng.integers(2))] for c in ("a", "b")}, ("a", "b"))
+        for n in range(60)
+    ]  # fmt: skip
+    with_it = compile_model(make_model([*parts, complaint, *shows], complaint="dark"))
+    with pytest.raises(FaultfinderError, match="lets 1 depend on each other"):
+        examine_shape(with_it, tickets)
+    assert examine_shape(compile_model(make_model([*parts, *shows])), tickets).tested == 1
 
 
 def test_the_statistic_is_scipys_summed_over_the_sets_of_causes() -> None:
