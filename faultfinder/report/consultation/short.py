@@ -479,14 +479,17 @@ class _Writer:
         quote, currency = self.view.quote, self.view.shop.currency
         if quote is None:
             return []
-        first = (
-            f"Quote {quote.low:.0f} to {quote.high:.0f} {currency}, likely {quote.likely:.0f}; "
-            f"dearer in {percent(quote.exceeds)} of such jobs."
-        )
-        second = f"Handed over unrepaired in {percent(quote.given_up)}"
+        first = f"Quote: looking only {quote.looking:.0f} {currency}; "
+        if quote.repaired is None:
+            first += "hardly ever repaired"
+        else:
+            first += f"repaired likely {quote.repaired:.0f}, "
+            first += f"dear end {quote.repaired_high:.0f} {currency}"
+        ends = f"{quote.low:.0f} to {quote.high:.0f} {currency}"
+        second = f"Any end {ends}, {percent(quote.given_up)} unrepaired"
         if quote.dear_for_nothing >= 0.005:
-            second += f"; dear parts for nothing: {quote.dear_for_nothing * 100:.0f} in 100 jobs"
-        return [self._one(first), self._one(f"{second}.")]
+            second += f"; dear parts for nothing: {quote.dear_for_nothing * 100:.0f} in 100"
+        return [self._one(f"{first}."), self._one(f"{second}.")]
 
     def _known(self) -> list[Line]:
         told = self.view.told
