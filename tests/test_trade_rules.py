@@ -14,6 +14,8 @@ from faultfinder.consultation.case import Case
 from faultfinder.consultation.consult import consult
 from faultfinder.consultation.rounds import MINUTES, MOST
 from faultfinder.model.parts import FaultModel, Kind, Move
+from faultfinder.report.consultation.text import next_page
+from faultfinder.report.consultation.view import View
 from tests import MODELS
 from tests.families import Family
 
@@ -322,6 +324,19 @@ def test_draining_waits_for_the_outside_screen_and_ends_the_round(name: str) -> 
     checks = told.case.model.model.checks_by_name
     assert len(told.round) <= MOST
     assert sum(checks[one].minutes for one in told.round) <= MINUTES
+
+
+def test_a_quote_beyond_what_owners_usually_pay_says_so(family: Family) -> None:
+    lines = {"image": "lines_down", "external_monitor": "good"}
+    said = []
+    for worth in (400.0, 600.0, 900.0, 5000.0):
+        told = consult(Case(family.compiled, lines, worth=worth))
+        assert told.quote is not None
+        most = max(told.quote.high, told.quote.repaired_high or 0.0)
+        words = f"Above about {0.45 * worth:.0f} EUR owners of such machines usually decline"
+        said.append(words in " ".join(next_page(View(told)).split()))
+        assert said[-1] is (most > 0.45 * worth)
+    assert set(said) == {True, False}
 
 
 def test_repairs_mend_what_they_mend(family: Family) -> None:

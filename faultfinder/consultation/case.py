@@ -122,6 +122,13 @@ class Case:
             worth = worth_of(self.model, None, self.shop.usual_age)
         return replace(self.shop, hand_over=worth)
 
+    @property
+    def usually_declined(self) -> float | None:
+        """The price above which owners of such machines usually decline, in money; None where the
+        model does not say."""
+        share = self.model.model.declined_above
+        return None if share is None else share * self.terms.lost_unrepaired
+
     def with_result(self, name: str, result: str | None) -> Case:
         """The case with one more result, which takes the place of one before it."""
         name = find_variable(self.model.model, name).name

@@ -444,7 +444,8 @@ class FaultModel:
     `complaint` names the complaint variable, or is None for a network that has
     none; when there is one, its last state is taken as seen in every diagnosis.
     `start` is the stage in which a machine arrives; `worth` what one is worth by its age in
-    years; `prices` says what its part prices are ("a guess of 2025"). `digest` identifies the
+    years, `declined_above` the share of that above which owners usually decline a repair;
+    `prices` says what its part prices are ("a guess of 2025"). `digest` identifies the
     content of the file(s) it was read from; `included` holds, for each included file,
     its path from the model file's folder and the SHA-256 of its content.
     """
@@ -469,6 +470,7 @@ class FaultModel:
     kits: tuple[Kit, ...] = ()
     precautions: tuple[Precaution, ...] = ()
     worth: Mapping[float, float] = field(default_factory=dict)
+    declined_above: float | None = None
     prices: str = ""
     digest: str = ""
     included: tuple[tuple[str, str], ...] = ()

@@ -48,6 +48,7 @@ ROOT = Keys(
         "stops": "results that end the diagnosis for safety, a list",
         "precautions": "what results call for before all else, a list",
         "worth": "what a machine is worth by its age in years: {1: 900, 5: 300}",
+        "declined_above": "the share of its worth above which owners usually decline: 0.45",
         "prices": "what its part prices are, said beside them: a guess of 2025",
         "proofs": "tests that prove a repair",
         "repairs": "what mends causes",

@@ -201,6 +201,7 @@ def _read_all(node: Node, faults: Faults, file: str) -> FaultModel | None:
         kits=kits,
         precautions=read_precautions(faults, root, heads, checks),
         worth=read_worth(faults, root),
+        declined_above=root.number("declined_above", high=1.0),
         prices=root.text("prices"),
     )
     for entries in (model.variables, model.checks, model.repairs):

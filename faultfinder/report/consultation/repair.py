@@ -61,6 +61,13 @@ def add_quote(page: Page, view: View) -> None:
         f"machine comes back or is handed over unrepaired. {_worth_words(view)}",
         2,
     )
+    usually = view.told.case.usually_declined
+    if usually is not None and max(quote.high, quote.repaired_high or 0.0) > usually:
+        page.text(
+            f"Above about {usually:.0f} {currency} owners of such machines usually decline (a "
+            "guess): agree on a limit first.",
+            2,
+        )
     if quote.dear_for_nothing >= 0.005:
         page.text(
             f"Dear parts fitted for nothing: {quote.dear_for_nothing * 100:.0f} in 100 such jobs.",
