@@ -10,7 +10,7 @@ from __future__ import annotations
 from collections.abc import Mapping
 from dataclasses import dataclass, replace
 from functools import cached_property
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
@@ -45,10 +45,8 @@ from faultfinder.consultation.safety import (
     stop_sentence,
 )
 from faultfinder.consultation.surprises import contradiction, surprises, surprises_since
-from faultfinder.decide.plan import Plan, make_plan
 from faultfinder.decide.policies import DEFAULT, PolicyMaker, one_step, policy_maker
 from faultfinder.decide.policies.one_step import OneStep
-from faultfinder.decide.policies.roll_out_once import RollOutOnce
 from faultfinder.decide.problem import Problem
 from faultfinder.decide.situation import Action, Policy, start
 from faultfinder.errors import FaultfinderError, MisuseError, TargetTooLarge, did_you_mean
@@ -57,6 +55,9 @@ from faultfinder.inference.propagation import Calibrated
 from faultfinder.inference.target import ALL_CAUSES, Target, TargetSpec, resolve_target
 from faultfinder.model.parts import Check, Precaution, Repair
 from faultfinder.model.routes import Route
+
+if TYPE_CHECKING:
+    from faultfinder.decide.plan import Plan
 
 SPEAKS_AGAINST = 0.02
 """A result without which the likeliest cause would be likelier by this suggests nothing."""
@@ -278,6 +279,10 @@ class Consultation:
         """The advised step and then the quick policy `one_step`, followed through every result:
         what the advice is weighed by, as a tree, with what no plan can cost less than. Takes
         longer than the advice itself."""
+        # Plans are asked for with reasons only, and take a while to import.
+        from faultfinder.decide.plan import make_plan
+        from faultfinder.decide.policies.roll_out_once import RollOutOnce
+
         policy = RollOutOnce(self.policy, one_step.make(self.problem, self.case.terms))
         return make_plan(self.problem, policy, fold_below=JOB_FOLD, depth=JOB_DEPTH)
 

@@ -94,6 +94,11 @@ class Abreast:
         begins = np.cumsum([0, *(len(check.results) for check in checks[:-1])])
         return np.concatenate([check.likelihood for check in checks]), begins
 
+    @cached_property
+    def _most(self) -> int:
+        """The most results that a check has."""
+        return max((len(check.results) for check in self.problem.checks), default=0)
+
     def wait(self, stories: Stories) -> None:
         """Stories that are to go on later."""
         if len(stories):
@@ -112,17 +117,16 @@ class Abreast:
 
     def check(self, stories: Stories, checks: Ints) -> Stories:
         """The stories after a check each (by number)."""
-        each = [self.problem.checks[check].likelihood for check in range(len(self.problem.checks))]
-        told = np.zeros((len(stories), max(map(len, each), default=0)))
-        for check in np.flatnonzero(np.bincount(checks)).tolist():
-            some = checks == check
-            told[some, : len(each[check])] = stories.weights[some] @ each[check].T
+        told = np.zeros((len(stories), self._most))
+        for check in set(checks.tolist()):
+            rows, some = self.problem.checks[check].likelihood, np.flatnonzero(checks == check)
+            told[some, : len(rows)] = stories.weights[some] @ rows.T
         told[told <= UNLIKELY] = 0.0
         before, result, chance = self._thinned(stories.chance[:, None] * told)
         then = stories.take(before)
         then.made[np.arange(len(then)), checks[before]] = True
-        rows, begins = self._rows
-        likelihood = rows[begins[checks[before]] + result]
+        every, begins = self._rows
+        likelihood = every[begins[checks[before]] + result]
         weights = likelihood * then.weights / told[before, result][:, None]
         stages = self.places[checks[before]]
         return replace(then, weights=weights, stages=stages, chance=chance)
@@ -135,7 +139,9 @@ class Abreast:
             return row, column, chances[row, column]
         rare = np.where(chances < self.rare, chances, 0.0)
         rising = self._over + np.cumsum(rare) / self.rare
-        drawn = np.diff(np.floor(rising), prepend=0.0).reshape(chances.shape) * (rare > 0.0)
+        drawn = np.floor(rising)
+        drawn[1:] -= drawn[:-1].copy()
+        drawn = drawn.reshape(chances.shape) * (rare > 0.0)
         self._over = float(rising[-1] % 1.0) if len(rising) else self._over
         kept = np.where(chances >= self.rare, chances, drawn * self.rare)
         row, column = np.nonzero(kept)
@@ -167,8 +173,8 @@ class Abreast:
         a fault is left, and the stories whose look can fail, after it did."""
         problem = self.problem
         broken = np.empty_like(stories.weights)
-        for repair in np.flatnonzero(np.bincount(repairs)).tolist():
-            some = repairs == repair
+        for repair in set(repairs.tolist()):
+            some = np.flatnonzero(repairs == repair)
             broken[some] = problem.after_repair(stories.weights[some], repair) * problem.faulty
         left = broken.sum(axis=1)
         fails = left * (1.0 - problem.missed)

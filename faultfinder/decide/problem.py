@@ -468,7 +468,7 @@ def moved(weights: Array, moves: Moves) -> Array:
     """A belief (scenarios,), or several, one a row, after a repair."""
     origin, goal, chance = moves
     if weights.ndim > 1:
-        begins = np.flatnonzero(np.diff(goal, prepend=-1))
+        begins = np.concatenate([[0], np.flatnonzero(goal[1:] != goal[:-1]) + 1])
         rows = np.zeros_like(weights)
         rows[:, goal[begins]] = np.add.reduceat(weights[:, origin] * chance, begins, axis=1)
         return rows
