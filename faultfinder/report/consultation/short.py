@@ -16,7 +16,12 @@ from faultfinder.consultation.judgement import SAID
 from faultfinder.model.parts import Check, FaultModel, Variable
 from faultfinder.model.routes import Route
 from faultfinder.report.consultation.leads import meanings_words
-from faultfinder.report.consultation.repair import hand_over_words, price_words, repair_verb
+from faultfinder.report.consultation.repair import (
+    hand_over_words,
+    price_words,
+    repair_verb,
+    two_ends,
+)
 from faultfinder.report.consultation.view import View, range_of
 from faultfinder.report.wording import (
     change,

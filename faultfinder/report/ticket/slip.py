@@ -45,11 +45,11 @@ def slip_rows(ticket: Ticket, view: View) -> list[Row]:
     if view.told.stop:
         rows.append(Row("STOP", view.told.stop.removeprefix("Stop.").strip()))
     elif quote is not None:
-        said = (
-            f"{quote.low:.0f} to {quote.high:.0f} {currency}, likely {quote.likely:.0f}; dearer "
-            f"in {percent(quote.exceeds)} of such jobs; handed back unrepaired in "
-            f"{percent(quote.given_up)}"
-        )
+        said = f"about {quote.looking:.0f} {currency} if it is only looked at; "
+        if quote.repaired is not None:
+            said += f"repaired likely {quote.repaired:.0f}, up to {quote.repaired_high:.0f} "
+            said += f"{currency} in nine of ten; "
+        said += f"{percent(quote.given_up)} of such machines go back unrepaired"
         rows.append(Row("It may cost", said))
         if desk.limit is not None and quote.high > desk.limit:
             rows.append(Row("Beyond the limit", "ask the customer now, or before that step"))
