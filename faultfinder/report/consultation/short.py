@@ -20,7 +20,6 @@ from faultfinder.report.consultation.repair import (
     hand_over_words,
     price_words,
     repair_verb,
-    two_ends,
 )
 from faultfinder.report.consultation.view import View, range_of
 from faultfinder.report.wording import (
