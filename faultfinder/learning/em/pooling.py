@@ -25,7 +25,7 @@ from faultfinder.learning.em.estimates import LEAST, Options, Progress, Run, Tun
 from faultfinder.learning.em.expected_counts import expect
 from faultfinder.learning.em.parameters import Family, Place
 from faultfinder.learning.em.worth import (
-    CHANCE,
+    EVIDENCE,
     FACTORS,
     KEPT,
     Weighed,
@@ -209,9 +209,9 @@ def _choose(
     for kind, results in tried.items():
         best = max(results, key=lambda pair: results[pair])
         gain = results[best] - before[kind]
-        if gain > CHANCE:
+        if gain > 0.0:
             found[kind] = Weighed(f"common {kind}", best[0], gain, best[1])
-    return found
+    return found if sum(one.gain for one in found.values()) > EVIDENCE else {}
 
 
 def _with(

@@ -5,11 +5,13 @@ close to this shop and wrong where it was not, so a factor on it is chosen for e
 figures by cross-validation: the belief weighted by the factor, with the expected counts of all
 folds but one, is scored on the counts of the fold held out. The score is the expected
 complete-data log-likelihood, what an EM round maximises, at the file's figures; it is a sum
-over groups, and so each group is chosen by itself. Where nothing gains, the file's stand.
+over groups, and so each group is chosen by itself. Whether the shop is another one at all is
+one question to all of them together: unless they gain enough, the file's figures stand.
 """
 
 from __future__ import annotations
 
+import math
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 
@@ -31,9 +33,11 @@ LEAST_WORTH = DEFAULT_WORTH
 """Tickets that a figure counts for at least, or as many as the file says where that is none. A
 belief that may be off by one in log odds counts for 1 / (p (1 - p)) tickets, 21 where p is 5 %."""
 
-CHANCE = 1.0
-"""Gain, in nats over all tickets, below which the file's figures stand: what one fitted number
-gains by chance (Akaike, IEEE Trans. Automatic Control 19 (1974) 716)."""
+EVIDENCE = math.log(20.0)
+"""What all groups together must gain, in nats over all tickets, before any figure moves: tickets
+held out have to be twenty times as likely by what the others say as by the file. Of what is as
+likely on average or less (an unchanged shop, where fitting only adds noise) that happens in one
+draw in twenty at most (Markov's inequality)."""
 
 
 @dataclass(frozen=True)
@@ -60,15 +64,18 @@ def weigh(
     by_group: dict[str, list[Family]] = {}
     for family in engine.families:
         by_group.setdefault(group_of(engine.compiled.model, family), []).append(family)
-    found: dict[int, Family] = {}
     chosen = []
     for group, own in by_group.items():
-        tried = [_weighted(engine, own, factor) for factor in FACTORS]
-        scores = np.array([_score(some, parts) for some in tried])
-        gains = scores - scores[0]
-        best = int(np.argmax(gains)) if gains.max() > CHANCE else 0
-        chosen.append(Weighed(group, FACTORS[best], float(gains[best])))
-        found |= {family.number: family for family in tried[best]}
+        held = [_score(_weighted(engine, own, factor), parts) for factor in FACTORS]
+        best = int(np.argmax(held))
+        chosen.append(Weighed(group, FACTORS[best], held[best] - held[0]))
+    if sum(one.gain for one in chosen) <= EVIDENCE:
+        chosen = [Weighed(one.group, KEPT, 0.0) for one in chosen]
+    found = {
+        family.number: family
+        for one in chosen
+        for family in _weighted(engine, by_group[one.group], one.factor)
+    }
     return tuple(found[family.number] for family in engine.families), tuple(chosen)
 
 
