@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import json
 from collections.abc import Mapping, Sequence
 from dataclasses import asdict, replace
 from typing import TYPE_CHECKING
@@ -83,7 +84,8 @@ def judgement_of(line: Line, asked: Mapping[str, int] | None = None) -> Judgemen
     prior = compile_model(with_values(line.base().believed, bench))
     tickets = records_of(prior.model, facts.get("since"), facts.get("until"))
     shop = read_shop()
-    options = {**(asked or USUAL), "shop": asdict(shop)}
+    # As it is read back: what is kept with the proposal is compared with it.
+    options = json.loads(json.dumps({**(asked or USUAL), "shop": asdict(shop)}))
     keys = packed(ticket.key for ticket in tickets)
     if proposal.judged:
         kept = Judgement.read(proposal.judged)
