@@ -24,7 +24,9 @@ from faultfinder.consultation.rounds import (
     Round,
     round_from,
 )
+from faultfinder.decide.policies import InTurn
 from faultfinder.decide.problem import Problem
+from faultfinder.decide.situation import Action, Situation, start
 from faultfinder.decide.together import Telling
 from faultfinder.errors import FaultfinderError
 from faultfinder.inference.compiled import CompiledModel, compile_model
@@ -267,6 +269,33 @@ def test_a_round_is_what_its_rules_say(
     assert found.members == tuple(checks[n].name for n in members)
     assert found.turn == tuple(checks[n].name for n in turn)
     assert found.note == (f"Ends early after {'; '.join(named)}." if named else "")
+
+
+@given(rounds())
+@settings(max_examples=100, deadline=None)
+def test_what_comes_before_a_repair_is_made_in_its_own_turn(
+    told: tuple[Problem, dict[str, float]],
+) -> None:
+    case, _ = told
+    last = len(case.checks) - 1
+    wanted = tuple(replace(one, behind=frozenset({f"T{last}"})) for one in case.repairs)
+    case = replace(case, repairs=wanted)
+    policy = InTurn(RepairAtOnce(), case)
+    situation, made = start(case), [] if case.repairs else [last]
+    while case.repairs and (action := policy.decide(situation)).kind == "check":
+        assert case.is_open(action.number, situation.checked)
+        made.append(action.number)
+        situation = replace(situation, checked=situation.checked | {action.number})
+    # What the last check waits for, and what that waits for, came before it; nothing else was made.
+    assert not made or made[-1] == last
+    assert all(any(n in case.checks[m].behind for m in made) for n in made if n != last)
+
+
+class RepairAtOnce:
+    """A policy that makes the first repair, whatever is known."""
+
+    def decide(self, situation: Situation) -> Action:
+        return Action("repair", 0, 1.0)
 
 
 def test_a_look_before_all_else_begins_the_round_and_pushes_out_its_last() -> None:

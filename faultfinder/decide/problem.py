@@ -171,14 +171,20 @@ class Problem:
         return waits
 
     def pending(self, repair: int, checked: frozenset[int], stage: int) -> list[int]:
-        """The checks that still come before a repair, of those that can be made from a stage."""
+        """The checks that still come before a repair, and before those, of such as can be made now
+        from a stage."""
         names = self.repairs[repair].behind
+        before = {number for number, check in enumerate(self.checks) if check.name in names}
+        left = list(before - checked)
+        while left:
+            more = self.checks[left.pop()].behind - before - checked
+            before |= more
+            left += more
         return [
             number
-            for number, check in enumerate(self.checks)
-            if check.name in names
-            and number not in checked
-            and np.isfinite(self.travel[stage, check.stage])
+            for number in sorted(before)
+            if self.is_open(number, checked)
+            and np.isfinite(self.travel[stage, self.checks[number].stage])
         ]
 
     @cached_property

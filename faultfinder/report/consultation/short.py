@@ -8,6 +8,7 @@ follows on a second screen.
 
 from __future__ import annotations
 
+import math
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field, replace
 
@@ -46,7 +47,8 @@ EASY = 2
 NO_TICKET = "No ticket: nothing is written down."
 
 STAY = ("suggestion", "known")
-ORDER = ("unasked", "third", "second", "why", "meaning", *STAY)
+CAUSE_ROLES = ("third", "second")
+ORDER = ("unasked", *CAUSE_ROLES, "why", "meaning", *STAY)
 """What yields first where room is short; before what is in STAY, long lists of results do."""
 
 
@@ -66,9 +68,11 @@ def no_ticket_head(width: int = 80) -> Line:
 
 @dataclass(frozen=True)
 class _Terse:
-    """What is said in fewer words where room is short: `folded` ways, `tight` commands, and the
-    lines that a finding keeps for its results, where these are fewer than all."""
+    """What is said in fewer words where room is short: `brief` causes in one line, `folded` ways,
+    `tight` commands, and the lines that a finding keeps for its results, where these are fewer than
+    all."""
 
+    brief: bool = False
     folded: bool = False
     tight: bool = False
     kept: Mapping[str, int] = field(default_factory=dict)
@@ -102,19 +106,22 @@ def screens(
 
     A second screen is dearer than a long list of results: of those, fewer are then shown."""
     made: list[str] = []
+    least, brief = math.inf, False
     terse: _Terse | None = _Terse()
     while terse is not None:
         writer = _Writer(view, width, bold, terse, commands)
         body = writer.stop() if view.told.stop else writer.page()
         pages = fitted([*head, *body], height)
-        if not made or len(pages) < len(made):
-            made = pages
+        if len(pages) < least or (terse.brief and not brief and len(pages) == least):
+            made, least, brief = pages, len(pages), terse.brief
         shown = {line for page in pages for line in page.split("\n")}
-        if len(pages) == 1 and all(
-            shown.issuperset(block.lines) for block in body if block.role in STAY
-        ):
+        cut = {block.role for block in body if not shown.issuperset(block.lines)}
+        if cut.intersection(CAUSE_ROLES) and not terse.brief:
+            terse = replace(terse, brief=True)
+        elif len(pages) == 1 and not cut.intersection(STAY):
             return pages
-        terse = terse.more(writer.lists)
+        else:
+            terse = terse.more(writer.lists)
     return made
 
 
@@ -472,10 +479,17 @@ class _Writer:
     def _causes(self) -> list[Line]:
         told = self.view.told
         made = [Line(("",), "unasked")]
-        roles = ("", "second", "third")
-        for role, (name, chance) in zip(roles, list(told.causes.items())[:CAUSES], strict=False):
-            moved = change(told.before[name], chance) if told.before else ""
-            figure = f"{percent(chance):>5}{moved:>5}  "
+        leading = list(told.causes.items())[:CAUSES]
+        figures = [
+            f"{percent(chance):>5}{change(told.before[name], chance) if told.before else '':>5}  "
+            for name, chance in leading
+        ]
+        if self.terse.brief and leading:
+            # All three by their names rather than one by its title.
+            rest = [f"{percent(chance)} {name}" for name, chance in leading[1:]]
+            said = ", ".join([leading[0][0], *rest]).replace("_", " ")
+            return [*made, self._one(f"{figures[0]}{said}")]
+        for role, figure, (name, _) in zip(("", "second", "third"), figures, leading, strict=False):
             made.append(self._one(f"{figure}{self.view.cause(name)}", role))
         return made
 
