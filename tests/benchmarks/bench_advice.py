@@ -47,17 +47,15 @@ def step_words(told: Consultation, most: int = WORDS) -> str:
     first = told.first_look
     if first is not None:
         said = f"{first.say} {said}"
-    # The first hint as far as whole sentences fit, the others only whole.
-    hints = [*told.suggestions.values()]
-    first_hint = re.split(r"(?<=[.?]) ", hints[0]) if hints else []
-    whole = [*leads_words(model, told.leads, figures=False), *hints[1:]]
-    for sentence in first_hint:
-        if len(f"{said} {sentence}".split()) > most:
-            break
-        said += f" {sentence}"
-    for words in whole:
-        if len(f"{said} {words}".split()) <= most:
-            said += f" {words}"
+    # As far as whole sentences fit: the first hint, what the results mean and where they lead, the
+    # other hints.
+    hints = [re.split(r"(?<=[.?]) ", words) for words in told.suggestions.values()]
+    leads = leads_words(model, told.leads, figures=False)
+    for sentences in [*hints[:1], *([lead] for lead in leads), *hints[1:]]:
+        for sentence in sentences:
+            if len(f"{said} {sentence}".split()) > most:
+                break
+            said += "" if sentence in said else f" {sentence}"
     return _cut(said, most)
 
 
