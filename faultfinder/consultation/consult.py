@@ -57,6 +57,7 @@ from faultfinder.model.parts import Check, Precaution, Repair
 from faultfinder.model.routes import Route
 
 if TYPE_CHECKING:
+    from faultfinder.consultation.steadiness import Steadiness
     from faultfinder.decide.plan import Plan
 
 SPEAKS_AGAINST = 0.02
@@ -458,6 +459,14 @@ class Consultation:
         if self.advice is None or self.case.naming is not None:
             return ()
         return leads_of(self.problem, None, self.round)
+
+    @cached_property
+    def steadiness(self) -> Steadiness | None:
+        """How often the next step stays when the figures move by what their basis allows; None
+        where none is weighed. Takes ten times as long as the advice."""
+        from faultfinder.consultation.steadiness import steadiness  # not on the everyday path
+
+        return steadiness(self)
 
     def after(self, check: str) -> Mapping[str, Mapping[str, float]]:
         """What each result of an open check would make of the causes: label -> cause -> chance."""

@@ -16,6 +16,7 @@ from faultfinder.consultation.judgement import SAID
 from faultfinder.consultation.leads import Lead
 from faultfinder.consultation.quote import Quote
 from faultfinder.consultation.ranking import RankedCheck
+from faultfinder.consultation.steadiness import Steadiness
 from faultfinder.decide.belief import Tried
 from faultfinder.model.parts import Check, Move
 from faultfinder.plain import Form, Key, within
@@ -168,6 +169,14 @@ RESULT = Form[tuple[RankedCheck, str, dict[str, float]]](
     Key("causes", "probability for each cause", "probabilities after it", lambda r: r[2]),
 )
 
+STEADINESS = Form[Steadiness](
+    "How often the next step stays when all figures move by what their basis allows",
+    Key("draws", "count", "times that they were moved"),
+    Key("same", "count", "in which the next step is the same"),
+    Key("near", "count", "in which it is that or another check of the round"),
+    Key("other", "word or null", "most often instead", lambda s: s.other or None),
+)
+
 WHY = Form[Open](
     "Why a check has its rank",
     Key("check", "word", "its name", lambda c: c.ranked.check),
@@ -196,6 +205,13 @@ WHY = Form[Open](
             for label, causes in c.told.after(c.ranked.check).items()
         ],
         RESULT,
+    ),
+    Key(
+        "steadiness",
+        "object or null",
+        "of the advised step; null where none is weighed",
+        lambda c: c.told.steadiness,
+        STEADINESS,
     ),
 )
 

@@ -1,9 +1,10 @@
 """How often the advice stays when the model's figures move by what their basis allows.
 
 A figure that counts for n tickets lies within about 1 / sqrt(n p (1 - p)) of its log odds (the
-standard error of a logit); the figures of a model are moved all at once, each by a normal step of
-that size, and the same machine is consulted again (probabilistic sensitivity analysis, as of Henrion
-et al., UAI 1996, who moved log odds by normal steps; citation from memory).
+standard error of a logit). All figures of a model are moved at once, each by a normal step of that
+size, and the same machine is consulted again. Normal noise in log odds on every figure of a network
+is how Pradhan, Henrion, Provan, Del Favero & Huang (Artif. Intell. 85 (1996) 363) tried how much
+imprecise figures matter; citation from memory.
 """
 
 from __future__ import annotations
@@ -37,9 +38,9 @@ SEED = 1
 
 @dataclass(frozen=True)
 class Steadiness:
-    """Of so many `draws`, in how many the next step stays the `same`, and in how many it is one of
-    the round or of what follows it at once (`near`, the same ones among them). `other` is what is
-    advised most often instead, "" for nothing."""
+    """Of so many `draws`, in how many the next step stays the `same`, and in how many it is that or
+    another check of the round (`near`). `other` is what is advised most often instead of the same
+    step, "" for nothing."""
 
     draws: int
     same: int

@@ -49,6 +49,7 @@ def add_why(page: Page, view: View, reason: str = "") -> None:
         page.item("Saves:", _savings(view, ranked, ranked.saves), 2, hang=2)
     if view.advice is not None:
         page.item("Whole job:", _job(view), 2, hang=2)
+        page.item("Steady:", _steady(view), 2, hang=2)
     add_way(page, view, ranked)
     add_caution(page, check.caution, 2)
     page.blank()
@@ -76,6 +77,29 @@ def _savings(view: View, ranked: RankedCheck, saves: float) -> str:
         then = view.model.checks_by_name[ranked.then].title
         return f"{said}, with a check after it (most often {then}); {money(alone, currency)} alone."
     return f"{said}."
+
+
+def _steady(view: View) -> str:
+    """How often the advised step stays when the model's figures move."""
+    found, step = view.told.steadiness, view.told.next_step
+    if found is None or step is None:
+        return "not weighed."
+    said = (
+        f"with all figures moved by what their basis allows, {_title(view, step.name)} stays the "
+    )
+    said += f"step in {found.same} of {found.draws} tries"
+    if found.near > found.same:
+        said += f", it or another check of its round in {found.near}"
+    other = f"; most often instead: {_title(view, found.other)}" if found.other else ""
+    which = f"faultfinder model sensitivity {view.model.name} says on which figures it hangs."
+    return f"{said}{other}. {which}"
+
+
+def _title(view: View, name: str) -> str:
+    checks, repairs = view.model.checks_by_name, view.model.repairs_by_name
+    if name in checks:
+        return checks[name].title
+    return repairs[name].title if name in repairs else "handing over"
 
 
 def _job(view: View) -> str:
