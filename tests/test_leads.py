@@ -119,3 +119,22 @@ def test_the_page_says_what_the_most_telling_finding_would_mean(known: dict[str,
     for one in told.meanings:
         if any(check == one.check for check, _ in steps):
             assert steps[one.check, one.result] == (one.chance, one.causes, one.repair)
+
+
+@pytest.mark.parametrize("known", [{"screen_light": "dark"}, {"image": "lines_down"}, {}])
+def test_a_part_is_called_likely_only_where_it_is_right_more_often_than_not(
+    known: dict[str, str],
+) -> None:
+    told = consult(Case(COMPILED, known))
+    problem = told.problem
+    by_name = {check.name: check for check in problem.checks}
+    for one in told.meanings:
+        check = by_name[one.check]
+        rows = [n for n, said in enumerate(check.results) if one.result in said.split(", ")]
+        after = check.likelihood[rows].sum(axis=0) * problem.weights
+        right = {
+            problem.repairs[number].name: after[problem.right_repair == number].sum() / after.sum()
+            for number in range(len(problem.repairs))
+        }
+        best = max(right, key=lambda name: right[name])
+        assert one.repair == (best if right[best] >= 0.5 else "")

@@ -23,6 +23,9 @@ MOST = 4
 TRIED, NAMED = 2, 2
 """Findings that are followed, and causes named of each result."""
 
+LIKELIER_THAN_NOT = 0.5
+"""A repair that is right less often is not named: a dear part is ordered on such a word."""
+
 WORTH_NAMING = 0.25
 """A cause less likely than this share of the likeliest is not named beside it."""
 
@@ -32,8 +35,8 @@ class Lead:
     """A result of one finding of a check, as "finding=result" where the check brings several,
     with its `chance`; the causes that it makes likeliest, with their probabilities then; the
     step after it (`kind` and `name` as of a next step, "" where it was not worked out), where the
-    other checks of the round have told nothing new; and the `repair` that is then likeliest to be
-    right ("": none)."""
+    other checks of the round have told nothing new; and the `repair` that is then right
+    more likely than not ("": none)."""
 
     check: str
     result: str
@@ -55,7 +58,7 @@ class _Finding:
 
 def leads_of(problem: Problem, policy: Policy | None, members: Sequence[str]) -> tuple[Lead, ...]:
     """Where the most telling finding of a round leads, the first whose results lead to more
-    than one step (without a policy: to more than one repair); () where there is none."""
+    than one step (without a policy: to more than one cause or repair); () where there is none."""
     places = [number for number, check in enumerate(problem.checks) if check.name in members]
     telling = Telling(problem)
     findings = [finding for place in places for finding in _findings(problem, place)]
@@ -64,7 +67,11 @@ def leads_of(problem: Problem, policy: Policy | None, members: Sequence[str]) ->
     first: tuple[Lead, ...] = ()
     for finding in findings[:TRIED]:
         found = _leads(problem, policy, finding, frozenset(places))
-        if len({(lead.kind, lead.name or lead.repair) for lead in found}) > 1:
+        ends = {
+            (next(iter(lead.causes), ""), lead.repair) if policy is None else (lead.kind, lead.name)
+            for lead in found
+        }
+        if len(ends) > 1:
             return found
         first = first or found
     return first
@@ -121,9 +128,12 @@ def _leads(
 
 
 def _right(problem: Problem, weights: Array) -> str:
-    """The repair that is likeliest to be right, or "" where it is none of them."""
-    right = int(np.bincount(problem.right_repair, weights).argmax())
-    return problem.repairs[right].name if right < len(problem.repairs) else ""
+    """The repair that is right more likely than not, or "" where that is none of them."""
+    shares = np.bincount(problem.right_repair, weights)
+    right = int(shares.argmax())
+    if right >= len(problem.repairs) or shares[right] < LIKELIER_THAN_NOT * shares.sum():
+        return ""
+    return problem.repairs[right].name
 
 
 def suggestions_of(model: FaultModel, results: Mapping[str, str | None]) -> dict[str, str]:
