@@ -249,10 +249,7 @@ def test_a_repair_of_ones_own_choice_is_told_with_its_cautions(
     typist.press("*")
     typist.press("1")
     typist.press("send_away\r")
-    seen = typist.text
-    while typist.lines_with("Enter: go on"):
-        typist.press("\r")
-        seen += f" {typist.text}"
+    seen = typist.read_on()
     assert "This is not what is advised; its price: faultfinder next 1 --instead send_away" in seen
     assert "Have the display rebuilt (send_away)" in seen
     assert "NEXT" not in seen
@@ -270,10 +267,7 @@ def test_a_repair_beyond_the_limit_says_so_also_where_it_was_chosen(typist: Typi
     typist.start("intake", "-m", "small", "-s", "backlight=off", "--limit", "100")
     typist.start("ask", "1")
     typist.press("send_away\r")
-    seen = typist.text
-    while typist.lines_with("Enter: go on"):
-        typist.press("\r")
-        seen += f" {typist.text}"
+    seen = typist.read_on()
     assert "the limit is 100: ask first: faultfinder hold 1 approval" in seen
     assert "Ask the customer first: the ticket waits for it" in seen
 

@@ -87,6 +87,14 @@ class Typist:
         os.write(self._main, keys.encode())
         self._wait()
 
+    def read_on(self) -> str:
+        """All that is said from this screen to the next question."""
+        seen = self.text
+        while self.lines_with("Enter: go on"):
+            self.press("\r")
+            seen += f" {self.text}"
+        return seen
+
     def stop(self) -> int:
         """Press Ctrl-C and wait for the end; the exit status."""
         os.kill(self._process.pid, signal.SIGINT)

@@ -64,10 +64,10 @@ def round_from(
     noted = own + NOTING * problem.handling
     minutes = np.array([part.minutes for part in parts])
     members: list[int] = []
-    spent, stage = 0.0, problem.stage
+    stage = problem.stage
     outcomes = telling.start(problem.weights)
     if lead is not None:
-        members, spent, stage = [lead], parts[lead].minutes, problem.checks[lead].stage
+        members, stage = [lead], problem.checks[lead].stage
         outcomes = telling.then(outcomes, lead)
     here = [check for check, one in enumerate(problem.checks) if one.stage == stage]
     while len(members) < MOST:
@@ -78,7 +78,7 @@ def round_from(
             for check in range(len(parts))
             if check not in here
             or problem.checks[check].behind & set(members)
-            or spent + minutes[check] > MINUTES
+            or minutes[members].sum() + minutes[check] > MINUTES
             or wanted[check] < OFTEN
             or (1.0 - wanted[check]) * own[check] > wanted[check] * problem.handling
         ]
@@ -86,7 +86,6 @@ def round_from(
         if member is None:
             break
         members.append(member)
-        spent += minutes[member]
         outcomes = telling.then(outcomes, member)
 
     members = _with_what_waits(problem, telling, members, here, minutes, noted, worth_per_bit)

@@ -18,7 +18,7 @@ import numpy as np
 
 from faultfinder.errors import ImpossibleEvidence
 from faultfinder.inference.compiled import CompiledModel, with_variable
-from faultfinder.model.parts import Basis, Link, NoisyMax, Row, Table, Variable
+from faultfinder.model.parts import Link, NoisyMax, Row, Table, Variable, worth_of_figure
 
 if TYPE_CHECKING:
     from faultfinder.consultation.consult import Consultation
@@ -94,15 +94,13 @@ def drawn(compiled: CompiledModel, rng: np.random.Generator) -> CompiledModel:
 
 
 def _row(variable: Variable, row: Row, rng: np.random.Generator) -> Row:
-    return replace(row, gives=moved(row.gives, _worth(row.basis, variable.basis), rng))
+    worth = worth_of_figure(UNSAID, row.basis, variable.basis)
+    return replace(row, gives=moved(row.gives, worth, rng))
 
 
 def _link(variable: Variable, link: Link, rng: np.random.Generator) -> Link:
-    return replace(link, gives=moved(link.gives, _worth(link.basis, variable.basis), rng))
-
-
-def _worth(*bases: Basis | None) -> float:
-    return next((one.worth for one in bases if one is not None and one.worth is not None), UNSAID)
+    worth = worth_of_figure(UNSAID, link.basis, variable.basis)
+    return replace(link, gives=moved(link.gives, worth, rng))
 
 
 def moved(gives: Sequence[float], worth: float, rng: np.random.Generator) -> tuple[float, ...]:

@@ -142,15 +142,17 @@ def _parts(file: str, key: Text, node: Node) -> tuple[tuple[PricedPart, ...], tu
 
 def _price(faults: Faults, fields: Fields) -> Price | None:
     from faultfinder.model.reading.faults import shown
+    from faultfinder.model.reading.keys import PRICE
     from faultfinder.model.reading.read_repairs import read_range
 
-    one = fields.number("price") if "price" in fields else None
-    price = read_range(faults, fields) if "price" not in fields else None
-    if "price" in fields and {"low", "likely", "high"}.intersection(fields.keys):
-        right = "Give one price, or low, likely and high."
-        faults.add(fields.line, f"{fields.label} is given twice.", right)
-    if one is not None:
-        price = Price(one, one, one)
+    if "price" in fields:
+        one = fields.number("price")
+        price = None if one is None else Price(one, one, one)
+        if any(key in fields for key in PRICE):
+            right = "Give one price, or low, likely and high."
+            faults.add(fields.line, f"{fields.label} is given twice.", right)
+    else:
+        price = read_range(faults, fields)
     on = fields.word("on", "Say when it was asked: on: 2026-10-14.")
     kind = fields.word("kind")
     if on is not None and not _ON.match(on.value):

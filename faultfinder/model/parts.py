@@ -41,6 +41,14 @@ class Basis:
     worth: float | None = None
 
 
+def worth_of_figure(default: float, *bases: Basis | None) -> float:
+    """What a figure counts for, in tickets: by the first basis that says so, the nearest first."""
+    for basis in bases:
+        if basis is not None and basis.worth is not None:
+            return basis.worth
+    return default
+
+
 @dataclass(frozen=True)
 class Former:
     """What an entry was called before: its earlier `names`, and which share of what went by them

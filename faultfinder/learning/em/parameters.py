@@ -29,6 +29,7 @@ from faultfinder.model.parts import (
     SimpleTest,
     Table,
     Variable,
+    worth_of_figure,
 )
 
 DEFAULT_WORTH = 20.0
@@ -163,7 +164,7 @@ def read_families(
             continue
         places, rows, bases, form = _read(compiled, number, variable)
         file = np.array(rows, dtype=np.float64).reshape(len(places), len(variable.states))
-        worth = np.array([_worth(default_worth, basis, variable.basis) for basis in bases])
+        worth = np.array([worth_of_figure(default_worth, basis, variable.basis) for basis in bases])
         if number in above and variable.kind in (Kind.HISTORY, Kind.CAUSE):
             worth = worth / seen_share
         family = Family(number, places, file, worth, form)
@@ -179,13 +180,6 @@ def _only_silence(model: FaultModel, variable: Variable) -> bool:
     if model.silence is None or model.silence.finding != variable.name:
         return False
     return isinstance(told, Table) and not told.parents and len(set(told.rows[0].gives)) == 1
-
-
-def _worth(default: float, *bases: Basis | None) -> float:
-    for basis in bases:
-        if basis is not None and basis.worth is not None:
-            return basis.worth
-    return default
 
 
 _Read = tuple[tuple[Place, ...], Sequence[Sequence[float]], Sequence[Basis | None], Tables]

@@ -128,8 +128,8 @@ def price_words(model: FaultModel, repair: Repair, currency: str) -> str:
     if part.low == part.high:
         said = f"{part.likely:g} {currency}"
     wait = f", {repair.lead_days:g} days' wait" if repair.lead_days else ""
-    asked = f"{part.kind} part, price of {part.on}".removeprefix(" part, ")
-    basis = asked if part.on else model.prices
+    kind = f"{part.kind} part, " if part.kind else ""
+    basis = f"{kind}price of {part.on}" if part.on else model.prices
     return f"{what}: {said}{wait}{f' ({basis})' if basis else ''}."
 
 
