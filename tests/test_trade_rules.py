@@ -323,6 +323,19 @@ def test_draining_waits_for_the_outside_screen_and_ends_the_round(name: str) -> 
     assert sum(checks[one].minutes for one in told.round) <= MINUTES
 
 
+@pytest.mark.parametrize(
+    "told",
+    [
+        {"after": "new_system", "stage_with_picture": "until_system_loads", "screen_light": "dark"},
+        {"after": "system_update", "image": "doubled"},
+    ],
+)
+def test_draining_stays_out_of_a_round_where_it_is_seldom_wanted(told: dict[str, str]) -> None:
+    found = FAMILIES["bezel_clamshell"].seen(**told, anything_else="nothing")
+    assert "external_monitor" in found.round
+    assert "drain_all_power" not in found.round
+
+
 def test_a_quote_beyond_what_owners_usually_pay_says_so(family: Family) -> None:
     lines = {"image": "lines_down", "external_monitor": "good"}
     said = []
