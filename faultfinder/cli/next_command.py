@@ -27,6 +27,7 @@ from faultfinder.cli.typed import command_of, pick_model, read_case, read_target
 from faultfinder.consultation.consult import consult
 from faultfinder.decide.naming import Naming
 from faultfinder.errors import MisuseError
+from faultfinder.inference.target import ALL_CAUSES
 from faultfinder.report.consultation.view import View
 
 _TARGET_HELP = (
@@ -125,7 +126,7 @@ def next_command(
         else:
             name = pick_model(model)
         case = read_case(named_model(name), saw, tried, now, stage, worth, age)
-    if case.tried and target.strip() != "causes":
+    if case.tried and target.strip() != ALL_CAUSES:
         raise MisuseError("--target goes with what was seen before any repair, not with --tried.")
     if asking:
         talk(case, name, by, read_target(target))
@@ -183,10 +184,13 @@ def next_command(
         click.echo(next_page(view, bold_allowed()))
     elif state is not None:
         from faultfinder.cli.on_ticket import now as present
+        from faultfinder.cli.on_ticket import remember
         from faultfinder.report.ticket.text import ticket_screens
 
         width, bold = columns(), bold_allowed()
         echo_screens(ticket_screens(state, view, present(), width=width, bold=bold))
+        if target == ALL_CAUSES:
+            remember(store, state, view)
     else:
         from faultfinder.report.consultation.short import no_ticket_head, screens
 

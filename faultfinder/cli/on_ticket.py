@@ -140,6 +140,13 @@ def view_of(store: Store, ticket: Ticket) -> View:
     return View(consult(case_of(store, ticket)), ticket.number, entries=found_by(ticket))
 
 
+def remember(store: Store, ticket: Ticket, view: View) -> None:
+    """Keep where the ticket stands, for lists, once its page is shown."""
+    from faultfinder.cli.known import remember  # not before somebody reads the page
+
+    remember(store.database.name, ticket, view.told)
+
+
 def found_by(ticket: Ticket) -> dict[str, int]:
     """The number of the entry that holds a finding, by its name; the newest counts."""
     return {

@@ -5,37 +5,25 @@ A diagnosis takes about a tenth of a second, which is too long for a list of hun
 
 from __future__ import annotations
 
-import contextlib
-import hashlib
-import json
 import sys
 from collections.abc import Hashable, Iterable, Iterator, Sequence
 from dataclasses import dataclass
-from pathlib import Path
 from typing import Any, TypeVar
 
 import click
 
 from faultfinder.cli.cores import on_cores
+from faultfinder.cli.known import Known, key_of, key_with, minutes_left
 from faultfinder.cli.on_ticket import case_of
 from faultfinder.cli.terminal import for_bars
 from faultfinder.consultation.case import Case
 from faultfinder.consultation.consult import consult
-from faultfinder.consultation.triage import minutes_to_decision
 from faultfinder.decide.shop_file import read_shop
 from faultfinder.errors import FaultfinderError
-from faultfinder.files import open_plain, private_folder, whole_file
-from faultfinder.inference.cache import cache_folder
 from faultfinder.report.consultation.view import View
-from faultfinder.report.ticket.standing import Standing, blocked_by, standing_of
+from faultfinder.report.ticket.standing import Standing, standing_of, waits
 from faultfinder.tickets.store import Store
 from faultfinder.tickets.ticket import Ticket
-
-LAYOUT = 3
-"""Raised when what is kept, or how it is worked out, changes."""
-
-KEPT = 5000
-"""States above which only those of the tickets at hand are kept."""
 
 T = TypeVar("T")
 
@@ -75,9 +63,7 @@ class _State:
         try:
             told = consult(self.case)
             row = standing_of(View(told)).as_row() if self.standing else None
-            if self.without is None or not self.case.model.model.repairs:
-                return row, None if self.without is None else 0.0
-            return row, 0.0 if told.stop else minutes_to_decision(told, self.without)
+            return row, None if self.without is None else minutes_left(told, self.without)
         except FaultfinderError as error:
             trouble = Standing(trouble=str(error)).as_row() if self.standing else None
             return trouble, None if self.without is None else 0.0
@@ -87,60 +73,59 @@ def _worked_out(
     store: Store, tickets: Iterable[Ticket], without: Sequence[str] | None
 ) -> list[tuple[Ticket, Standing, float]]:
     """Each distinct state once, and none of which it is kept how it stands."""
-    place = cache_folder() / f"standings-{_hash(store.database.name)}.json"
-    rows, minutes = _read(place)
+    known = Known.of(store.database.name)
+    rows, minutes = known.rows, known.minutes
     before = len(rows), len(minutes)
     troubles: dict[int, Standing] = {}
     states: dict[str, Case] = {}
     going: set[str] = set()
     shop = read_shop()
-    key_of: dict[int, str] = {}
+    keys: dict[int, str] = {}
     listed: list[Ticket] = []
-    known: dict[Hashable, str] = {}
+    alike: dict[Hashable, str] = {}
     for ticket in tickets:
         listed.append(ticket.in_brief())
         holds = _holds(ticket)
-        key = known.get(holds)
+        key = alike.get(holds)
         if key is None:
             try:
                 case = case_of(store, ticket, shop)
             except FaultfinderError as error:
                 troubles[ticket.number] = Standing(trouble=str(error))
                 continue
-            key = known[holds] = _key(case)
+            key = alike[holds] = key_of(case)
             states.setdefault(key, case)
-        key_of[ticket.number] = key
-        if without is not None and ticket.repaired is None and not blocked_by(ticket):
+        keys[ticket.number] = key
+        if without is not None and not waits(ticket):
             going.add(key)
-    timed = "" if without is None else _hash(repr(tuple(without)))
+    timed = {key: key_with(key, without or ()) for key in going}
     wanted = {
         key: _State(
-            case, key not in rows, without if key in going and key + timed not in minutes else None
+            case,
+            key not in rows,
+            without if key in going and timed[key] not in minutes else None,
         )
         for key, case in states.items()
     }
     wanted = {key: one for key, one in wanted.items() if one.standing or one.without is not None}
+    # Those of one model and kind after one another: much of what they share is kept at hand.
+    wanted = dict(sorted(wanted.items(), key=lambda one: _sort(one[1].case)))
     done = on_cores(_State.worked_out, list(wanted.values()))
     for (key, _), (row, took) in zip(_with_bar(list(wanted.items())), done, strict=True):
         if row is not None:
             rows[key] = row
         if took is not None:
-            minutes[key + timed] = took
+            minutes[timed[key]] = took
     if (len(rows), len(minutes)) != before:
-        few = len(rows) < KEPT
-        _write(
-            place,
-            rows if few else {key: rows[key] for key in states},
-            minutes if few else {key + timed: minutes[key + timed] for key in going},
-        )
+        known.write(states, timed.values())
     made = {key: Standing(**rows[key]) for key in states}
     found = []
     for ticket in listed:
         if ticket.number in troubles:
             found.append((ticket, troubles[ticket.number], 0.0))
         else:
-            key = key_of[ticket.number]
-            took = 0.0 if ticket.repaired is not None else minutes.get(key + timed, 0.0)
+            key = keys[ticket.number]
+            took = 0.0 if ticket.repaired is not None else minutes.get(timed.get(key, ""), 0.0)
             found.append((ticket, made[key], took))
     return found
 
@@ -156,36 +141,10 @@ def _holds(ticket: Ticket) -> Hashable:
         ticket.stage,
         since,
         ticket.intake.worth,
-        (ticket.first_ticket),
+        tuple(ticket.judged.items()),
+        ticket.first_ticket,
     )
 
 
-def _key(case: Case) -> str:
-    return _hash(
-        f"{LAYOUT}|{case.model.model.digest}|{case.shop}|{dict(case.results)}|{case.stage}"
-        f"|{case.tried}|{case.worth}|{dict(case.likelier)}"
-    )
-
-
-def _hash(text: str) -> str:
-    return hashlib.sha256(text.encode("utf-8", "backslashreplace")).hexdigest()[:24]
-
-
-def _read(place: Path) -> tuple[dict[str, dict[str, Any]], dict[str, float]]:
-    """What was kept: standings and minutes by state. Nothing when it cannot be read: it costs
-    time, never an error."""
-    fields = set(Standing().as_row())
-    with contextlib.suppress(OSError, ValueError, AttributeError, TypeError, KeyError):
-        with open_plain(place) as stream:
-            kept = json.load(stream)
-        rows = {key: row for key, row in kept["standings"].items() if set(row) == fields}
-        return rows, {key: float(took) for key, took in kept["minutes"].items()}
-    return {}, {}
-
-
-def _write(place: Path, rows: dict[str, dict[str, Any]], minutes: dict[str, float]) -> None:
-    with contextlib.suppress(OSError):
-        private_folder(place.parent)
-        with whole_file(place, private=True) as stream:
-            text = json.dumps({"standings": rows, "minutes": minutes})
-            stream.write(text.encode("ascii"))
+def _sort(case: Case) -> tuple[str, int]:
+    return case.model.model.digest, len(case.tried)

@@ -15,6 +15,7 @@ from faultfinder.cli.on_ticket import (
     found_by,
     keep_model,
     now,
+    remember,
     the_store,
     view_of,
     who,
@@ -217,8 +218,9 @@ def talk_on(
     if not state.open:
         screen.end(f"Ticket {state.number} closed: {state.outcome}.")
     else:
-        pages = ticket_screens(state, view_of(store, state), now(), (), columns(), bold_allowed())
-        screen.end(*pages)
+        view = view_of(store, state)
+        screen.end(*ticket_screens(state, view, now(), (), columns(), bold_allowed()))
+        remember(store, state, view)
     return keeper.ended
 
 

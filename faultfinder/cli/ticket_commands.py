@@ -25,6 +25,7 @@ from faultfinder.cli.on_ticket import (
     keep_model,
     now,
     open_ticket,
+    remember,
     the_store,
     view_of,
     who,
@@ -81,8 +82,12 @@ def show_next(store: Store, state: Ticket, *before: str) -> None:
         pages = ticket_screens(state, view, now(), before, columns(), bold_allowed())
     except FaultfinderError as error:
         # What was entered stands all the same.
-        pages = ["\n".join([*before, harmless(f"What comes next cannot be worked out: {error}")])]
+        echo_screens(
+            ["\n".join([*before, harmless(f"What comes next cannot be worked out: {error}")])]
+        )
+        return
     echo_screens(pages)
+    remember(store, state, view)
 
 
 @click.command("intake", short_help="Open a ticket.")

@@ -81,6 +81,11 @@ def blocked_by(ticket: Ticket, stop: str = "") -> tuple[str, ...]:
     return tuple(said for said, _ in blocks_of(ticket, stop))
 
 
+def waits(ticket: Ticket) -> bool:
+    """Whether nothing is left to decide on a ticket now: it is repaired, or blocked."""
+    return ticket.repaired is not None or bool(blocked_by(ticket))
+
+
 def blocks_of(ticket: Ticket, stop: str = "") -> tuple[tuple[str, str], ...]:
     """The same, each with the command that lifts it; "" where there is none."""
     blocks = []
