@@ -327,6 +327,49 @@ def test_the_page_is_80_columns_wide_and_names_what_could_not_be_said(files: Pat
     assert "Played:" in told.stdout
 
 
+def test_other_chances_stand_beside_the_models_paired(files: Path, torch_book: Book) -> None:
+    said = {"cases": [{"id": line.case.id, "moments": [{"moment": "all", "groups": {"power": 0.9}}]}
+                      for line in torch_book.lines]}  # fmt: skip
+    (files / "other.json").write_text(json.dumps(said), encoding="utf-8")
+    command = ("model", "cases", files / "cases.yaml", *own(files))
+    told = run(*command, "--json", "--beside", files / "other.json")
+    assert told.exit_code == 0, told.output
+    (other,) = json.loads(told.stdout)["scores"]["besides"]
+    found = {one["figure"]: one for one in other["differences"]}
+    assert (other["name"], set(found)) == ("other.json", {"top1", "top3", "bits"})
+    rows = torch_book.scored["all"]
+    whole = 0.9 + 0.002 * (len(rows[0].groups) - 1)
+    there = [-math.log2((0.9 if "power" in row.truth else 0.002) / whole) for row in rows]
+    assert found["bits"]["there"] == pytest.approx(sum(there) / len(there))
+    assert found["bits"]["here"] == pytest.approx(sum(row.bits for row in rows) / len(rows))
+    less = [row.bits - one for row, one in zip(rows, there, strict=True)]
+    assert found["bits"]["interval"] == pytest.approx([min(less), max(less)])  # of two cases
+
+    (files / "same.json").write_text(told.stdout, encoding="utf-8")
+    page = run(*command, "--beside", files / "same.json", "--beside", files / "other.json").stdout
+    assert max(map(len, page.splitlines())) <= 80
+    assert page.count("+0.00 to +0.00") == 2  # the same chances, at both moments
+
+
+@pytest.mark.parametrize(
+    ("text", "says"),
+    [
+        ("not: json", "does not hold chances"),
+        ('{"cases": [{"id": "one", "moments": [{"moment": "all", "groups": {"power": 1.5}}]}]}',
+         "does not hold chances"),
+        ('{"cases": [{"id": "zzz", "moments": [{"moment": "all", "groups": {}}]}]}',
+         "holds no chances for any of these cases"),
+    ],
+)  # fmt: skip
+def test_what_holds_no_chances_is_refused_in_a_sentence(files: Path, text: str, says: str) -> None:
+    (files / "other.json").write_text(text, encoding="utf-8")
+    told = run(
+        "model", "cases", files / "cases.yaml", *own(files), "--beside", files / "other.json"
+    )
+    assert told.exit_code == 2
+    assert says in told.stderr
+
+
 def test_a_build_without_a_model_is_said_and_the_rest_judged(files: Path) -> None:
     with (files / "cases.yaml").open("a", encoding="utf-8") as book:
         book.write("- {id: four, build: unheard_of, at_fault: [contact]}\n")

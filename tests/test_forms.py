@@ -60,7 +60,7 @@ PRINTED: dict[str, tuple[tuple[str, ...], ...]] = {
     "model cases": (
         (
             *(str(TORCH / "many.yaml"), *TORCH_BOOK, "--play", "--leave-out"),
-            *("--rounds", str(TORCH / "rounds.yaml")),
+            *("--rounds", str(TORCH / "rounds.yaml"), "--beside", str(TORCH / "other.json")),
         ),
     ),
     "model expectations": ((str(TORCH / "situations.yaml"), *TORCH_BOOK, "--variations", "2"),),

@@ -50,6 +50,13 @@ MAPPING = click.option(
 @ONE_MODEL
 @VOCABULARY
 @MAPPING
+@click.option(
+    "--beside",
+    "others",
+    multiple=True,
+    type=_FILE,
+    help="What --json printed of other models (or any program, in that form): both, paired.",
+)
 @click.option("--rounds", type=_FILE, help="Advisers' rounds, to say how far they agree.")
 @click.option("--play", is_flag=True, help="Play each case to the check that settled it.")
 @click.option("--leave-out", is_flag=True, help="Take each group out; see what is not listed.")
@@ -58,6 +65,7 @@ def cases_command(
     model: str | None,
     vocabulary: Path | None,
     mapping: Path | None,
+    others: tuple[Path, ...],
     rounds: Path | None,
     play: bool,
     leave_out: bool,
@@ -69,6 +77,7 @@ def cases_command(
     next steps of every case, which takes minutes for a hundred.
     """
     from faultfinder.assess.casebook.advisers import agreement
+    from faultfinder.assess.casebook.beside import beside, read_chances
     from faultfinder.assess.casebook.books import read_cases, read_rounds
     from faultfinder.assess.casebook.leaving_out import leaving_out
     from faultfinder.assess.casebook.playing import play as play_case
@@ -79,8 +88,10 @@ def cases_command(
     if not cases:
         raise MisuseError("There is no case in what was named.")
     advised = None if rounds is None else read_rounds(rounds)
+    chances = [(file.name, read_chances(file)) for file in others]
     judge_of = _judges(words, mapped, model)
     book = book_of(cases, judge_of, mapped, _progress("judged", len(cases)))
+    besides = [beside(book, name, held) for name, held in chances]
     intakes = [(line.case, line.judged["intake"]) for line in book.lines if line.judged]
     agreed = None if advised is None else agreement(intakes, advised)
     played = []
@@ -98,11 +109,13 @@ def cases_command(
             tell(number)
             for judged in line.judged.values():
                 _ = judged.round  # the dear part; kept for the form
-        echo_json(CASES, ScoredBook(book, agreed, played, left_out))
+        echo_json(CASES, ScoredBook(book, agreed, played, left_out, besides))
     else:
         from faultfinder.report.casebook.text import cases_page
 
-        click.echo(cases_page(book, agreed=agreed, played=played, left_out=left_out))
+        click.echo(
+            cases_page(book, agreed=agreed, played=played, left_out=left_out, besides=besides)
+        )
     for build in book.unknown_builds:
         click.echo(f"There is no model for the build {build}.", err=True)
 

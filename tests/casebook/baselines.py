@@ -1,5 +1,8 @@
 """What the judges' tables make of real cases without a network, to hold the models against.
 
+    python tests/casebook/baselines.py FOLDER
+
+writes their chances to FOLDER, a file a baseline, for `faultfinder model cases --beside`.
 Three baselines, one fault at a time: the tables multiplied (naive Bayes); the same with
 structure; and with each fault split into its presentations too. The structure's six numbers
 and its lists were chosen on the visible cases, so there they flatter it.
@@ -8,7 +11,9 @@ and its lists were chosen on the visible cases, so there they flatter it.
 from __future__ import annotations
 
 import itertools
+import json
 import math
+import sys
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
 from functools import cache, cached_property
@@ -18,7 +23,10 @@ from typing import Any
 import numpy as np
 import yaml
 
-from faultfinder.assess.casebook.books import (
+ROOT = Path(__file__).resolve().parents[2]
+sys.path[:0] = [] if str(ROOT) in sys.path else [str(ROOT)]
+
+from faultfinder.assess.casebook.books import (  # noqa: E402
     Mapped,
     RealCase,
     Vocabulary,
@@ -26,11 +34,10 @@ from faultfinder.assess.casebook.books import (
     read_mapping,
     read_vocabulary,
 )
-from faultfinder.assess.casebook.judging import MOMENTS
-from faultfinder.assess.casebook.scores import Scored, bits_of, normalised
-from faultfinder.model.network import Array
+from faultfinder.assess.casebook.judging import MOMENTS  # noqa: E402
+from faultfinder.assess.casebook.scores import Scored, bits_of, normalised  # noqa: E402
+from faultfinder.model.network import Array  # noqa: E402
 
-ROOT = Path(__file__).resolve().parents[2]
 BOOK = ROOT / "models" / "casebook"
 PRESENTATIONS = Path(__file__).with_name("presentations.yaml")
 
@@ -379,6 +386,17 @@ def scored(
     return Scored(case, truth, True, False, now, bits, bits_of(normalised(prior, prior), truth))
 
 
+def chances(
+    cases: Sequence[RealCase], structure: Structure
+) -> dict[tuple[str, str], dict[str, float]]:  # fmt: skip
+    """(case, moment) -> group -> chance."""
+    tables = tables_for(structure)
+    return {
+        (case.id, moment): judged(case, moment, tables, structure)
+        for case, moment in itertools.product(cases, MOMENTS)
+    }
+
+
 def scored_bits(
     tables: Tables, structure: Structure = MULTIPLIED, cases: Sequence[RealCase] | None = None
 ) -> list[float]:
@@ -388,3 +406,17 @@ def scored_bits(
         scored(case, moment, tables, structure) for moment, case in itertools.product(MOMENTS, held)
     ]
     return [row.bits for row in rows if row is not None]
+
+
+def main() -> None:
+    for name, structure in BASELINES.items():
+        cases: dict[str, list[dict[str, Any]]] = {}
+        for (case, moment), groups in chances(read_cases(BOOK / "cases.yaml"), structure).items():
+            cases.setdefault(case, []).append({"moment": moment, "groups": groups})
+        form = {"cases": [{"id": case, "moments": held} for case, held in cases.items()]}
+        place = Path(sys.argv[1]) / f"{name.replace(' ', '_')}.json"
+        place.write_text(json.dumps(form), encoding="utf-8")
+
+
+if __name__ == "__main__":
+    main()

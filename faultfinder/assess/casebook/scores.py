@@ -169,14 +169,16 @@ def _mean(values: Sequence[float]) -> float:
     return sum(values) / len(values)
 
 
-def bootstrap(values: Sequence[float], of: Callable[..., object] = np.mean) -> tuple[float, float]:
-    """The 95 % percentile bootstrap interval of a mean (or a median: pass np.median) over cases
+def bootstrap(
+    values: Sequence[float], of: Callable[..., object] = np.mean, level: float = 0.95
+) -> tuple[float, float]:
+    """The percentile bootstrap interval of a mean (or a median: pass np.median) over cases
     (Efron, Ann. Stat. 7 (1979) 1). NaNs without a value."""
     if not values:
         return math.nan, math.nan
     drawn = np.random.default_rng(SEED).integers(len(values), size=(DRAWS, len(values)))
     figures = of(np.asarray(values, dtype=float)[drawn], axis=1)
-    low, high = np.quantile(np.asarray(figures), [0.025, 0.975])
+    low, high = np.quantile(np.asarray(figures), [(1.0 - level) / 2.0, (1.0 + level) / 2.0])
     return float(low), float(high)
 
 

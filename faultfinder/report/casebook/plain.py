@@ -6,6 +6,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 from faultfinder.assess.casebook.advisers import Agreement
+from faultfinder.assess.casebook.beside import Beside, Difference
 from faultfinder.assess.casebook.expectations import Verdict
 from faultfinder.assess.casebook.judging import Entry, Judged, Step
 from faultfinder.assess.casebook.leaving_out import LeavingOut, LeftOut
@@ -141,6 +142,23 @@ LEAVING_OUT = Form[LeavingOut](
 )
 
 
+DIFFERENCE = Form[Difference](
+    "A figure here and there",
+    Key("moment", "word", "intake or all"),
+    Key("figure", "word", "top1 or top3, shares of the cases, or bits"),
+    Key("count", "count", "cases that both judge"),
+    Key("here", "number", "of the models, on average"),
+    Key("there", "number", "by the other chances"),
+    Key("interval", "list of numbers", "here less there, paired: its 90 % bootstrap interval"),
+)
+
+BESIDE = Form[Beside](
+    "Other chances for the same cases",
+    Key("name", "text", "the file"),
+    Key("differences", "objects", "a figure at a moment each", form=DIFFERENCE),
+)
+
+
 @dataclass(frozen=True)
 class ScoredBook:
     """A book, and what was measured on it on demand."""
@@ -149,6 +167,7 @@ class ScoredBook:
     agreement: Agreement | None = None
     played: Sequence[Played] = ()
     left_out: LeavingOut | None = None
+    besides: Sequence[Beside] = ()
 
 
 PART = Form[tuple[Book, str]](
@@ -180,6 +199,7 @@ BOOK = Form[ScoredBook](
     Key("agreement", "object or null", "with advisers, on demand", form=AGREEMENT),
     Key("played", "objects", "cases, on demand", form=PLAYED),
     Key("left_out", "object or null", "what is not listed, on demand", form=LEAVING_OUT),
+    Key("besides", "objects", "other chances, on demand", form=BESIDE),
 )
 
 CASES = Form[ScoredBook](

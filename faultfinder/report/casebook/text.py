@@ -8,6 +8,7 @@ from statistics import median
 import numpy as np
 
 from faultfinder.assess.casebook.advisers import Agreement
+from faultfinder.assess.casebook.beside import LEVEL, Beside, Difference
 from faultfinder.assess.casebook.expectations import Verdict
 from faultfinder.assess.casebook.judging import MOMENTS
 from faultfinder.assess.casebook.leaving_out import LeavingOut
@@ -25,12 +26,15 @@ def cases_page(
     agreed: Agreement | None = None,
     played: Sequence[Played] = (),
     left_out: LeavingOut | None = None,
+    besides: Sequence[Beside] = (),
 ) -> str:
     """The scores of a book."""
     lines: list[str] = []
     for moment in MOMENTS:
         lines += [*_table(book, moment), ""]
     lines += _calibration(book)
+    for one in besides:
+        lines += [*beside_lines(one), ""]
     lines += _ranks(book)
     if agreed is not None:
         lines += wrapped(
@@ -77,6 +81,25 @@ def _calibration(book: Book) -> list[str]:
         f"  said less right, both moments: {100 * book.leaders_promise:+.1f} points",
         "",
     ]
+
+
+def beside_lines(one: Beside) -> list[str]:
+    """The figures here beside those of other chances, a figure a line."""
+    lines = [f"Beside {shortened(harmless(one.name), 33)}"]
+    lines[0] = f"{lines[0]:<41} here  there  here less there, {LEVEL:.0%}"
+    for found in one.differences:
+        title = f"  {_TITLE[found.moment]}, {counted(found.count, 'case')}"
+        lines.append(f"{title:<33}{_beside_figures(found)}")
+    return lines
+
+
+def _beside_figures(found: Difference) -> str:
+    low, high = found.interval
+    if found.figure == "bits":
+        return f"  bits   {found.here:5.2f}  {found.there:5.2f}  {low:+.2f} to {high:+.2f}"
+    title = {"top1": "top-1", "top3": "top-3"}[found.figure]
+    interval = f"{100 * low:+.1f} to {100 * high:+.1f} points"
+    return f"  {title}  {found.here:5.0%}  {found.there:5.0%}  {interval}"
 
 
 def _ranks(book: Book) -> list[str]:
