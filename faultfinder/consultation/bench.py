@@ -36,12 +36,12 @@ AT_ONCE_BEARABLE = 20_000
 """The same after a repair, where the causes shown come from this list."""
 
 
-def smallest_problem(case: Case) -> Problem:
+def smallest_problem(case: Case, exact: float | None = None) -> Problem:
     """The repair problem of a case, over as few joint states of the causes as suffice.
 
     Two faults at once where that is nearly all, else three; where two at once are many joint
     states, one fault if that is nearly all. After a repair three, or two where three are too
-    many to list.
+    many to list. `exact` is how likely the findings are, where that is known.
     """
     cards = [case.model.network.cards[cause] for cause in case.model.causes]
     if case.tried:
@@ -66,6 +66,8 @@ def smallest_problem(case: Case) -> Problem:
                 at_once=size,
                 lost=LEFT_OUT,
                 naming=case.naming,
+                # After a repair more may be known of what happened before.
+                exact=None if case.tried else exact,
             )
         except ImpossibleEvidence:
             if size == sizes[-1]:
@@ -97,6 +99,7 @@ def build_problem(
     at_once: int = 3,
     lost: float = 1e-5,
     naming: Naming | None = None,
+    exact: float | None = None,
 ) -> Problem:
     """The repair problem from here: beliefs, open checks, repairs not tried yet; with `naming`
     the job ends with a name and no repair is weighed.
@@ -111,7 +114,7 @@ def build_problem(
     """
     shop = shop or Shop()
     model = compiled.model
-    belief = belief_now(compiled, findings, tried, at_once, hints)
+    belief = belief_now(compiled, findings, tried, at_once, hints, exact)
     weights = belief.weights
     scenarios, _ = scenario_values(compiled, at_once)
     # Negligible scenarios cost time and cannot change a decision.
@@ -215,13 +218,13 @@ def _check_actions(
         if stopping.intersection(check.observes):
             continue
         numbers = tuple(network.index[name] for name in names)
-        rows = np.ones((1, len(keep)))
-        for number in numbers:
+        rows = likelihoods[numbers[0]][:, keep]
+        for number in numbers[1:]:
             rows = (rows[:, None] * likelihoods[number][:, keep][None]).reshape(-1, len(keep))
         actions.append(
             CheckAction(
                 check.name,
-                tuple(result_labels(compiled, numbers)),
+                result_labels(compiled, numbers),
                 shop.cost(check.minutes, check.consumables) + harm(check.risk),
                 at[check.place(here)],
                 rows,
@@ -231,11 +234,12 @@ def _check_actions(
             )
         )
     numbers_of = {action.name: number for number, action in enumerate(actions)}
-    return [
-        replace(action, behind=frozenset(numbers_of[name] for name in before if name in numbers_of))
-        for action in actions
-        for before in [model.checks_by_name[action.name].behind]
-    ]
+    for number, action in enumerate(actions):
+        behind = model.checks_by_name[action.name].behind
+        if any(name in numbers_of for name in behind):
+            before = frozenset(numbers_of[name] for name in behind if name in numbers_of)
+            actions[number] = replace(action, behind=before)
+    return actions
 
 
 def harm(risk: Risk | None) -> float:

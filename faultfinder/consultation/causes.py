@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
+from functools import lru_cache
 
 import numpy as np
 
@@ -106,7 +107,8 @@ def after_results_now(problem: Problem, check: str) -> dict[str, dict[str, float
     return found
 
 
-def result_labels(compiled: CompiledModel, findings: tuple[int, ...]) -> list[str]:
+@lru_cache(maxsize=512)
+def result_labels(compiled: CompiledModel, findings: tuple[int, ...]) -> tuple[str, ...]:
     """Labels of all joint results of `findings`, the last varying fastest."""
     labels: list[tuple[tuple[str, str], ...]] = [()]
     for number in findings:
@@ -114,4 +116,4 @@ def result_labels(compiled: CompiledModel, findings: tuple[int, ...]) -> list[st
         labels = [
             (*before, (name, s)) for before in labels for s in compiled.network.states[number]
         ]
-    return [join_results(pairs, len(findings) == 1) for pairs in labels]
+    return tuple(join_results(pairs, len(findings) == 1) for pairs in labels)

@@ -235,7 +235,7 @@ class Consultation:
         if not self._planned:
             name = self.case.model.model.name
             raise FaultfinderError(f"The model {name} names no repairs, so there is no plan.")
-        return smallest_problem(self.case)
+        return smallest_problem(self.case, self.evidence_probability)
 
     @cached_property
     def policy(self) -> Policy:

@@ -105,19 +105,20 @@ class _Ledger:
         else:
             self._end(stories, first)
         for stories in self.abreast.going():
-            checks = self.policy.checks(stories.weights, stories.stages, stories.made)
-            self._look(stories.take(checks >= 0), checks[checks >= 0])
+            checks, outcomes = self.policy.looked(stories.weights, stories.stages, stories.made)
+            on = checks >= 0
+            self._look(stories.take(on), checks[on], outcomes[on])
             rest = stories.take(checks < 0)
             self._end(rest, first_repairs(self.problem, rest.weights, rest.stages, rest.repaired))
 
-    def _look(self, stories: Stories, checks: Ints) -> None:
+    def _look(self, stories: Stories, checks: Ints, outcomes: Array | None = None) -> None:
         if len(stories):
             way = self.problem.travel[stories.stages, self.abreast.places[checks]]
             stories.spent[:, 0] += way + self._priced[0][checks]
             own, _, ways = self._timed
             spent = ways[stories.stages, self.abreast.places[checks]] + own[checks]
             self.minutes += float(stories.chance @ spent)
-            self.abreast.wait(self.abreast.check(stories, checks))
+            self.abreast.wait(self.abreast.check(stories, checks, outcomes))
 
     def _end(self, stories: Stories, repairs: Ints) -> None:
         """No check more: repairs, or handing over (-1)."""

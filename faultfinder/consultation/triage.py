@@ -43,13 +43,15 @@ def minutes_to_decision(consultation: Consultation, without: Sequence[str] = ())
     then, abreast = OneStep(problem, terms.worth_per_bit), Abreast(problem, 1.0 / DRAWS)
     own = np.array([c.cost - by_name[c.name].consumables - c.shop_share for c in problem.checks])
     stories, checks = told_once(problem, start(problem), 0), np.array([first.number])
+    outcomes = None
     total = 0.0
     while len(stories):
         way = problem.travel[stories.stages, abreast.places[checks]]
         total += float(stories.chance @ (way + own[checks]))
-        stories = abreast.check(stories, checks)
-        checks = then.checks(stories.weights, stories.stages, stories.made)
-        stories, checks = stories.take(checks >= 0), checks[checks >= 0]
+        stories = abreast.check(stories, checks, outcomes)
+        checks, outcomes = then.looked(stories.weights, stories.stages, stories.made)
+        on = checks >= 0
+        stories, checks, outcomes = stories.take(on), checks[on], outcomes[on]
     return total / per_minute
 
 

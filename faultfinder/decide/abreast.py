@@ -88,16 +88,13 @@ class Abreast:
     _over: float = 0.5
 
     @cached_property
-    def _rows(self) -> tuple[Array, Ints]:
-        """The likelihoods of all results, (results, scenarios), and where each check's begin."""
-        checks = self.problem.checks
-        begins = np.cumsum([0, *(len(check.results) for check in checks[:-1])])
-        return np.concatenate([check.likelihood for check in checks]), begins
-
-    @cached_property
-    def _most(self) -> int:
-        """The most results that a check has."""
-        return max((len(check.results) for check in self.problem.checks), default=0)
+    def _results(self) -> tuple[Ints, NDArray[np.bool_]]:
+        """Where each result of each check stands among all results, and whether there is such a
+        one: shape (checks, most results)."""
+        counts = [len(check.results) for check in self.problem.checks]
+        place = np.arange(max(counts, default=0))
+        there = place < np.array(counts)[:, None]
+        return np.where(there, self.problem.told[1][:, None] + place, 0), there
 
     def wait(self, stories: Stories) -> None:
         """Stories that are to go on later."""
@@ -115,21 +112,29 @@ class Abreast:
                 stories = stories.take(np.arange(most))
             yield stories
 
-    def check(self, stories: Stories, checks: Ints) -> Stories:
-        """The stories after a check each (by number)."""
-        told = np.zeros((len(stories), self._most))
-        for check in set(checks.tolist()):
-            rows, some = self.problem.checks[check].likelihood, np.flatnonzero(checks == check)
-            told[some, : len(rows)] = stories.weights[some] @ rows.T
+    def check(self, stories: Stories, checks: Ints, outcomes: Array | None = None) -> Stories:
+        """The stories after a check each (by number). `outcomes` are how likely each result of
+        every check is in each, (stories, results), where somebody has worked that out."""
+        places, there = self._results
+        if outcomes is not None:
+            told = np.take_along_axis(outcomes, places[checks], axis=1) * there[checks]
+        else:
+            told = np.zeros((len(stories), there.shape[1]))
+            for check in set(checks.tolist()):
+                rows, some = self.problem.checks[check].likelihood, np.flatnonzero(checks == check)
+                told[some, : len(rows)] = stories.weights[some] @ rows.T
         told[told <= UNLIKELY] = 0.0
         before, result, chance = self._thinned(stories.chance[:, None] * told)
-        then = stories.take(before)
-        then.made[np.arange(len(then)), checks[before]] = True
-        every, begins = self._rows
-        likelihood = every[begins[checks[before]] + result]
-        weights = likelihood * then.weights / told[before, result][:, None]
-        stages = self.places[checks[before]]
-        return replace(then, weights=weights, stages=stages, chance=chance)
+        every, begins = self.problem.told
+        done = checks[before]
+        # In place, since the beliefs of many stories are most of the work.
+        weights = stories.weights[before]
+        weights *= every[begins[done] + result]
+        weights /= told[before, result][:, None]
+        made = stories.made[before]
+        made[np.arange(len(made)), done] = True
+        repaired, spent = stories.repaired[before], stories.spent[before]
+        return Stories(weights, self.places[done], made, repaired, chance, spent)
 
     def _thinned(self, chances: Array) -> tuple[Ints, Ints, Array]:
         """The places of stories to follow, in a table of their chances, and the chances to follow

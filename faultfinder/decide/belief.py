@@ -70,12 +70,14 @@ def belief_now(
     tried: Sequence[Tried] = (),
     at_once: int = 3,
     hints: Mapping[int, Array] | None = None,
+    exact: float | None = None,
 ) -> BeliefNow:
     """The belief after findings, repairs that did not cure, and findings since.
 
     `findings` were made before any repair. After each repair in `tried` the complaint
     is taken to be still there, unless its findings say otherwise. `hints` are likelihoods of
-    causes, shape (states,), of the machine as it came. Raises
+    causes, shape (states,), of the machine as it came; `exact` is how likely all of `findings` are,
+    where that was worked out before. Raises
     ImpossibleEvidence when nothing explains what was found.
     """
     model, network = compiled.model, compiled.network
@@ -99,9 +101,9 @@ def belief_now(
     # After a repair the machine is another, of which nobody has been silent.
     told = judge.told(tried[-1].findings) if tried else judge.told(rest, silent)
     kept = float(weights.sum())
-    exact = float(
-        np.exp(log_probability(compiled, evidence_from(compiled, {**findings, **known}, hints))[0])
-    )
+    if exact is None:
+        evidence = evidence_from(compiled, {**findings, **known}, hints)
+        exact = float(np.exp(log_probability(compiled, evidence)[0]))
     if kept <= 0.0 or exact <= 0.0:
         raise ImpossibleEvidence(sorted(findings.items()))
     weights = weights / kept
@@ -193,7 +195,7 @@ class _Judge:
         return vectors
 
 
-@lru_cache(maxsize=64)
+@lru_cache(maxsize=256)
 def mending(compiled: CompiledModel, name: str) -> Array:
     model, network = compiled.model, compiled.network
     repair = model.repairs_by_name[name]

@@ -188,9 +188,12 @@ def _joined(parts: Sequence[Runs]) -> Runs:
 def _folded(runs: Runs, way: float) -> Runs:
     """The runs behind a way: the best of them is taken in with it, and others for as long as that
     raises its ratio."""
+    if runs.shape[2] == 1:
+        runs[2] += way
+        runs[0] = np.where(runs[0] >= 0.0, runs[1] / runs[2], -1.0)
+        return runs
     at = np.arange(runs.shape[1])
-    if runs.shape[2] > 1:
-        runs = runs[:, at[:, None], np.argsort(-runs[0], axis=1, kind="stable")]
+    runs = runs[:, at[:, None], np.argsort(-runs[0], axis=1, kind="stable")]
     sums = np.cumsum(runs[1:3], axis=2)
     sums[1] += way
     whole = np.where(runs[0] >= 0.0, sums[0] / sums[1], -1.0)

@@ -30,6 +30,9 @@ Codes = tuple[Ints, Ints, Ints]
 Moves = tuple[Ints, Ints, Array]
 """Scenarios by number: from, to, and with what probability, one entry per possibility."""
 
+TINY = np.finfo(float).tiny
+"""What is less likely than this cannot be."""
+
 LIKELY_CURE, PAYS = 0.5, 2.0
 """From which chance of a cure a repair is one to name, and how many times its cost the machine is
 taken to be worth at least when the right repair is named."""
@@ -212,12 +215,38 @@ class Problem:
         return result
 
     @cached_property
-    def success(self) -> Array:
-        """P(cause gone after repair) in each scenario: shape (repairs, scenarios, causes)."""
-        columns = np.arange(len(self.causes))
+    def told(self) -> tuple[Array, Ints]:
+        """P(result | scenario) of all checks below one another, (results, scenarios), and where
+        each check's results begin: (checks,)."""
+        begins = np.cumsum([0, *(len(check.results) for check in self.checks[:-1])])
+        return np.concatenate([check.likelihood for check in self.checks]), begins
+
+    @cached_property
+    def told_with_noise(self) -> Array:
+        """The same rows, and below them the bits of noise in each check: (results and checks,
+        scenarios)."""
+        rows, begins = self.told
+        noise = -np.add.reduceat(rows * np.log2(np.maximum(rows, TINY)), begins)
+        return np.concatenate([rows, noise])
+
+    def success(self, repair: int) -> Array:
+        """P(cause gone after a repair) in each scenario: shape (scenarios, causes)."""
+        mends: Array = self.repairs[repair].mends[np.arange(len(self.causes)), self.scenarios]
+        return mends
+
+    @cached_property
+    def _held(self) -> tuple[NDArray[np.bool_], Array]:
+        """The causes that each scenario holds, few where there are many causes: whether a slot
+        holds one, (scenarios, slots), and how likely each repair mends that one, (repairs,
+        scenarios, slots)."""
+        held = self.scenarios != 0
+        slots = max(int(held.sum(axis=1).max(initial=0)), 1)
+        causes = np.argsort(~held, axis=1, kind="stable")[:, :slots]
+        states = np.take_along_axis(self.scenarios, causes, axis=1)
         if not self.repairs:
-            return np.zeros((0, *self.scenarios.shape))
-        return np.stack([repair.mends[columns, self.scenarios] for repair in self.repairs])
+            return states != 0, np.zeros((0, *states.shape))
+        mends = np.stack([repair.mends for repair in self.repairs])
+        return states != 0, mends[:, causes, states]
 
     @cached_property
     def right_repair(self) -> Ints:
@@ -231,17 +260,17 @@ class Problem:
         """
         if self.names is not None:
             return self.names.of
-        held = self.scenarios != 0
+        held, success = self._held
         found = np.full(len(held), len(self.repairs), dtype=np.int64)
         if self.repairs:
-            cures = np.where(held[None], self.success, 1.0).prod(axis=2)
+            cures = np.where(held[None], success, 1.0).prod(axis=2)
             cost = np.nan_to_num(self.act_cost[self.stage], posinf=1e9)
             likely = np.where(cures >= LIKELY_CURE, cost[:, None], np.inf).min(axis=0)
             least = np.where(np.isfinite(likely), PAYS * likely, 0.0)
             lost = np.maximum(self.give_up if np.isfinite(self.give_up) else 1e6, least)
             saved = cures * lost - cost[:, None]
             # Several faults that no single repair ends: the one that clears most of them.
-            part = np.where(held[None], self.success, 0.0).sum(axis=2)
+            part = np.where(held[None], success, 0.0).sum(axis=2)
             saved = np.where(cures.max(axis=0) > 0.0, saved, part * 1e-3)
             found = np.where(saved.max(axis=0) > 0.0, saved.argmax(axis=0), found)
         found[~held.any(axis=1)] = len(self.repairs) + 1
@@ -294,7 +323,7 @@ class Problem:
     def moves(self, repair: int) -> Moves:
         """How a repair moves scenarios."""
         if repair not in self._moves:
-            name, success = self.repairs[repair].name, self.success[repair]
+            name, success = self.repairs[repair].name, self.success(repair)
             self._moves[repair] = moves_by(name, success, self.scenarios, self._codes)
         return self._moves[repair]
 
@@ -314,18 +343,13 @@ class Problem:
         Returns the class of each scenario; 1 for a slot that holds a cause, shape
         (slots, classes); and the repairs' success on it, shape (repairs, slots, classes).
         """
-        held = self.scenarios != 0
-        slots = max(int(held.sum(axis=1).max(initial=0)), 1)
-        # Only the causes that a scenario holds: few, where there are many causes.
-        order = np.argsort(~held, axis=1, kind="stable")[:, :slots]
-        present = np.take_along_axis(held, order, axis=1)
-        success = np.take_along_axis(self.success, order[None], axis=2)
+        present, success = self._held
         success = np.where(present[None], success, -1.0).transpose(1, 2, 0)
         if self.repairs:
             # The same causes in another order are the same.
             keys = np.ascontiguousarray(success).view([("", np.float64)] * len(self.repairs))
             keys = np.sort(keys[..., 0], axis=1)
-            flat = np.ascontiguousarray(keys).view(np.float64).reshape(len(held), -1)
+            flat = np.ascontiguousarray(keys).view(np.float64).reshape(len(present), -1)
         else:
             flat = np.where(present, -2.0, -1.0).astype(np.float64)
         first, which = _alike(flat)
@@ -370,7 +394,7 @@ class Problem:
 
     def needless(self, repair: int) -> Array:
         """1 for each scenario in which a repair mends nothing, else 0: shape (scenarios,)."""
-        return np.where((self.success[repair] > 0.0).any(axis=1), 0.0, 1.0)
+        return np.where((self.success(repair) > 0.0).any(axis=1), 0.0, 1.0)
 
     def faults_left(self, done: frozenset[int]) -> tuple[Array, Array]:
         """P(a cause is still there) after `done`, shape (slots, classes), and the repairs'

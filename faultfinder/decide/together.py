@@ -14,7 +14,7 @@ from functools import cached_property
 
 import numpy as np
 
-from faultfinder.decide.problem import Ints, Problem
+from faultfinder.decide.problem import Problem
 from faultfinder.model.network import Array
 
 LIKELIEST = 250
@@ -33,12 +33,6 @@ class Telling:
     """
 
     problem: Problem
-
-    @cached_property
-    def _rows(self) -> tuple[Array, Ints]:
-        checks = self.problem.checks
-        begins = np.cumsum([0, *(len(check.results) for check in checks[:-1])])
-        return np.concatenate([check.likelihood for check in checks]), begins
 
     @cached_property
     def _right(self) -> Array:
@@ -68,7 +62,7 @@ class Telling:
         """The same once each check more is made: shape (joint results, checks)."""
         if not self.problem.checks or not len(outcomes):
             return np.zeros((len(outcomes), len(self.problem.checks)))
-        rows, begins = self._rows
+        rows, begins = self.problem.told
         kept = np.flatnonzero(outcomes.sum(axis=0) > 0.0)
         right = self._right[kept]
         found = [_entropy((row[kept] * rows[:, kept]) @ right) for row in outcomes]

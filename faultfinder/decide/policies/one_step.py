@@ -9,10 +9,9 @@ from functools import cached_property
 import numpy as np
 from numpy.typing import NDArray
 
-from faultfinder.decide.problem import Ints, Problem
+from faultfinder.decide.problem import TINY, Ints, Problem
 from faultfinder.decide.shop import Shop
 from faultfinder.decide.situation import Action, Situation, repair_now
-from faultfinder.inference.compiled import entropy_bits
 from faultfinder.model.network import Array
 
 
@@ -27,24 +26,23 @@ class Gains:
 
     problem: Problem
 
-    @cached_property
-    def _stacked(self) -> tuple[Array, Ints, Array]:
-        checks = self.problem.checks
-        rows = np.concatenate([check.likelihood for check in checks])
-        begins = np.cumsum([0, *(len(check.results) for check in checks[:-1])])
-        inner = np.stack([entropy_bits(check.likelihood) for check in checks])
-        return rows, begins, inner
-
     def bits(self, weights: Array) -> Array:
         """I(scenario; result) per check, in bits, for one belief (scenarios,) or several, one a
         row: shape (..., checks)."""
+        return self.foretold(weights)[1]
+
+    def foretold(self, weights: Array) -> tuple[Array, Array]:
+        """How likely each result of every check is, (..., results), and the same bits."""
         if not self.problem.checks:
-            return np.zeros((*weights.shape[:-1], 0))
-        rows, begins, inner = self._stacked
-        outcomes = weights @ rows.T
-        terms = outcomes * np.log2(np.where(outcomes > 0.0, outcomes, 1.0))
-        gains: Array = -np.add.reduceat(terms, begins, axis=-1) - weights @ inner.T
-        return np.maximum(gains, 0.0)
+            none = np.zeros((*weights.shape[:-1], 0))
+            return none, none
+        rows, begins = self.problem.told
+        both = weights @ self.problem.told_with_noise.T
+        outcomes, noise = both[..., : len(rows)], both[..., len(rows) :]
+        terms = np.log2(np.maximum(outcomes, TINY))
+        terms *= outcomes
+        gains: Array = -np.add.reduceat(terms, begins, axis=-1) - noise
+        return outcomes, np.maximum(gains, 0.0)
 
 
 @dataclass(frozen=True, eq=False)
@@ -83,9 +81,13 @@ class OneStep:
     def checks(self, weights: Array, stages: Ints, made: NDArray[np.bool_]) -> Ints:
         """The same in several situations: beliefs (situations, scenarios), stages (situations,)
         and checks made (situations, checks) to the checks by number, -1 for none."""
+        return self.looked(weights, stages, made)[0]
+
+    def looked(self, weights: Array, stages: Ints, made: NDArray[np.bool_]) -> tuple[Ints, Array]:
+        """The same, and how likely each result of every check is: (situations, results)."""
+        outcomes, bits = self._gains.foretold(weights)
         if not self.problem.checks or not len(stages):
-            return np.full(len(stages), -1)
-        bits = self.bits(weights)
+            return np.full(len(stages), -1), outcomes
         own, places = self._own
         cost = own + self.problem.travel[stages][:, places]
         if self.problem.kits:
@@ -96,4 +98,4 @@ class OneStep:
             worth &= np.array([names.best(row)[1] > 0.0 for row in weights])[:, None]
         score = np.where(worth, bits / np.maximum(cost, 1e-9), -1.0)
         best: Ints = np.where(worth.any(axis=1), score.argmax(axis=1), -1)
-        return best
+        return best, outcomes

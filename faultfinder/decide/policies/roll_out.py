@@ -167,8 +167,8 @@ class RollOut:
             own, ways = [*own, cost], [*ways, failed]
         then = together(ways)
         of = then.spent[:, 0].astype(np.int64)
-        follow = self.base.checks(then.weights, then.stages, then.made)
-        going_on, repairing = self._followed(then, follow)
+        follow, outcomes = self.base.looked(then.weights, then.stages, then.made)
+        going_on, repairing = self._followed(then, follow, outcomes)
         cheaper = np.minimum(going_on, repairing)
         spent = np.concatenate(own)
         totals = spent + np.bincount(of, then.chance * cheaper, len(tried))
@@ -219,12 +219,13 @@ class RollOut:
     def cost(self, situation: Situation) -> float:
         """The expected cost of the job from here under the simple policy."""
         begun = told_once(self.problem, situation, 1)
-        follow = self.base.checks(begun.weights, begun.stages, begun.made)
-        return float(self._followed(begun, follow)[0][0])
+        follow, outcomes = self.base.looked(begun.weights, begun.stages, begun.made)
+        return float(self._followed(begun, follow, outcomes)[0][0])
 
-    def _followed(self, begun: Stories, checks: Ints) -> tuple[Array, Array]:
+    def _followed(self, begun: Stories, checks: Ints, outcomes: Array) -> tuple[Array, Array]:
         """What the job costs from where each story stands under the simple policy, which begins
         with `checks` (-1: with a repair), and with a repair order right away: (stories,) each.
+        `outcomes` are how likely each result of every check is, (stories, results).
 
         Branches are followed side by side; what is left of those that are rarer than `fold` is
         costed in one go at the end.
@@ -234,7 +235,7 @@ class RollOut:
         stories = replace(begun, spent=np.arange(count, dtype=np.float64)[:, None])
         ends = [_Ends.of_stories(problem, stories)]
         likely = stories.chance >= self.fold
-        stories, checks = stories.take(likely), checks[likely]
+        stories, checks, outcomes = stories.take(likely), checks[likely], outcomes[likely]
         while len(stories):
             of = stories.spent[:, 0].astype(np.int64)
             some = checks >= 0
@@ -243,7 +244,7 @@ class RollOut:
             if len(looked):
                 own = looked.chance * self._abreast.check_costs(looked, checks[some])
                 sure += np.bincount(of[some], own, count)
-                then = [self._abreast.check(looked, checks[some])]
+                then = [self._abreast.check(looked, checks[some], outcomes[some])]
             if problem.names is not None:
                 ends.append(_Ends.of_stories(problem, rest))
             elif len(rest):
@@ -261,7 +262,7 @@ class RollOut:
             rare = stories.chance < self.fold
             ends.append(_Ends.of_stories(problem, stories.take(rare)))
             stories = stories.take(~rare)
-            checks = self.base.checks(stories.weights, stories.stages, stories.made)
+            checks, outcomes = self.base.looked(stories.weights, stories.stages, stories.made)
         costs = _repair_costs(problem, ends)
         at = np.concatenate([end.of for end in ends])
         chances = np.concatenate([end.chance for end in ends])
