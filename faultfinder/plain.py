@@ -6,7 +6,6 @@ prints, so that the two cannot part.
 
 from __future__ import annotations
 
-import json
 import math
 from collections.abc import Callable, Iterable, Iterator, Mapping
 from dataclasses import dataclass
@@ -133,4 +132,6 @@ def plain(value: object) -> Any:
 def json_text(value: object) -> str:
     """Plain values as JSON, ASCII only, with no control character but line ends."""
     # DEL is the one control character that JSON lets through.
+    import json  # pages of text need none
+
     return json.dumps(value, indent=2, allow_nan=False).replace("\x7f", "\\u007f")

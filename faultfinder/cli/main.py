@@ -9,7 +9,6 @@ from __future__ import annotations
 import contextlib
 import gc
 import os
-import shutil
 import sys
 from collections.abc import Sequence
 from importlib import import_module
@@ -134,6 +133,8 @@ def _refuse(sentences: list[str], status: int) -> int:
     """Tell them, come what may: from here on nothing is stopped any more."""
     heed_no_more()
     if sys.stderr.isatty():
+        import shutil  # it brings compression along, which nobody needs where all goes well
+
         # A terminal would break the lines within words.
         width = shutil.get_terminal_size().columns
         sentences = [line for one in sentences for line in wrapped(harmless(one), width=width)]

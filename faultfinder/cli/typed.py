@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import shlex
 from collections.abc import Sequence
 
 from faultfinder.consultation.case import Case, read_results, worth_of
@@ -114,6 +113,8 @@ def command_of(case: Case, name: str) -> str:
         if number == len(case.tried) - 1:
             for name, result in step.results_since.items():
                 words += ["--now", spoken(name, result)]
+    import shlex
+
     return shlex.join(words)
 
 

@@ -10,7 +10,6 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass
 from functools import lru_cache
-from string import ascii_letters
 
 import numpy as np
 
@@ -22,6 +21,9 @@ from faultfinder.inference.firsts import (
 )
 from faultfinder.inference.tree import JunctionTree
 from faultfinder.model.network import Array
+
+_LETTERS = "abcdefghijklmnopqrstuvwxyzABCDEFGHIJKLMNOPQRSTUVWXYZ"
+"""Names of axes for `einsum`."""
 
 
 @dataclass(frozen=True)
@@ -198,7 +200,7 @@ def initial_tables(tree: JunctionTree, factors: Sequence[Factor]) -> tuple[Array
 def _summed(table: Array, away: tuple[int, ...]) -> Array:
     """The table with some axes summed out: in half the time of `np.add.reduce`, which is slow
     where axes are short."""
-    if table.ndim > len(ascii_letters):
+    if table.ndim > len(_LETTERS):
         return np.asarray(np.add.reduce(table, axis=away))
     summed: Array = np.einsum(_subscripts(table.ndim, away), table)
     return summed
@@ -206,8 +208,8 @@ def _summed(table: Array, away: tuple[int, ...]) -> Array:
 
 @lru_cache(maxsize=4096)
 def _subscripts(axes: int, away: tuple[int, ...]) -> str:
-    kept = (letter for axis, letter in enumerate(ascii_letters[:axes]) if axis not in away)
-    return f"{ascii_letters[:axes]}->{''.join(kept)}"
+    kept = (letter for axis, letter in enumerate(_LETTERS[:axes]) if axis not in away)
+    return f"{_LETTERS[:axes]}->{''.join(kept)}"
 
 
 def collect(tree: JunctionTree, tables: list[Array]) -> tuple[list[Array], Array]:

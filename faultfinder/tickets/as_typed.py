@@ -12,10 +12,10 @@ _SIGNS = {"€": ("EUR",), "EURO": ("EUR",), "EUROS": ("EUR",), "£": ("GBP",),
 """Signs and words of a currency, and the currencies that they may stand for."""
 
 _NUMBER = r"[\d.,'’ \u00a0\u202f]*\d[.,]?-?"
-_AMOUNT = re.compile(rf"(?P<before>[^\d\s.,'’+-]*)\s*(?P<number>{_NUMBER})\s*(?P<after>\D*)")
-_PLAIN = re.compile(r"(\d+)(?:[.,](\d{1,2}|-))?", re.ASCII)
-_GROUPED = re.compile(r"(\d{1,3}(?:([.,'’ \u00a0\u202f])\d{3})(?:\2\d{3})*)(?:([.,])(\d{1,2}|-))?",
-                      re.ASCII)  # fmt: skip
+_AMOUNT = rf"(?P<before>[^\d\s.,'’+-]*)\s*(?P<number>{_NUMBER})\s*(?P<after>\D*)"
+_PLAIN = r"(?a)(\d+)(?:[.,](\d{1,2}|-))?"
+_GROUPED = r"(?a)(\d{1,3}(?:([.,'’ \u00a0\u202f])\d{3})(?:\2\d{3})*)(?:([.,])(\d{1,2}|-))?"
+# Patterns as text: most commands read none of them, and compiling them takes a while.
 
 
 def amount_of(typed: str, currency: str) -> float:
@@ -24,7 +24,7 @@ def amount_of(typed: str, currency: str) -> float:
     Raises MisuseError, also where a sign may stand before the cents or between the thousands, and
     where another currency is named.
     """
-    said = _AMOUNT.fullmatch(typed.strip())
+    said = re.fullmatch(_AMOUNT, typed.strip())
     if said is None:
         raise MisuseError(f'"{typed}" is no amount. Type it as 80 or 12,50.')
     for word in (said["before"], said["after"]):
@@ -41,7 +41,7 @@ def amount_of(typed: str, currency: str) -> float:
 
 
 def _number_of(number: str, typed: str) -> float:
-    plain, grouped = _PLAIN.fullmatch(number), _GROUPED.fullmatch(number)
+    plain, grouped = re.fullmatch(_PLAIN, number), re.fullmatch(_GROUPED, number)
     if plain is not None:
         cents = "0" if plain[2] in (None, "-") else plain[2]
         return float(f"{plain[1]}.{cents}")
@@ -56,12 +56,12 @@ def _number_of(number: str, typed: str) -> float:
 
 
 _MIN = r"(?:m|mins?|minutes?|minuten?)"
-_HOURS = re.compile(
-    rf"(\d+)(?:[.,](\d+))?\s*(?:h|hrs?|hours?|std|stunden?)\.?(?:\s*(\d{{1,2}})\s*{_MIN}?\.?)?",
-    re.I | re.ASCII,
+_HOURS = (
+    rf"(?ai)(\d+)(?:[.,](\d+))?\s*(?:h|hrs?|hours?|std|stunden?)\.?"
+    rf"(?:\s*(\d{{1,2}})\s*{_MIN}?\.?)?"
 )
-_CLOCK = re.compile(r"(\d+):(\d\d)(?:\s*h)?", re.I | re.ASCII)
-_MINUTES = re.compile(rf"(\d+(?:[.,]\d+)?)\s*{_MIN}\.?|(\d+)", re.I | re.ASCII)
+_CLOCK = r"(?ai)(\d+):(\d\d)(?:\s*h)?"
+_MINUTES = rf"(?ai)(\d+(?:[.,]\d+)?)\s*{_MIN}\.?|(\d+)"
 _TIME = "Type it as 45, 1h20, 1:20 or 1,5h."
 
 
@@ -70,7 +70,7 @@ def minutes_of(typed: str) -> float:
     text = typed.strip()
     if re.fullmatch(r"\d+[.,]\d+", text):
         raise MisuseError(f'"{typed}" may be hours or minutes. Type {text}h or {text} min.')
-    hours, clock, alone = (form.fullmatch(text) for form in (_HOURS, _CLOCK, _MINUTES))
+    hours, clock, alone = (re.fullmatch(form, text) for form in (_HOURS, _CLOCK, _MINUTES))
     whole, rest = 0.0, "0"
     if clock is not None:
         whole, rest = float(clock[1]), clock[2]
@@ -91,19 +91,17 @@ def minutes_of(typed: str) -> float:
 
 
 _YEARS = r"(\d+(?:[.,]\d+)?)\s*"
-_AGE = re.compile(
-    rf"{_YEARS}(?:y|yrs?|years?)?|(?:{_YEARS}(?:y|yrs?|years?)\s*)?(\d+)\s*(?:m|months?)", re.I
-)
+_AGE = rf"(?i){_YEARS}(?:y|yrs?|years?)?|(?:{_YEARS}(?:y|yrs?|years?)\s*)?(\d+)\s*(?:m|months?)"
 
 
 def is_age(typed: str) -> bool:
     """Whether it is an age rather than an amount: it names years or months."""
-    return typed.strip()[-1:].isalpha() and _AGE.fullmatch(typed.strip()) is not None
+    return typed.strip()[-1:].isalpha() and re.fullmatch(_AGE, typed.strip()) is not None
 
 
 def years_of(typed: str) -> float:
     """An age as people write it, in years: 3, 2,5, 3y, 18 months, 1y6m. Raises MisuseError."""
-    said = _AGE.fullmatch(typed.strip())
+    said = re.fullmatch(_AGE, typed.strip())
     if said is None:
         raise MisuseError(f'"{typed}" is no age. Type it as 3, 2,5, 18 months or 1y6m.')
     years = float((said[1] or said[2] or "0").replace(",", ".")) + int(said[3] or 0) / 12.0

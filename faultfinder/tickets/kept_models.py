@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import json
 from collections.abc import Iterable
 
 from faultfinder.errors import FaultfinderError
@@ -26,6 +25,8 @@ def plain_path(name: str) -> bool:
 
 def as_text(files: Iterable[tuple[str, str]]) -> str:
     """Files as they are kept."""
+    import json  # most commands keep and read none
+
     return json.dumps([list(pair) for pair in files])
 
 
@@ -34,6 +35,8 @@ def read_files(digest: str, kept: object) -> Files:
 
     Raises FaultfinderError for anything that is not a few texts with plain paths, all different.
     """
+    import json
+
     try:
         read: object = json.loads(kept) if isinstance(kept, str) else None
     except (ValueError, RecursionError):

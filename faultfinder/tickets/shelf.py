@@ -7,7 +7,6 @@ write the table is refused by the server.
 
 from __future__ import annotations
 
-import json
 import os
 import re
 import stat
@@ -103,7 +102,15 @@ def _taken(model: str) -> FaultfinderError:
     )
 
 
+def _as_text(value: object) -> str:
+    import json  # most commands only look whether a version is there
+
+    return json.dumps(value)
+
+
 def _checked(text: str | bytes, where: str) -> Document:
+    import json
+
     try:
         document = json.loads(text)
     except (ValueError, RecursionError):
@@ -216,7 +223,7 @@ class FolderShelf:
     def _write(self, folder: Path, document: Document, like: Path | None = None) -> None:
         private_folder(folder)
         with whole_file(folder / _WRITTEN, private=True) as stream:
-            stream.write(json.dumps(document).encode("utf-8"))
+            stream.write(_as_text(document).encode("utf-8"))
         for place, (name, text) in enumerate(document["files"]):
             private_folder((folder / name).parent)
             with whole_file(folder / name, private=True) as stream:
@@ -316,7 +323,7 @@ class ServerShelf:
         if not numbers:
             return None
         files = self.files(model, numbers[-1])
-        whole = json.dumps(files).encode("utf-8")
+        whole = _as_text(files).encode("utf-8")
         folder = self._versions() / _digest(whole)
         try:
             for name, text in files:
@@ -340,7 +347,7 @@ class ServerShelf:
     def add(self, model: str, number: int, document: Document, like: Path | None = None) -> None:
         import sqlalchemy as sa
 
-        row = {"model": model, "number": number, "document": json.dumps(document)}
+        row = {"model": model, "number": number, "document": _as_text(document)}
         database = self._open()
         try:
             with database.transaction(True, _stands(model, number)) as connection:
@@ -358,7 +365,7 @@ class ServerShelf:
             database.close()
 
     def propose(self, model: str, document: Document) -> str:
-        row = {"model": model, "number": PROPOSAL, "document": json.dumps(document)}
+        row = {"model": model, "number": PROPOSAL, "document": _as_text(document)}
         database = self._open()
         try:
             with database.transaction(True, _stands(model, PROPOSAL)) as connection:
@@ -395,7 +402,7 @@ class ServerShelf:
                 table = _made(connection)
                 connection.execute(table.delete())
                 for model, number, document in _documents(source):
-                    row = {"model": model, "number": number, "document": json.dumps(document)}
+                    row = {"model": model, "number": number, "document": _as_text(document)}
                     connection.execute(table.insert().values(row))
         finally:
             database.close()
