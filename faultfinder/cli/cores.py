@@ -15,6 +15,9 @@ R = TypeVar("R")
 FEW = 16
 """Pieces of work for which starting processes does not pay."""
 
+AT_ONCE = 8
+"""Pieces handed out together: few, so that no core waits long for another one's last."""
+
 _job: tuple[Callable[[Any], Any], Sequence[Any]] | None = None
 """What is done, and to what: processes that are forked off find it here."""
 
@@ -28,7 +31,7 @@ def on_cores(work: Callable[[T], R], items: Sequence[T]) -> Iterator[R]:
         yield from map(work, items)
         return
     _job = (work, items)
-    chunk = max(1, min(32, len(items) // (4 * count)))
+    chunk = max(1, min(AT_ONCE, len(items) // (4 * count)))
     with multiprocessing.get_context("fork").Pool(count, _begin) as pool:
         yield from pool.imap(_piece, range(len(items)), chunk)
     _job = None

@@ -108,7 +108,8 @@ def _worked_out(
         for key, case in states.items()
     }
     wanted = {key: one for key, one in wanted.items() if one.standing or one.without is not None}
-    # Those of one model and kind after one another: much of what they share is kept at hand.
+    # Those of one model after one another, since much of what they share is kept at hand; what
+    # takes longest first, so that no core is left with it in the end.
     wanted = dict(sorted(wanted.items(), key=lambda one: _sort(one[1].case)))
     done = on_cores(_State.worked_out, list(wanted.values()))
     for (key, _), (row, took) in zip(_with_bar(list(wanted.items())), done, strict=True):
@@ -146,5 +147,5 @@ def _holds(ticket: Ticket) -> Hashable:
     )
 
 
-def _sort(case: Case) -> tuple[str, int]:
-    return case.model.model.digest, len(case.tried)
+def _sort(case: Case) -> tuple[bool, str]:
+    return not case.tried, case.model.model.digest

@@ -183,7 +183,7 @@ def _measured(folder: Path, states: int, tickets: int, runs: int) -> None:
         file, place = folder / "lines.jsonl", str(folder / f"{label.replace(' ', '_')}.db")
         apart(written, file, lines, count)
         took([*TOOL, "import", str(file), "--db", place])
-        triage = [*TOOL, "triage", "--json", "--db", place]
+        triage = [*TOOL, "triage", "--db", place]
         base, new, known, plain = list[Took](), list[Took](), list[Took](), list[float]()
         # The first run compiles the models.
         took(triage)
