@@ -12,6 +12,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from faultfinder import Case, MisuseError, Shop, Tried, consult
+from faultfinder.consultation.causes import causes_given, chance_in_each
 from faultfinder.consultation.consult import NextStep
 from faultfinder.consultation.ranking import questions
 from faultfinder.consultation.rounds import (
@@ -31,6 +32,7 @@ from faultfinder.decide.together import Telling
 from faultfinder.errors import FaultfinderError
 from faultfinder.inference.compiled import CompiledModel, compile_model
 from faultfinder.inference.loading import load_model
+from tests import MODELS
 from tests.problems import small_problems
 from tests.small_shop import small_shop
 
@@ -376,3 +378,16 @@ def test_a_check_that_is_not_open_says_why(shop: CompiledModel) -> None:
         with pytest.raises(FaultfinderError, match=sentence):
             consult(Case(shop, results)).open_check("look")
     assert consult(Case(shop)).open_check("look").observes == ("look",)
+
+
+def test_chances_side_by_side_are_those_of_each_set_of_findings() -> None:
+    compiled = load_model(MODELS / "thin_clamshell.yaml")
+    told = {"screen_light": "dark", "after": "own_repair", "lid_angle": "no_change"}
+    silent = {**told, "anything_else": "nothing"}
+    cases = [{}, told, silent, {"anything_else": "nothing"}, {"external_monitor": "good"}]
+    hints = Case(compiled, likelier={"panel": 4.0}, judged={"panel": "black"}).hints
+    for cause in ("panel", "display_cable"):
+        side_by_side = chance_in_each(compiled, cause, cases, hints)
+        each = [causes_given(compiled, one, hints)[cause] for one in cases]
+        assert len(set(each)) == len(cases)
+        assert side_by_side == pytest.approx(each, rel=0, abs=1e-12)

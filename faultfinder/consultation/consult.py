@@ -23,6 +23,7 @@ from faultfinder.consultation.causes import (
     cause_states,
     cause_states_now,
     causes_given,
+    chance_in_each,
     present,
 )
 from faultfinder.consultation.leads import Lead, leads_of, suggestions_of
@@ -204,12 +205,10 @@ class Consultation:
             return words
         told = self.case.findings
         cause = next(iter(self.causes))
+        without = [{one: told[one] for one in told if one != name} for name in words]
+        chances = chance_in_each(self.case.model, cause, without, self.case.hints)
         speaks = {
-            name: self.causes[cause]
-            - causes_given(
-                self.case.model, {one: told[one] for one in told if one != name}, self.case.hints
-            )[cause]
-            for name in words
+            name: self.causes[cause] - chance for name, chance in zip(words, chances, strict=True)
         }
         checks = self.case.model.model.checks
         leading = {name for check in checks if check.said_first for name in check.observes}
