@@ -217,7 +217,7 @@ def test_the_json_form_holds_exactly_what_is_documented(run: Run) -> None:
         "next_step",
         "round",
         "round_note",
-        "leads",
+        "branches",
         "suggestions",
         "warnings",
         "stop",

@@ -16,6 +16,7 @@ import numpy as np
 
 from faultfinder.consultation.advice import Advice, advice_from
 from faultfinder.consultation.bench import look_stage, smallest_problem
+from faultfinder.consultation.branches import Branch, branches_of, suggestions_of
 from faultfinder.consultation.case import Case
 from faultfinder.consultation.causes import (
     after_results,
@@ -26,7 +27,6 @@ from faultfinder.consultation.causes import (
     chance_in_each,
     present,
 )
-from faultfinder.consultation.leads import Lead, leads_of, suggestions_of
 from faultfinder.consultation.quote import Quote, spread
 from faultfinder.consultation.ranking import (
     RankedCheck,
@@ -444,20 +444,22 @@ class Consultation:
         return self._round.note
 
     @cached_property
-    def leads(self) -> tuple[Lead, ...]:
-        """Where the round leads: what the likeliest results of its most telling check mean, and
-        the step after each; () after a stop and where no repair is weighed. Takes as long as some
-        advices."""
+    def branches(self) -> tuple[Branch, ...]:
+        """What the results of the round's looks and tests would mean, and the repairs then;
+        () after a stop and where no repair is weighed."""
         if self.advice is None or self.case.naming is not None:
             return ()
-        return leads_of(self.problem, self.policy, self.round)
-
-    @cached_property
-    def meanings(self) -> tuple[Lead, ...]:
-        """The same without the steps, which are most of the work."""
-        if self.advice is None or self.case.naming is not None:
-            return ()
-        return leads_of(self.problem, None, self.round)
+        checks = [self.case.model.model.checks_by_name[name] for name in self.round]
+        latest = self.case.latest
+        return branches_of(
+            self.problem,
+            self.case.model.model,
+            {
+                check.name: [one for one in check.observes if one not in latest]
+                for check in checks
+                if not check.asked
+            },
+        )
 
     @cached_property
     def steadiness(self) -> Steadiness | None:

@@ -10,10 +10,10 @@ from __future__ import annotations
 from typing import Any, NamedTuple
 
 from faultfinder.consultation.advice import Advice, CheckAdvice
+from faultfinder.consultation.branches import Branch, Seen
 from faultfinder.consultation.consult import Consultation, NextStep
 from faultfinder.consultation.habit import Instead
 from faultfinder.consultation.judgement import SAID
-from faultfinder.consultation.leads import Lead
 from faultfinder.consultation.quote import Quote
 from faultfinder.consultation.ranking import RankedCheck
 from faultfinder.consultation.steadiness import Steadiness
@@ -21,20 +21,20 @@ from faultfinder.decide.belief import Tried
 from faultfinder.model.parts import Check, Move
 from faultfinder.plain import Form, Key, within
 
-LEAD = Form[Lead](
-    "Where a result of the round leads",
-    Key("check", "word", "the check of the round with its most telling finding"),
-    Key("result", "text", "its result, as finding=result where the check brings several"),
-    Key("chance", "probability", "of that result"),
+SEEN = Form[Seen](
+    "A finding of a branch",
+    Key("check", "word", "the check of the round that brings it"),
+    Key("finding", "word", "that is told apart"),
+    Key("results", "probability for each result", "of those that lead there, after those before"),
+)
+BRANCH = Form[Branch](
+    "Where some results of a round lead",
+    Key("seen", "objects", "what is found there", form=SEEN),
+    Key("chance", "probability", "of finding that"),
     Key("causes", "probability for each cause", "the likeliest causes then"),
-    Key("kind", "word", "of the step then: check, repair or hand over"),
-    Key("name", "word or null", "the check or repair then", lambda lead: lead.name or None),
-    Key(
-        "repair",
-        "word or null",
-        "likeliest to be the right one then",
-        lambda lead: lead.repair or None,
-    ),
+    Key("check", "word or null", "inside, that tells most between them", lambda b: b.check or None),
+    Key("repairs", "list of words", "right most often then, in the order to make them"),
+    Key("none", "probability", "that none is right: it does not pay, or nothing is faulty"),
 )
 
 
@@ -250,7 +250,7 @@ NEXT = Form[Asked](
         Key("next_step", "object or null", "what to do now; null after a stop", form=STEP),
         Key("round", "list of words", "checks to make together now, in turn"),
         Key("round_note", "text or null", "what ends it early", lambda t: t.round_note or None),
-        Key("leads", "objects", "where its most telling finding leads, the likeliest", form=LEAD),
+        Key("branches", "objects", "where its results lead, the likeliest first", form=BRANCH),
         Key("suggestions", "text for each finding", "what was told suggests, the first leads"),
         Key("warnings", "list of texts", "how well the findings fit"),
         Key("stop", "text or null", "the safety rule that ends work", lambda t: t.stop or None),

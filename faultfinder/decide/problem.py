@@ -249,6 +249,13 @@ class Problem:
         return states != 0, mends[:, causes, states]
 
     @cached_property
+    def cures(self) -> Array:
+        """P(a repair by itself mends all that is faulty): shape (repairs, scenarios)."""
+        held, success = self._held
+        found: Array = np.where(held[None], success, 1.0).prod(axis=2)
+        return found
+
+    @cached_property
     def right_repair(self) -> Ints:
         """The repair that would be chosen if the scenario were known: shape (scenarios,); one
         past the last where none mends, two past it for no fault at all.
@@ -263,7 +270,7 @@ class Problem:
         held, success = self._held
         found = np.full(len(held), len(self.repairs), dtype=np.int64)
         if self.repairs:
-            cures = np.where(held[None], success, 1.0).prod(axis=2)
+            cures = self.cures
             cost = np.nan_to_num(self.act_cost[self.stage], posinf=1e9)
             likely = np.where(cures >= LIKELY_CURE, cost[:, None], np.inf).min(axis=0)
             least = np.where(np.isfinite(likely), PAYS * likely, 0.0)

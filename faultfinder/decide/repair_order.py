@@ -16,7 +16,7 @@ the same teardown are weighed together with the way to it, as one cluster
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
+from collections.abc import Collection, Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -36,6 +36,9 @@ NO_RISE = 1e-12
 """A repair that ends the job by no more than this is none to choose."""
 
 _NEVER = float("inf")
+
+ON_THE_WAY = 2
+"""Repairs named that lie on the way to others, those that end the job most often."""
 
 PATIENCE = 2
 """Repairs tried on after the best point to hand over, before an order is given up."""
@@ -79,6 +82,57 @@ def order_cost(
     It looks less far: what is left below BARELY counts as handed over.
     """
     return _greedy(problem, problem.in_classes(weights), stage, done, BARELY, 1)[1]
+
+
+def most_likely_order(
+    problem: Problem,
+    weights: Array,
+    most: int,
+    least: float,
+    beside: float,
+    done: Collection[int] = (),
+) -> tuple[int, ...]:
+    """The `most` repairs that end the job most often, in the order of p/C with their ways as
+    clusters, each tried until one mends, and with each what lies on the way to it, is quicker
+    won and costs at most half of it. Left out are those of them that end it less often than
+    `least`, what is on the way less often than `beside`, what is out of reach, and `done`. For
+    saying what comes, whether it pays or not.
+
+    `weights` (scenarios,) sum to one.
+    """
+    here = stage = problem.stage
+    uncured = np.where(problem.faulty > 0.0, weights, 0.0)
+    rises = problem.cures @ uncured
+    left = [r for r in np.flatnonzero(rises >= beside).tolist() if r not in done]
+    ends: dict[int, float] = {}
+    while left and (chosen := _choose(problem, rises.tolist(), stage, left)) is not None:
+        left.remove(chosen)
+        if rises[chosen] >= beside:
+            ends[chosen] = float(rises[chosen])
+            stage = problem.repairs[chosen].test_stage
+            uncured = uncured * (1.0 - problem.cures[chosen])
+            rises = problem.cures @ uncured
+    named = [r for r in sorted(ends, key=lambda r: -ends[r])[:most] if ends[r] >= least]
+    order, places = list(ends), problem.repair_places
+
+    def on_the_way(repair: int) -> bool:
+        later = [one for one in order[order.index(repair) :] if one in named]
+        own = problem.repairs
+        return ends[repair] >= (least if places[repair] == here else beside) and any(
+            lies_on_the_way(problem, places[repair], places[one])
+            and own[repair].cost <= own[one].cost / 2
+            for one in later
+        )
+
+    way = sorted((r for r in order if r not in named and on_the_way(r)), key=lambda r: -ends[r])
+    return tuple(r for r in order if r in named or r in way[:ON_THE_WAY])
+
+
+def lies_on_the_way(problem: Problem, stage: int, end: int) -> bool:
+    """Whether one passes through a stage, or stops there, going to `end` from where the machine
+    stands."""
+    travel, here = problem.travel, problem.stage
+    return bool(travel[here, stage] + travel[stage, end] <= travel[here, end] + 1e-9)
 
 
 def first_repairs(problem: Problem, weights: Array, stages: Ints, done: NDArray[np.bool_]) -> Ints:

@@ -232,7 +232,8 @@ class Check:
     `behind` the checks that come before it as far as they can be made, `off` that it needs no
     power in a stage that has it, `asked` that somebody is asked, so that the machine stays as it
     stands, `kits` what must be set up for it. `suggests[finding][result]` is one line on what that
-    result points to; `said_first` puts those lines before what other checks suggest.
+    result points to, `briefly` how it is said in a few words; `said_first` puts what it suggests
+    before what other checks suggest.
     """
 
     name: str
@@ -253,6 +254,8 @@ class Check:
     asked: bool = False
     behind: tuple[str, ...] = ()
     kits: tuple[str, ...] = ()
+    short: str = ""
+    briefly: Mapping[str, Mapping[str, str]] = field(default_factory=dict)
     line: int = 0
     was: Former = NO_FORMER
 
@@ -316,6 +319,7 @@ class Stage:
     powered: bool
     caution: str = ""
     live: bool = False
+    short: str = ""
     line: int = 0
 
 
@@ -423,7 +427,7 @@ class Repair:
 
     `minutes` is its own work, without the way to `stage` and without the retest.
     With `hand_over` it is done by a specialist and `part` is what that costs. `behind` are the
-    checks that come before it as far as they can be made.
+    checks that come before it as far as they can be made, `made_by` those in which it is made.
     """
 
     name: str
@@ -441,6 +445,8 @@ class Repair:
     proof: tuple[str, ...] = ()
     behind: tuple[str, ...] = ()
     basis: Basis | None = None
+    short: str = ""
+    made_by: tuple[str, ...] = ()
     line: int = 0
     was: Former = NO_FORMER
 

@@ -13,6 +13,7 @@ from __future__ import annotations
 import re
 import sys
 from collections import Counter
+from collections.abc import Sequence
 from pathlib import Path
 
 import yaml
@@ -22,7 +23,7 @@ from faultfinder.assess.casebook.judging import Judge
 from faultfinder.assess.casebook.wording import Wording
 from faultfinder.consultation.consult import Consultation
 from faultfinder.inference.loading import load_model
-from faultfinder.report.consultation.leads import leads_words
+from faultfinder.report.consultation.branches import branches_in_short, in_short
 from faultfinder.report.consultation.repair import repair_verb
 
 BOOK = Path(__file__).resolve().parents[2] / "models" / "casebook"
@@ -31,32 +32,43 @@ WORDS = 45
 
 
 def step_words(told: Consultation, most: int = WORDS) -> str:
-    """What to do, what the most telling result means and where it leads, in at most 45 words."""
+    """What to do and where its results lead, in at most 45 words."""
     model = told.case.model.model
     step = told.next_step
     if told.stop or step is None:
         return _cut(told.stop or "Nothing more to check.", most)
-    titles = [model.checks_by_name[name].title for name in told.round]
-    said = "; ".join(titles)
+    parts = [model.checks_by_name[name] for name in told.round]
+    # Questions are for the counter; this is what hands do.
+    parts = [part for part in parts if not part.asked] or parts
+    said = "; ".join(in_short(part) for part in parts)
     if step.kind != "check":
         repair = model.repairs_by_name.get(step.name)
-        what = "hand over unrepaired" if repair is None else repair.title
+        what = "hand over unrepaired" if repair is None else in_short(repair)
         verb = "" if repair is None else f"{repair_verb(repair)}: "
-        said = f"{said}; nothing against it: {what}" if titles else f"{verb}{what}"
+        said = f"{said}; nothing against it: {what}" if said else f"{verb}{what}"
     said += "."
-    first = told.first_look
-    if first is not None:
-        said = f"{first.say} {said}"
-    # As far as whole sentences fit: the first hint, what the results mean and where they lead, the
-    # other hints.
-    hints = [re.split(r"(?<=[.?]) ", words) for words in told.suggestions.values()]
-    leads = leads_words(model, told.leads, figures=False)
-    for sentences in [*hints[:1], *([lead] for lead in leads), *hints[1:]]:
-        for sentence in sentences:
-            if len(f"{said} {sentence}".split()) > most:
-                break
-            said += "" if sentence in said else f" {sentence}"
+    # As far as whole sentences fit: what comes before power, the round, what the thing told that
+    # leads suggests, where the results lead.
+    first = "" if told.first_look is None else f"{told.first_look.say} "
+    hints = [*told.suggestions.values()]
+    if hints and hints[0].startswith("Power off"):
+        first += f"{hints.pop(0)} "
+    said = f"{first}{said}"
+    for words in hints[:1]:
+        said = _with(said, re.split(r"(?<=[.?]) ", words), most)
+    said = _with(said, branches_in_short(model, told.branches, most - len(said.split())), most)
+    for words in hints[1:]:
+        said = _with(said, re.split(r"(?<=[.?]) ", words), most)
     return _cut(said, most)
+
+
+def _with(said: str, sentences: Sequence[str], most: int) -> str:
+    """The same with as many of the sentences, from the first, as there is room for."""
+    for sentence in sentences:
+        if len(f"{said} {sentence}".split()) > most:
+            break
+        said += "" if sentence.rstrip(".").lower() in said.lower() else f" {sentence}"
+    return said
 
 
 def _cut(text: str, most: int) -> str:

@@ -194,10 +194,13 @@ BASIS = Keys(
     },
 )
 
+SHORT = "in a few words, where several are named; without it, the title"
+
 STAGE = Keys(
     "a stage, by its name",
     {
         "title": "in words",
+        "short": SHORT,
         "powered": "yes or no: whether the machine is powered in it",
         "live": "yes: powered for measuring only, no look after a repair",
         "caution": "what to take care of in it",
@@ -219,6 +222,7 @@ CHECK = Keys(
     "a check, by its name",
     {
         "title": "in words",
+        "short": SHORT,
         "observes": "the findings or histories it tells",
         "minutes": "of the check itself, without the way to its stage",
         "consumables": "money used up by it",
@@ -227,6 +231,7 @@ CHECK = Keys(
         "tools": "a list",
         "how": "what to do, a list",
         "suggests": "{finding: {result: what it suggests}}",
+        "briefly": "{finding: {result: how it is said in a few words}}",
         "said_first": "yes: what it suggests comes before what other checks suggest",
         "caution": "what to take care of",
         "needs": "what must be there for it, a list",
@@ -295,6 +300,7 @@ REPAIR = Keys(
     "a repair, by its name",
     {
         "title": "in words",
+        "short": SHORT,
         "mends": "{cause: probability, or {state: probability}}",
         "stage": "the stage it needs",
         "minutes": "of the work itself",
@@ -308,6 +314,7 @@ REPAIR = Keys(
         "caution": "what to take care of",
         "proof": "the proofs it needs",
         "behind": CHECK["behind"],
+        "made_by": "checks in which it is made and looked at, a list",
         **FORMER,
         **BASIS_KEY,
     },

@@ -49,7 +49,8 @@ def read_stages(faults: Faults, root: Fields) -> tuple[Stage, ...]:
         caution = fields.text("caution")
         good_name(faults, word, "A stage")
         live = fields.yes_no("live", False)
-        stages.append(Stage(word.value, title, powered, caution, live, word.line))
+        short = fields.text("short")
+        stages.append(Stage(word.value, title, powered, caution, live, short, word.line))
     return tuple(stages)
 
 
@@ -138,7 +139,8 @@ def read_checks(
             intake=fields.yes_no("intake", False),
             tools=fields.texts("tools"),
             how=fields.texts("how"),
-            suggests=_suggests(faults, fields, heads, observes),
+            suggests=_of_results(faults, fields, "suggests", heads, observes),
+            briefly=_of_results(faults, fields, "briefly", heads, observes),
             caution=read_caution(faults, fields),
             needs=picked(faults, fields, "needs", needs, "need"),
             kits=picked(faults, fields, "kits", kits, "kit"),
@@ -146,6 +148,7 @@ def read_checks(
             off=fields.yes_no("off", False),
             said_first=fields.yes_no("said_first", False),
             asked=fields.yes_no("asked", False),
+            short=fields.text("short"),
             behind=picked(
                 faults, fields, "behind", [one for one in names if one != word.value], "check"
             ),
@@ -178,12 +181,13 @@ def _observes(faults: Faults, fields: Fields, heads: Mapping[str, Head]) -> tupl
     return tuple(observes)
 
 
-def _suggests(
-    faults: Faults, fields: Fields, heads: Mapping[str, Head], observes: Sequence[str]
+def _of_results(
+    faults: Faults, fields: Fields, key: str, heads: Mapping[str, Head], observes: Sequence[str]
 ) -> dict[str, dict[str, str]]:
+    """A line of text for results of what a check observes: finding -> result -> text."""
     suggests: dict[str, dict[str, str]] = {}
-    for word, node in fields.entries("suggests"):
-        label = f"suggests of {fields.label}"
+    for word, node in fields.entries(key):
+        label = f"{key} of {fields.label}"
         if word.value not in observes:
             if observes:
                 faults.add(

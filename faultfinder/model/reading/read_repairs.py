@@ -80,6 +80,7 @@ def read_repairs(
         repair = Repair(
             name=word.value,
             title=fields.text("title", "Give it a title.") or default_title(word.value),
+            short=fields.text("short"),
             mends=_mends(faults, fields, heads),
             stage=known or "",
             minutes=fields.number("minutes", "Give its own time: minutes: 4.") or 0.0,
@@ -92,6 +93,7 @@ def read_repairs(
             caution=read_caution(faults, fields),
             proof=tuple(name for name in named if name is not None),
             behind=picked(faults, fields, "behind", checks, "check"),
+            made_by=picked(faults, fields, "made_by", checks, "check"),
             basis=read_basis(faults, fields),
             line=word.line,
             was=read_former(faults, fields),

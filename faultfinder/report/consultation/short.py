@@ -2,8 +2,8 @@
 rests on.
 
 Where room is short something yields, in this order: what is unasked, the third and the second
-cause, reasons. Cautions never do; where they fill the screen alone they come first and the rest
-follows on a second screen.
+cause, reasons. Cautions never do; where they fill the screen alone they come first and the
+rest follows on a second screen.
 """
 
 from __future__ import annotations
@@ -16,7 +16,7 @@ from faultfinder.consultation.case import Case
 from faultfinder.consultation.judgement import SAID
 from faultfinder.model.parts import Check, FaultModel, Variable
 from faultfinder.model.routes import Route
-from faultfinder.report.consultation.leads import meanings_words
+from faultfinder.report.consultation.branches import branch_words
 from faultfinder.report.consultation.repair import (
     hand_over_words,
     price_words,
@@ -46,9 +46,10 @@ EASY = 2
 
 NO_TICKET = "No ticket: nothing is written down."
 
+BRANCH_ROLES = ("likeliest branch", "second branch", "third branch")
 STAY = ("suggestion", "known")
 CAUSE_ROLES = ("third", "second")
-ORDER = ("unasked", *CAUSE_ROLES, "why", "meaning", *STAY)
+ORDER = ("unasked", *CAUSE_ROLES, "why", *reversed(BRANCH_ROLES), *STAY)
 """What yields first where room is short; before what is in STAY, long lists of results do."""
 
 
@@ -286,7 +287,7 @@ class _Writer:
             made = [self._head(f"NEXT  {len(checks)} checks together, {minutes(spent)}"), *made]
             for check in checks:
                 made += self._answers(check, check.title)
-        return [*made, *self._meanings(), *self._why()]
+        return [*made, *self._branches(), *self._why()]
 
     def _answers(self, check: Check, title: str) -> list[Line]:
         """What is looked at, its results by number, and its caution before them."""
@@ -380,10 +381,12 @@ class _Writer:
         said += f" {money(advice.cost_repairing, currency)} expected"
         return [self._lines(f"{said}.", "  ", 4, "why")]
 
-    def _meanings(self) -> list[Line]:
-        """What the most telling finding of the round would mean."""
-        words = meanings_words(self.model, self.view.told.meanings)
-        return [self._lines(words, "  ", 4, "meaning")] if words else []
+    def _branches(self) -> list[Line]:
+        """Where the results of the round would lead."""
+        told = zip(BRANCH_ROLES, self.view.told.branches, strict=False)
+        return [
+            self._lines(branch_words(self.model, branch), "  ", 4, role) for role, branch in told
+        ]
 
     def _repair(self) -> list[Line]:
         view, advice = self.view, self.view.advice

@@ -5,6 +5,7 @@ from __future__ import annotations
 from faultfinder.consultation.advice import Advice
 from faultfinder.consultation.ranking import RankedCheck
 from faultfinder.model.parts import Kind
+from faultfinder.report.consultation.branches import branch_words
 from faultfinder.report.consultation.check import (
     add_answers,
     add_caution,
@@ -129,11 +130,25 @@ def add_next(page: Page, view: View) -> None:
     add_answers(page, view, check)
     page.blank()
     add_results(page, view, best)
+    add_branches(page, view)
     add_runners_up(page, view, view.checks[1:], "After it")
     if view.advice is not None:
         _add_not_asked(page, view)
         page.blank()
         add_quote(page, view)
+
+
+def add_branches(page: Page, view: View) -> None:
+    """Where the round leads, the check with those made together with it."""
+    branches = view.told.branches
+    if not branches:
+        return
+    parts = view.model.checks_by_name
+    page.blank()
+    names = [parts[name].title for name in view.told.round]
+    page.text(f"With what is made together ({'; '.join(names)}):" if len(names) > 1 else "Then:", 2)
+    for branch in branches:
+        page.item("-", branch_words(view.model, branch), 4, hang=2)
 
 
 def _why_first(view: View, best: RankedCheck) -> str:

@@ -1,0 +1,223 @@
+"""Where a round leads: what its results, together, would mean, and the repairs to go on with;
+and what the things told already suggest."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+
+import numpy as np
+
+from faultfinder.decide.problem import Problem
+from faultfinder.decide.repair_order import lies_on_the_way, most_likely_order
+from faultfinder.decide.together import Telling
+from faultfinder.model.network import Array
+from faultfinder.model.parts import FaultModel
+
+MOST = 3
+"""Branches of a round: as many as are kept in mind while working."""
+
+FOLLOWED, LIKELY = 0.01, 0.1
+"""A result less likely than the first is not followed, a branch less likely than the second not
+named: what hardly ever comes is worked out when it does."""
+
+TELLS = 0.03
+"""Bits about the right repair, times the chance of getting there, that a finding has to add to be
+told apart in a branch."""
+
+CAUSES, WORTH_NAMING = 2, 0.5
+"""Causes named of a branch, the second only where it has at least this share of the first's
+chance."""
+
+REPAIRS, WORTH_TRYING, ON_THE_WAY = 3, 0.05, 0.01
+"""Repairs named of a branch, those that end the job most often; how often one has to; and how often
+what is tried on the way to one of them has to."""
+
+
+TELLS_MUCH = 0.25
+"""Bits about the right repair that a check inside has to tell to be named with the repairs."""
+
+
+@dataclass(frozen=True)
+class Seen:
+    """A finding of a branch with those of its results that lead there, the likeliest first, and how
+    likely each is, given what is seen before it."""
+
+    check: str
+    finding: str
+    results: Mapping[str, float]
+
+
+@dataclass(frozen=True)
+class Branch:
+    """Where some results of a round lead, with their `chance`: the causes likeliest then, with
+    their probabilities, and the `repairs` that end the job most often, in the order to make them;
+    `check` is the one inside that tells most between them ("" where none tells much); `none` is
+    how often no repair is right (it does not pay, or nothing is faulty).
+    """
+
+    seen: tuple[Seen, ...]
+    chance: float
+    causes: Mapping[str, float]
+    check: str
+    repairs: tuple[str, ...]
+    none: float
+
+
+@dataclass(frozen=True, eq=False)
+class _Finding:
+    """One finding of a check of the problem: P(result | scenario) of each of its results."""
+
+    check: str
+    name: str
+    results: tuple[str, ...]
+    likelihood: Array
+
+
+@dataclass(frozen=True, eq=False)
+class _Leaf:
+    """What was seen, and the joint weights of the scenarios with it."""
+
+    seen: tuple[Seen, ...]
+    weights: Array
+
+
+def branches_of(
+    problem: Problem, model: FaultModel, members: Mapping[str, Sequence[str]]
+) -> tuple[Branch, ...]:
+    """The branches of a round, the likeliest first; one with nothing `seen` where all its results
+    lead to the same repair. `members` are its checks, each with the findings that it would tell.
+
+    The finding that tells most about the right repair splits what may be found, results
+    after which the same repair is right most often staying together; then what tells most in
+    one of the branches splits that one.
+    """
+    telling = Telling(problem)
+    findings = [
+        one for name, open_ones in members.items() for one in _findings(problem, name, open_ones)
+    ]
+    leaves = [_Leaf((), telling.start(problem.weights)[0])]
+    told = [
+        [float(telling.more_by(one.likelihood, leaves[0].weights[None])[0]) for one in findings]
+    ]
+    while len(leaves) < MOST and findings:
+        leaf, which = np.unravel_index(int(np.argmax(told)), (len(leaves), len(findings)))
+        if told[leaf][which] < TELLS:
+            break
+        parts = _split(problem, leaves[leaf], findings[which])
+        if len(parts) < 2 or len(leaves) + len(parts) - 1 > MOST + 1:
+            told[leaf][which] = 0.0
+            continue
+        leaves[leaf : leaf + 1] = parts
+        told[leaf : leaf + 1] = [
+            [
+                0.0
+                if number == which
+                else float(telling.more_by(one.likelihood, part.weights[None])[0])
+                for number, one in enumerate(findings)
+            ]
+            for part in parts
+        ]
+    likely = [leaf for leaf in leaves if leaf.weights.sum() >= LIKELY]
+    likely.sort(key=lambda leaf: -float(leaf.weights.sum()))
+    return tuple(_branch(telling, leaf, model, frozenset(members)) for leaf in likely[:MOST])
+
+
+def _findings(problem: Problem, check: str, names: Sequence[str]) -> list[_Finding]:
+    """The findings of a check, each by itself: its joint results put together by one of them."""
+    action = next((one for one in problem.checks if one.name == check), None)
+    if action is None:
+        return []
+    # A joint result is "one=good, other=yes", that of a single finding "good".
+    labels = [[part.split("=")[-1] for part in label.split(", ")] for label in action.results]
+    found = []
+    for name, column in zip(names, zip(*labels, strict=True), strict=True):
+        results = tuple(dict.fromkeys(column))
+        rows = [[label == result for label in column] for result in results]
+        likelihood = np.array(rows, dtype=np.float64) @ action.likelihood
+        found.append(_Finding(check, name, results, likelihood))
+    return found
+
+
+def _split(problem: Problem, leaf: _Leaf, finding: _Finding) -> list[_Leaf]:
+    """A leaf by the results of one finding more, those with the same right repair together."""
+    joint = finding.likelihood * leaf.weights
+    chances = joint.sum(axis=1)
+    shares = (chances / leaf.weights.sum()).tolist()
+    alike: dict[int, list[int]] = {}
+    for place in np.argsort(-chances, kind="stable").tolist():
+        if chances[place] >= FOLLOWED:
+            right = int(_shares(problem, joint[place])[:-1].argmax())
+            alike.setdefault(right, []).append(place)
+    return [
+        _Leaf(
+            (
+                *leaf.seen,
+                Seen(finding.check, finding.name, {finding.results[n]: shares[n] for n in places}),
+            ),
+            joint[places].sum(axis=0),
+        )
+        for places in alike.values()
+    ]
+
+
+def _shares(problem: Problem, weights: Array) -> Array:
+    """How often each repair is right, the last for none: shape (repairs + 1,)."""
+    shares = np.bincount(problem.right_repair, weights, len(problem.repairs) + 2)
+    return np.append(shares[:-2], shares[-2:].sum())
+
+
+def _branch(telling: Telling, leaf: _Leaf, model: FaultModel, members: frozenset[str]) -> Branch:
+    problem = telling.problem
+    chance = float(leaf.weights.sum())
+    weights = leaf.weights / chance
+    held = weights @ (problem.scenarios != 0)
+    causes = np.argsort(-held, kind="stable")[:CAUSES].tolist()
+    shares = _shares(problem, weights)
+    made_by = [frozenset(model.repairs_by_name[one.name].made_by) for one in problem.repairs]
+    done = [number for number, checks in enumerate(made_by) if checks & members]
+    order = most_likely_order(problem, weights, REPAIRS, WORTH_TRYING, ON_THE_WAY, done)
+    but = members.union(*(made_by[repair] for repair in order))
+    check = _inside(telling, weights, but, order)
+    return Branch(
+        leaf.seen,
+        chance,
+        {
+            problem.causes[cause]: float(held[cause])
+            for cause in causes
+            if held[cause] >= WORTH_NAMING * held[causes[0]]
+        },
+        "" if check is None else problem.checks[check].name,
+        tuple(problem.repairs[number].name for number in order),
+        float(shares[-1]),
+    )
+
+
+def _inside(
+    telling: Telling, weights: Array, but: frozenset[str], order: Sequence[int]
+) -> int | None:
+    """The check that tells most for its cost where some repairs are made, or on the way there;
+    None where none tells much, or they are made where the machine stands."""
+    problem = telling.problem
+    places = {problem.repair_places[repair] for repair in order} - {problem.stage}
+    ways = {place for place in problem.repair_places if place != problem.stage}
+    stages = {way for way in ways if any(lies_on_the_way(problem, way, place) for place in places)}
+    bits = telling.bits(weights)
+    score = telling.score(bits, problem.stage)
+    for number, one in enumerate(problem.checks):
+        if one.stage not in stages or one.name in but or bits[number] < TELLS_MUCH:
+            score[number] = 0.0
+    best = int(score.argmax()) if len(score) else 0
+    return best if len(score) and score[best] > 0.0 else None
+
+
+def suggestions_of(model: FaultModel, results: Mapping[str, str | None]) -> dict[str, str]:
+    """What the results suggest in the model's words: finding -> words, the last told first."""
+    says = {
+        (finding, result): words
+        for check in model.checks
+        for finding, of in check.suggests.items()
+        for result, words in of.items()
+    }
+    told = [(name, result) for name, result in reversed([*results.items()]) if result is not None]
+    return {name: says[name, result] for name, result in told if (name, result) in says}
