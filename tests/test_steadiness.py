@@ -16,7 +16,7 @@ from faultfinder.consultation.steadiness import (
     moved,
     steadiness,
 )
-from faultfinder.inference.compiled import CompiledModel, compile_model
+from faultfinder.inference.compiled import CompiledModel, compile_model, with_variable
 from faultfinder.inference.loading import load_model
 from faultfinder.model.parts import Basis, NoisyMax, Table
 from faultfinder.report.consultation.view import View
@@ -101,3 +101,50 @@ def test_the_page_of_why_says_how_steady_the_step_is() -> None:
     assert found is not None
     words = " ".join(why_page(View(told, why=told.order[0].check)).split())
     assert f"stays the step in {found.same} of {found.draws} tries" in words
+
+
+def times(gives: tuple[float, ...], odds: float) -> tuple[float, ...]:
+    """The row with the odds of all but the first state multiplied."""
+    row = np.array(gives) * np.array([1.0, *[odds] * (len(gives) - 1)])
+    return tuple((row / row.sum()).tolist())
+
+
+def test_a_cause_with_other_odds_changes_the_step_as_it_is_said() -> None:
+    compiled = load_model(MODELS / "thin_clamshell.yaml")
+    known = {"screen_light": "dark", "external_monitor": "good"}
+    told = consult(Case(compiled, known))
+    step = told.next_step
+    assert step is not None
+    assert 1 <= len(told.tips) <= 2
+    for tip in told.tips:
+        assert (tip.kind, tip.name) != (step.kind, step.name)
+        # The same odds by a base rate as much higher or lower.
+        odds = (tip.then / (1 - tip.then)) / (tip.chance / (1 - tip.chance))
+        cause = compiled.model.by_name[tip.cause]
+        told_by = cause.distribution
+        if isinstance(told_by, NoisyMax):
+            leak = replace(told_by.leak, gives=times(told_by.leak.gives, odds))
+            other = replace(cause, distribution=replace(told_by, leak=leak))
+        else:
+            assert isinstance(told_by, Table)
+            rows = tuple(replace(row, gives=times(row.gives, odds)) for row in told_by.rows)
+            other = replace(cause, distribution=replace(told_by, rows=rows))
+        moved = consult(Case(with_variable(compiled, other), known))
+        assert moved.causes[tip.cause] == pytest.approx(tip.then, abs=0.03)
+        found = moved.next_step
+        assert found is not None
+        assert (found.kind, found.name) == (tip.kind, tip.name)
+
+
+def test_the_page_of_why_says_which_causes_the_step_hangs_on() -> None:
+    compiled = load_model(MODELS / "thin_clamshell.yaml")
+    told = consult(Case(compiled, {"screen_light": "dark", "external_monitor": "good"}))
+    words = " ".join(why_page(View(told, why=told.order[0].check)).split())
+    tip = told.tips[0]
+    title = compiled.model.by_name[tip.cause].title
+    assert f"It would change with {title} {tip.then * 100:.0f} % likely and not" in words
+
+
+def test_where_a_look_comes_before_all_else_no_chance_changes_it() -> None:
+    compiled = load_model(MODELS / "thin_clamshell.yaml")
+    assert consult(Case(compiled, {"after": "fall_or_blow"})).tips == ()

@@ -29,6 +29,9 @@ LEFT_OUT = 5e-3
 NEARLY_ALL = 0.08
 """Where no more than this is left out, so many faults at once are enough to advise by."""
 
+MENDED = 0.5
+"""A repair that was made as a check counts as done where it has mended at least this likely."""
+
 AT_ONCE_QUICK = 5_000
 """Joint states of the causes that are listed without asking whether fewer would do."""
 
@@ -133,6 +136,7 @@ def build_problem(
         makeable -= {check.name for check in model.checks if check.asked}
     done = {step.repair for step in tried}
     repairs = [r for r in model.repairs if naming is None and r.name not in done]
+    made = _made(compiled, repairs, findings, scenarios, weights)
     causes = tuple(compiled.network.names[c] for c in compiled.causes)
     up = model.set_up({*known, *(name for step in tried for name in step.results_since)})
     kits = tuple(
@@ -153,7 +157,12 @@ def build_problem(
         scenarios=scenarios[keep],
         weights=weights[keep] / weights[keep].sum(),
         checks=checks,
-        repairs=tuple(_repair_action(compiled, repair, at, shop) for repair in repairs),
+        repairs=tuple(
+            _repair_made(compiled, repair, at, here)
+            if repair.name in made
+            else _repair_action(compiled, repair, at, shop)
+            for repair in repairs
+        ),
         stages=stages,
         stage=at[find_stage(model, stage)],
         travel=travel,
@@ -260,6 +269,37 @@ def _repair_action(
         mending(compiled, repair.name),
         besides,
         frozenset(repair.behind),
+    )
+
+
+def _made(
+    compiled: CompiledModel,
+    repairs: Sequence[Repair],
+    findings: Mapping[str, str],
+    scenarios: Ints,
+    weights: Array,
+) -> set[str]:
+    """The repairs that a check made and that have mended more likely than not."""
+    checks = compiled.model.checks_by_name
+    columns = np.arange(scenarios.shape[1])
+    found = set()
+    for repair in repairs:
+        if any(name in findings for check in repair.made_by for name in checks[check].observes):
+            success = mending(compiled, repair.name)[columns, scenarios]
+            mended = np.where(scenarios != 0, success, 1.0).prod(axis=1)
+            if float(weights @ mended) / float(weights.sum()) >= MENDED:
+                found.add(repair.name)
+    return found
+
+
+def _repair_made(
+    compiled: CompiledModel, repair: Repair, at: Mapping[str, int], here: str
+) -> RepairAction:
+    """A repair that is made already: it costs no more than the look after it."""
+    way = look_route(compiled.model, compiled.routes, here)
+    looked = way.moves[-1].end if way.moves else here
+    return RepairAction(
+        repair.name, 0.0, at[here], at[looked], mending(compiled, repair.name), made=True
     )
 
 

@@ -59,6 +59,7 @@ from faultfinder.model.routes import Route
 
 if TYPE_CHECKING:
     from faultfinder.consultation.steadiness import Steadiness
+    from faultfinder.consultation.tipping import Tip
     from faultfinder.decide.plan import Plan
 
 SPEAKS_AGAINST = 0.02
@@ -469,6 +470,13 @@ class Consultation:
 
         return steadiness(self)
 
+    @cached_property
+    def tips(self) -> tuple[Tip, ...]:
+        """The causes whose chances the next step hangs on most. Takes about as long."""
+        from faultfinder.consultation.tipping import tips  # not on the everyday path
+
+        return tips(self)
+
     def after(self, check: str) -> Mapping[str, Mapping[str, float]]:
         """What each result of an open check would make of the causes: label -> cause -> chance."""
         self.open_check(check)
@@ -522,6 +530,25 @@ class Consultation:
             return f"{check.name} cannot be made now. It needs: {'; '.join(missing)}."
         look = next(one.look for one in called_for(model, latest) if one.unpowered)
         return f"{check.name} needs power, and {look} comes before that."
+
+    @property
+    def made_already(self) -> str:
+        """The check that made the repair which is the next step, and seems to have mended the
+        machine; "" for none."""
+        step = self.next_step
+        if step is None or step.kind != "repair":
+            return ""
+        made = any(repair.name == step.name and repair.made for repair in self.problem.repairs)
+        known = self.case.latest
+        checks = self.case.model.model.checks_by_name
+        return next(
+            (
+                check
+                for check in self.case.model.model.repairs_by_name[step.name].made_by
+                if made and any(name in known for name in checks[check].observes)
+            ),
+            "",
+        )
 
     # What to say with it
 

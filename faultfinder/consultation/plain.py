@@ -17,6 +17,7 @@ from faultfinder.consultation.judgement import SAID
 from faultfinder.consultation.quote import Quote
 from faultfinder.consultation.ranking import RankedCheck
 from faultfinder.consultation.steadiness import Steadiness
+from faultfinder.consultation.tipping import Tip
 from faultfinder.decide.belief import Tried
 from faultfinder.model.parts import Check, Move
 from faultfinder.plain import Form, Key, within
@@ -126,6 +127,15 @@ CAUSE = Form[tuple[str, Consultation]](
     ),
 )
 
+TIP = Form[Tip](
+    "A cause whose chance would change the step",
+    Key("cause", "word", "its name"),
+    Key("chance", "probability", "of it now"),
+    Key("then", "probability", "of it where another step is advised"),
+    Key("kind", "word", "of that step: check, repair or hand over"),
+    Key("name", "word or null", "the check or repair", lambda tip: tip.name or None),
+)
+
 CHECK = Form[Open](
     "An open check",
     Key("check", "word", "its name", lambda check: check.ranked.check),
@@ -213,6 +223,7 @@ WHY = Form[Open](
         lambda c: c.told.steadiness,
         STEADINESS,
     ),
+    Key("tips", "objects", "causes whose chances it hangs on most", lambda c: c.told.tips, TIP),
 )
 
 
@@ -248,6 +259,12 @@ NEXT = Form[Asked](
             lambda told: told.next and told.next.check,
         ),
         Key("next_step", "object or null", "what to do now; null after a stop", form=STEP),
+        Key(
+            "made_already",
+            "word or null",
+            "the check that made that repair and seems to have mended the machine",
+            lambda told: told.made_already or None,
+        ),
         Key("round", "list of words", "checks to make together now, in turn"),
         Key("round_note", "text or null", "what ends it early", lambda t: t.round_note or None),
         Key("branches", "objects", "where its results lead, the likeliest first", form=BRANCH),

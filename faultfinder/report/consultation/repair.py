@@ -22,7 +22,9 @@ def add_repair(page: Page, view: View, advice: Advice) -> None:
         page.text(hand_over_words(advice, currency), 2)
     else:
         repair = model.repairs_by_name[advice.name]
-        page.heading(f"{repair_verb(repair)}: {repair.title} ({repair.name})")
+        by = view.told.made_already
+        page.heading(f"{made_words(model, by) if by else repair_verb(repair)}: {repair.title} "
+                     f"({repair.name})")  # fmt: skip
         said = f"the whole job costs {cost} on average with this repair first"
         if advice.checks:
             least = advice.checks[0]
@@ -43,6 +45,11 @@ def add_repair(page: Page, view: View, advice: Advice) -> None:
         page.numbered((model.repairs_by_name[n].title for n in advice.order[1:]), 4)
     page.blank()
     add_quote(page, view)
+
+
+def made_words(model: FaultModel, check: str) -> str:
+    """What stands before a repair that a check made."""
+    return f"Mended, it seems, by {model.checks_by_name[check].title}. Prove it"
 
 
 def add_quote(page: Page, view: View) -> None:

@@ -19,6 +19,7 @@ from faultfinder.model.routes import Route
 from faultfinder.report.consultation.branches import branch_words
 from faultfinder.report.consultation.repair import (
     hand_over_words,
+    made_words,
     price_words,
     repair_verb,
 )
@@ -400,6 +401,12 @@ class _Writer:
             ]
         repair = self.model.repairs_by_name[advice.name]
         spent = view.repair_route.minutes + repair.minutes
+        if view.told.made_already:
+            return [
+                self._head(f"NEXT  {made_words(self.model, view.told.made_already)}"),
+                *self._before(),
+                self._lines(f"Write it down as the repair: {repair.name}.", "  ", 4, "step"),
+            ]
         made = [self._head(f"NEXT  {repair_verb(repair)}: {repair.title}, {minutes(spent)}")]
         made += self._before()
         made += self._way(view.repair_route, "", repair.stage, always=True)

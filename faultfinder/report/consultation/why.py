@@ -11,7 +11,7 @@ from faultfinder.report.consultation.check import add_caution, add_results, add_
 from faultfinder.report.consultation.text import add_known, add_stop, worth_of
 from faultfinder.report.consultation.view import View
 from faultfinder.report.page import Page
-from faultfinder.report.wording import bits, minutes, money
+from faultfinder.report.wording import bits, minutes, money, percent
 
 OTHERS_SHOWN = 5
 
@@ -91,8 +91,19 @@ def _steady(view: View) -> str:
     if found.near > found.same:
         said += f", it or another check of its round in {found.near}"
     other = f"; most often instead: {_title(view, found.other)}" if found.other else ""
-    which = f"faultfinder model sensitivity {view.model.name} says on which figures it hangs."
-    return f"{said}{other}. {which}"
+    return f"{said}{other}.{_tips(view)}"
+
+
+def _tips(view: View) -> str:
+    """The causes whose chances would change the step."""
+    said = [
+        f"{view.model.by_name[tip.cause].title} {percent(tip.then)} likely and not "
+        f"{percent(tip.chance)} ({_title(view, tip.name)})"
+        for tip in view.told.tips
+    ]
+    if not said:
+        return " No cause's odds alone, taken three times as high or low, change it."
+    return f" It would change with {' or '.join(said)}."
 
 
 def _title(view: View, name: str) -> str:
