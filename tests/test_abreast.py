@@ -15,7 +15,7 @@ from faultfinder.decide.policies.one_step import OneStep
 from faultfinder.decide.policies.roll_out import RollOut
 from faultfinder.decide.problem import Problem
 from faultfinder.decide.repair_order import order_cost
-from faultfinder.decide.situation import decide_each, start
+from faultfinder.decide.situation import start
 from faultfinder.decide.walk import policy_cost
 from tests.problems import independent_faults, small_problems
 
@@ -65,18 +65,3 @@ def test_what_a_roll_out_follows_costs_what_following_it_costs(case: Problem) ->
     policy = RollOut(case, 20.0, fold=0.0)
     expected = policy_cost(case, OneStep(case, 20.0))
     assert policy.cost(start(case)) == pytest.approx(expected, rel=1e-9)
-
-
-@given(small_problems(), SEEDS)
-@settings(max_examples=60, deadline=None)
-def test_advice_in_several_situations_is_that_in_each(case: Problem, seed: int) -> None:
-    rng = np.random.default_rng(seed)
-    policy = RollOut(case, 20.0)
-    situations = [
-        replace(start(case), weights=weights)
-        for weights in rng.dirichlet(np.full(len(case.weights), 0.5), 5)
-    ]
-    for together, one in zip(decide_each(policy, situations), situations, strict=True):
-        alone = policy.decide(one)
-        assert (together.kind, together.number) == (alone.kind, alone.number)
-        assert together.expected_cost == pytest.approx(alone.expected_cost, rel=1e-9)

@@ -6,7 +6,7 @@ live in `faultfinder.decide.policies`, one file each.
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterator, Sequence
+from collections.abc import Iterator
 from dataclasses import dataclass, replace
 from typing import Protocol
 
@@ -55,13 +55,6 @@ class Policy(Protocol):
     def decide(self, situation: Situation) -> Action:
         """The action to take now."""
         ...
-
-
-def decide_each(policy: Policy, situations: Sequence[Situation]) -> list[Action]:
-    """What a policy does in each of several situations: at once, where it can."""
-    at_once: Callable[[Sequence[Situation]], list[Action]] | None
-    at_once = getattr(policy, "decide_each", None)
-    return [policy.decide(one) for one in situations] if at_once is None else at_once(situations)
 
 
 def start(problem: Problem) -> Situation:

@@ -8,13 +8,13 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
+from collections.abc import Callable
 from dataclasses import dataclass, replace
 from importlib import import_module
 
 from faultfinder.decide.problem import Problem
 from faultfinder.decide.shop import Shop
-from faultfinder.decide.situation import Action, Policy, Situation, check_cost, decide_each
+from faultfinder.decide.situation import Action, Policy, Situation, check_cost
 from faultfinder.errors import MisuseError, did_you_mean
 
 DEFAULT = "roll-out"
@@ -51,14 +51,7 @@ class InTurn:
 
     def decide(self, situation: Situation) -> Action:
         """What the policy chooses, or the check that comes before it."""
-        return self._in_turn(situation, self.policy.decide(situation))
-
-    def decide_each(self, situations: Sequence[Situation]) -> list[Action]:
-        """The same in several situations."""
-        chosen = decide_each(self.policy, situations)
-        return [self._in_turn(s, action) for s, action in zip(situations, chosen, strict=True)]
-
-    def _in_turn(self, situation: Situation, action: Action) -> Action:
+        action = self.policy.decide(situation)
         if action.kind != "repair":
             return action
         problem, stage = self.problem, situation.stage

@@ -103,26 +103,8 @@ class RollOut:
         A check's `saves` are against repairing at once, with all that follows it;
         `saves_alone` with the best repair order right after it.
         """
-        return self.decide_each([situation])[0]
-
-    def decide_each(self, situations: Sequence[Situation]) -> list[Action]:
-        """The same in each of several situations, worked out together."""
-        problem = self.problem
-        tried = [("check", n, c) for n, s in enumerate(situations) for c in self._candidates(s)]
-        looks = len(tried)
-        for n, situation in enumerate(situations):
-            promising = promising_repairs(problem, situation, self.repairs)
-            tried += [("repair", n, repair) for repair in promising]
-        weighed = self._weighed(situations, tried, looks)
-        return [
-            self._chosen(
-                situation,
-                [action for (_, at, _), action in zip(tried, weighed, strict=True) if at == n],
-            )
-            for n, situation in enumerate(situations)
-        ]
-
-    def _chosen(self, situation: Situation, weighed: Sequence[Action]) -> Action:
+        promising = promising_repairs(self.problem, situation, self.repairs)
+        weighed = self._weighed(situation, self._candidates(situation), promising)
         stop = repair_now(self.problem, situation)
         checks = [
             replace(
@@ -146,17 +128,18 @@ class RollOut:
         return replace(best, weighed=tuple(checks))
 
     def _weighed(
-        self, situations: Sequence[Situation], tried: Sequence[tuple[str, int, int]], looks: int
+        self, situation: Situation, checks: Sequence[int], repairs: Sequence[int]
     ) -> list[Action]:
-        """Each action tried, (kind, situation, number), the first `looks` of them checks: with
-        what its job costs, and as `saves_alone` what it costs with a repair order right after."""
+        """Each action tried, with what its job costs, and as `saves_alone` what it costs with a
+        repair order right after."""
+        tried = [*(("check", one) for one in checks), *(("repair", one) for one in repairs)]
+        looks = len(checks)
         if not tried:
             return []
         abreast = self._abreast
-        begun = together([told_once(self.problem, one, 1) for one in situations])
-        begun = begun.take(np.array([at for _, at, _ in tried]))
+        begun = told_once(self.problem, situation, 1).take(np.zeros(len(tried), dtype=np.int64))
         begun.spent[:, 0] = np.arange(len(tried))
-        numbers = np.array([number for _, _, number in tried])
+        numbers = np.array([number for _, number in tried])
         looked, mended = begun.take(np.arange(looks)), begun.take(np.arange(looks, len(tried)))
         own, ways = list[Array](), list[Stories]()
         if len(looked):
@@ -187,7 +170,7 @@ class RollOut:
                 if kind == "check" and (found := after[n])
                 else -1,
             )
-            for n, (kind, _, number) in enumerate(tried)
+            for n, (kind, number) in enumerate(tried)
         ]
 
     def _candidates(self, situation: Situation) -> list[int]:
