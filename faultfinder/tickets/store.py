@@ -266,9 +266,9 @@ def _read_some(connection: sa.Connection, numbers: list[int]) -> Iterator[Ticket
         texts[ticket, event][_word(name)] = unkeep(_word(text))
     logs: Mapping[int, list[Event]] = defaultdict(list)
     log = sa.select(EVENT).where(EVENT.c.ticket.in_(numbers))
-    for ticket, number, kind, at, who, data in connection.execute(
-        log.order_by(EVENT.c.ticket, EVENT.c.number)
-    ):
+    # All at once: row by row takes twice as long.
+    rows = connection.execute(log.order_by(EVENT.c.ticket, EVENT.c.number)).fetchall()
+    for ticket, number, kind, at, who, data in rows:
         if not isinstance(number, int):
             continue
         own = texts.get((ticket, number), {})

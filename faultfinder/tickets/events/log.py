@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import contextlib
 import json
 from collections.abc import Mapping
 from dataclasses import dataclass, replace
@@ -86,8 +85,10 @@ def read_event(
     """
     if not texts:
         # Most logs hold the same few hundred entries, which are read once.
-        with contextlib.suppress(ValueError, RecursionError, BadValue):
+        try:
             return made_event(number, at, who, _whole_entry(kind, data))
+        except (ValueError, RecursionError, BadValue):
+            pass
     flaws: list[str] = []
     try:
         read: object = json.loads(data)
