@@ -9,6 +9,7 @@ import pytest
 
 from faultfinder.assess.casebook.books import RealCase, read_cases
 from faultfinder.assess.casebook.judging import MOMENTS
+from tests.benchmarks.bench_cases import judge_of
 from tests.casebook.baselines import (
     BASELINES,
     BOOK,
@@ -21,7 +22,11 @@ from tests.casebook.baselines import (
     scored,
     tables_for,
 )
+from tests.casebook.departures import shares_alone
 from tests.casebook.pool import agreement, pooled, pooled_fact
+
+COMMON = 0.003
+"""Of shares of faults: below it the judges' own floor speaks."""
 
 POOLED = {
     "priors": {"bezel_clamshell": dict.fromkeys(Tables.words_of(read_book()[0]), 0.02)},
@@ -107,3 +112,15 @@ def test_pooling_loses_nothing_on_the_casebook(
         assert len(rows) == 90
         assert math.isclose(np.mean([r.bits for r in rows]), expected, abs_tol=0.015)
         assert math.isclose(np.mean([r.right for r in rows]), right, abs_tol=0.015)
+
+
+def test_no_base_rate_is_further_than_twice_or_half_what_the_judges_said() -> None:
+    """Every family's cable once stood at twice its share, with the judges as its basis."""
+    for build in read_book()[0].builds:
+        judge = judge_of(build)
+        said = dict(
+            zip(tables_for(MULTIPLIED).words, tables_for(MULTIPLIED).shares[build], strict=True)
+        )
+        for word, share in shares_alone(judge.wording).items():
+            if said[word] >= COMMON:
+                assert 0.5 < share / said[word] < 2.0, (build, word)

@@ -7,13 +7,15 @@ it gains on the other against the models as they are. `bits` are those of the tr
 moments together; of what is not listed they are those of the question whether the fault is
 listed, asked of each case with the whole model and with its group taken out, the latter
 weighing as much as the prior says. The best value on all cases is printed beside, as no proof.
+Where truths are scored, the mean of the leader's chance less right is told too, on the other
+half with the models as they are and as chosen.
 """
 
 from __future__ import annotations
 
 import sys
 from collections.abc import Callable, Mapping, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 from pathlib import Path
 
 import numpy as np
@@ -41,6 +43,9 @@ from tests.casebook.baselines import BOOK, read_book  # noqa: E402
 Bits = Mapping[str, float]
 """Case -> its bits under one value of a choice."""
 
+Scores = Mapping[str, tuple[float, float, float]]
+"""Case -> bits at intake and with all findings, and the leader's chance less right, on average."""
+
 
 @dataclass(frozen=True)
 class Choice:
@@ -49,6 +54,14 @@ class Choice:
     title: str
     values: Mapping[float, Bits]
     now: float
+    promises: Mapping[float, Bits] = field(default_factory=dict)
+    """The leader's chance less right."""
+
+    @classmethod
+    def of(cls, title: str, scores: Mapping[float, Scores], now: float) -> Choice:
+        bits = {k: {c: (a + b) / 2 for c, (a, b, _) in held.items()} for k, held in scores.items()}
+        promises = {k: {c: p for c, (_, _, p) in held.items()} for k, held in scores.items()}
+        return cls(title, bits, now, promises)
 
 
 def changed(compiled: CompiledModel, power: Callable[[str], float]) -> CompiledModel:
@@ -78,6 +91,24 @@ def seen_to_the(k: float) -> Callable[[CompiledModel], CompiledModel]:
     return lambda compiled: changed(compiled, lambda f: 1.0 if f in asked(compiled) else k)
 
 
+def extreme(a: float) -> Callable[[CompiledModel], CompiledModel]:
+    """The model with the log odds of what is told or seen, by the fault that speaks, times a; each
+    row made to sum to one. Tests of a part and what hangs on a hidden condition stay."""
+
+    def change(compiled: CompiledModel) -> CompiledModel:
+        tables = list(compiled.network.tables)
+        for number in compiled.leaves:
+            parents = [compiled.network.names[one] for one in compiled.network.parents[number]]
+            if compiled.model.variables[number].kind is Kind.FINDING and parents == ["leading"]:
+                row = np.clip(tables[number], 1e-6, 1.0 - 1e-6)
+                odds = (row / (1.0 - row)) ** a
+                row = odds / (1.0 + odds)
+                tables[number] = row / row.sum(axis=-1, keepdims=True)
+        return replace(compiled, network=replace(compiled.network, tables=tuple(tables)))
+
+    return change
+
+
 def silence_times(k: float) -> Callable[[CompiledModel], CompiledModel]:
     """The model in which striking things are mentioned so many times as often."""
 
@@ -94,22 +125,23 @@ def silence_times(k: float) -> Callable[[CompiledModel], CompiledModel]:
     return change
 
 
-def bits_with(
+def scores_with(
     cases: Sequence[RealCase], change: Callable[[CompiledModel], CompiledModel]
-) -> Bits:  # fmt: skip
-    """The bits of each scored case under the changed models, mean over both moments."""
+) -> Scores:  # fmt: skip
+    """Each scored case under the changed models."""
     words = read_book()[0]
     judges = {}
     for build in words.builds:
         wording = judge_of(build).wording
         judges[build] = Judge(replace(wording, compiled=change(wording.compiled)))
-    found: dict[str, list[float]] = {}
+    found = {}
     for case in cases:
-        for moment in MOMENTS:
-            row = score(case, judges[case.build].judge(case, moment))
-            if row is not None:
-                found.setdefault(case.id, []).append(row.bits)
-    return {case: float(np.mean(held)) for case, held in found.items()}
+        rows = [score(case, judges[case.build].judge(case, moment)) for moment in MOMENTS]
+        intake, known = rows
+        if intake is not None and known is not None:
+            promise = (intake.chance - intake.right + known.chance - known.right) / 2.0
+            found[case.id] = (intake.bits, known.bits, promise)
+    return found
 
 
 def bits_of_listing(cases: Sequence[RealCase], flatness: Sequence[float]) -> dict[float, Bits]:
@@ -155,20 +187,30 @@ def by_halves(choice: Choice, halves: int) -> str:
     def mean(value: float, of: Sequence[str]) -> float:
         return float(np.mean([choice.values[value][case] for case in of]))
 
-    chosen, gains = [], []
+    chosen, gains, promises = [], [], []
     for _ in range(halves):
         drawn = [ids[i] for i in rng.permutation(len(ids))]
         one, other = drawn[: len(ids) // 2], drawn[len(ids) // 2 :]
         best = min(choice.values, key=lambda value: mean(value, one))
         chosen.append(best)
         gains.append(mean(choice.now, other) - mean(best, other))
+        if choice.promises:
+            by = [[choice.promises[value][case] for case in other] for value in (choice.now, best)]
+            promises.append([100.0 * float(np.mean(one)) for one in by])
     best = min(choice.values, key=lambda value: mean(value, ids))
+    before, after = np.mean(promises, axis=0) if promises else (0.0, 0.0)
+    within = sum(abs(one) <= 5.0 for _, one in promises)
+    promised = (
+        f"\n    said less right on the other half {before:+.1f}, as chosen {after:+.1f} points, "
+        f"within 5 in {within} of {halves}"
+    )
     told = ", ".join(f"{v:g} x {chosen.count(v)}" for v in sorted(set(chosen)))
     return (
         f"{choice.title}: now {choice.now:g}, chosen {told}\n"
         f"    gain on the other half {np.mean(gains):+.3f} bits (sd {np.std(gains):.3f}), better "
         f"in {sum(g > 0 for g in gains)} and worse in {sum(g < 0 for g in gains)} of {halves}; "
         f"best on all: {best:g}, {mean(choice.now, ids) - mean(best, ids):+.3f}"
+        f"{promised if promises else ''}"
     )
 
 
@@ -185,8 +227,14 @@ def main() -> None:
         ("power of what is seen", seen_to_the),
         ("times that striking things are mentioned", silence_times),
     ):
-        values = {k: bits_with(cases, make(k)) for k in powers}
-        print(by_halves(Choice(title, values, 1.0), halves), flush=True)
+        scores = {k: scores_with(cases, make(k)) for k in powers}
+        print(by_halves(Choice.of(title, scores, 1.0), halves), flush=True)
+    scores = {a: scores_with(cases, extreme(a)) for a in (1.0, 1.1, 1.2, 1.3, 1.4, 1.5)}
+    title = "factor on the log odds of what is told or seen, by fault"
+    print(by_halves(Choice.of(title, scores, 1.0), halves), flush=True)
+    for a, held in scores.items():
+        intake, known, promise = np.mean(list(held.values()), axis=0)
+        print(f"    {a:g} on all: {intake:.3f} and {known:.3f} bits, {100.0 * promise:+.1f} points")
 
 
 if __name__ == "__main__":
