@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import replace
+from dataclasses import dataclass, replace
 
 import numpy as np
 import pytest
@@ -15,9 +15,9 @@ from faultfinder.decide.policies.one_step import OneStep
 from faultfinder.decide.policies.roll_out import RollOut
 from faultfinder.decide.problem import Problem
 from faultfinder.decide.repair_order import order_cost
-from faultfinder.decide.situation import start
+from faultfinder.decide.situation import Action, Situation, start
 from faultfinder.decide.walk import policy_cost
-from tests.problems import independent_faults, small_problems
+from tests.problems import independent_faults, single_fault, small_problems
 
 SEEDS = st.integers(0, 2**32 - 1)
 
@@ -65,3 +65,35 @@ def test_what_a_roll_out_follows_costs_what_following_it_costs(case: Problem) ->
     policy = RollOut(case, 20.0, fold=0.0)
     expected = policy_cost(case, OneStep(case, 20.0))
     assert policy.cost(start(case)) == pytest.approx(expected, rel=1e-9)
+
+
+@dataclass(frozen=True)
+class InTurnThen:
+    """Some checks in turn, then a policy."""
+
+    turn: tuple[int, ...]
+    policy: OneStep
+
+    def decide(self, situation: Situation) -> Action:
+        problem = self.policy.problem
+        for check in self.turn:
+            if problem.is_open(check, situation.checked):
+                return Action("check", check, 0.0)
+        return self.policy.decide(situation)
+
+
+def test_a_cheap_check_is_weighed_with_the_best_one_right_after_it() -> None:
+    """The simple policy does not look deep after it; doing so is open to the bench all the same."""
+    case = single_fault(
+        [0.1, 0.45, 0.45],
+        {"R0": (2, {0: 1.0}), "R1": (40, {1: 1.0}), "R2": (60, {2: 1.0})},
+        {"cheap": (1, [[1, 0, 0], [0, 1, 1]]), "deep": (10, [[0.5, 1, 0], [0.5, 0, 1]])},
+    )
+    base = OneStep(case, 5.0)
+    cheap, deep, both = (policy_cost(case, InTurnThen(turn, base)) for turn in ((0,), (1,), (0, 1)))
+    # By hand: 1 + 10 + .1 x 2 + .45 x 40 + .45 x 60; after what settles it nothing deep is done.
+    assert both == pytest.approx(56.2)
+    assert both <= deep < cheap
+    chosen = RollOut(case, 5.0, fold=0.0).decide(start(case))
+    assert (chosen.kind, chosen.number) == ("check", 0)
+    assert chosen.expected_cost == pytest.approx(both - 0.1 * 10)
