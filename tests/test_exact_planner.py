@@ -212,7 +212,26 @@ def test_roll_out_weighs_a_step_by_following_the_simple_policy(
         for stage in {case.checks[c].stage for c in told} - {case.stage}
     }
     deepest = sorted(beyond.values(), key=lambda c: -telling[c])[:inside]
-    assert set(weighed) == {*told[:width], *deepest}
+    tried = list(dict.fromkeys([*told[:width], *deepest]))
+    assert set(weighed) == set(tried)
+    # Those that cost less than the best are weighed with the best made right after them, too.
+    own = {check: check_cost(case, begin, check) for check in tried}
+    best_check = min(tried, key=lambda c: costs[c], default=-1)
+
+    def with_best(at: Situation, reached: float) -> float:
+        if reached < fold:
+            return repair_cost(case, at)
+        if not case.is_open(best_check, at.checked):
+            return np.inf
+        return check_cost(case, at, best_check) + sum(
+            p * follow(then, reached * p) for _, p, then in after_check(case, at, best_check)
+        )
+
+    for check in [c for c in tried if own[c] < own[best_check]]:
+        costs[check] = own[check] + sum(
+            p * min(follow(then, p), repair_cost(case, then), with_best(then, p))
+            for _, p, then in after_check(case, begin, check)
+        )
     for check, one in weighed.items():
         assert one.expected_cost == pytest.approx(costs[check])
         assert one.saves == pytest.approx(stop.expected_cost - costs[check], abs=1e-6)

@@ -50,6 +50,7 @@ def called_for(model: FaultModel, known: Mapping[str, str | None]) -> tuple[Prec
         one
         for one in model.precautions
         if any(known.get(finding) in results for finding, results in one.when.items())
+        and not any(model.needs_by_name[need].there(known) for need in one.unless)
         and any(f not in known for f in model.checks_by_name[one.look].observes)
     )
 

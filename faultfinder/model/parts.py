@@ -299,13 +299,14 @@ class Need:
 @dataclass(frozen=True)
 class Precaution:
     """What any of the results of `when` calls for before all else: the check `look` while its
-    result is open, and the sentence `say`. With `unpowered` nothing is done with power on
-    until it was made."""
+    result is open, and the sentence `say`; not where one of the needs `unless` is there. With
+    `unpowered` nothing is done with power on until it was made."""
 
     when: Mapping[str, tuple[str, ...]]
     look: str
     say: str
     unpowered: bool = False
+    unless: tuple[str, ...] = ()
     line: int = 0
 
 

@@ -270,6 +270,7 @@ PRECAUTION = Keys(
         "when": "{finding: [results]}, any of which calls for it",
         "look": "the check to make before all else",
         "say": "what to do and what to leave",
+        "unless": "needs, a list: with one of them there, it is not called for",
         "unpowered": "yes: nothing with power on until it was made",
     },
 )

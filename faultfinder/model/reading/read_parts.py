@@ -263,7 +263,11 @@ def read_kits(faults: Faults, root: Fields) -> tuple[Kit, ...]:
 
 
 def read_precautions(
-    faults: Faults, root: Fields, heads: Mapping[str, Head], checks: Sequence[Check]
+    faults: Faults,
+    root: Fields,
+    heads: Mapping[str, Head],
+    checks: Sequence[Check],
+    needs: Sequence[str],
 ) -> tuple[Precaution, ...]:
     """What results call for before all else."""
     found = []
@@ -275,8 +279,10 @@ def read_precautions(
         look = fields.word("look", "Name the check to make first: look: look_battery.")
         say = fields.text("say", "Say what to do: say: ...")
         name = None if look is None else pick(faults, look, names, fields.label, "check")
+        unpowered = fields.yes_no("unpowered", False)
+        unless = picked(faults, fields, "unless", needs, "need")
         if name is not None:
-            found.append(Precaution(when, name, say, fields.yes_no("unpowered", False), node.line))
+            found.append(Precaution(when, name, say, unpowered, unless, node.line))
     return tuple(found)
 
 

@@ -199,7 +199,7 @@ def _read_all(node: Node, faults: Faults, file: str) -> FaultModel | None:
         unlisted=read_unlisted(faults, root),
         needs=needs,
         kits=kits,
-        precautions=read_precautions(faults, root, heads, checks),
+        precautions=read_precautions(faults, root, heads, checks, [n.name for n in needs]),
         worth=read_worth(faults, root),
         declined_above=root.number("declined_above", high=1.0),
         prices=root.text("prices"),
