@@ -13,7 +13,7 @@ from faultfinder.decide.plan import make_plan
 from faultfinder.decide.policies.exact import Exact
 from faultfinder.decide.policies.look_ahead import LookAhead
 from faultfinder.decide.policies.one_step import OneStep
-from faultfinder.decide.policies.roll_out import LEVEL, RollOut
+from faultfinder.decide.policies.roll_out import CHEAP, LEVEL, NEAR, RollOut
 from faultfinder.decide.problem import Problem
 from faultfinder.decide.repair_order import best_order, evaluate_order, order_cost
 from faultfinder.decide.situation import (
@@ -227,7 +227,8 @@ def test_roll_out_weighs_a_step_by_following_the_simple_policy(
             p * follow(then, reached * p) for _, p, then in after_check(case, at, best_check)
         )
 
-    for check in [c for c in tried if own[c] < own[best_check]]:
+    near_best = costs.get(best_check, 0.0) * (1.0 + NEAR)
+    for check in [c for c in tried if own[c] <= own[best_check] * CHEAP and costs[c] <= near_best]:
         costs[check] = own[check] + sum(
             p * min(follow(then, p), repair_cost(case, then), with_best(then, p))
             for _, p, then in after_check(case, begin, check)

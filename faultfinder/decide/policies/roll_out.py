@@ -37,6 +37,10 @@ from faultfinder.model.network import Array
 CLEARLY = 0.005
 """The share by which a repair must be cheaper than a check to go before it."""
 
+CHEAP, NEAR = 1 / 3, 0.1
+"""The part of the best check's cost that a cheap one takes at most, and the share by which its job
+may be dearer, for the best one right after it to be weighed too."""
+
 LEVEL = 0.02
 """The share by which a check's job must be cheaper to go before one that tells more."""
 
@@ -189,7 +193,8 @@ class RollOut:
             return np.zeros(len(then), dtype=np.bool_)
         best = int(totals.argmin())
         of = then.spent[:, 0].astype(np.int64)
-        cheap = np.append(spent < spent[best], False)
+        near = totals <= totals[best] * (1.0 + NEAR)
+        cheap = np.append((spent <= spent[best] * CHEAP) & near, False)
         found: NDArray[np.bool_] = cheap[np.minimum(of, len(spent))]
         return found & self.problem.are_open(then.made)[:, numbers[best]]
 
