@@ -12,6 +12,7 @@ from faultfinder import Case
 from faultfinder.consultation.branches import ON_THE_WAY, WORTH_TRYING, Branch, Seen
 from faultfinder.consultation.consult import consult
 from faultfinder.decide.repair_order import most_likely_order
+from faultfinder.decide.together import Telling
 from faultfinder.inference.loading import load_model
 from faultfinder.inference.posterior import evidence_from, log_probability
 from faultfinder.report.consultation.branches import branch_words, branches_in_short
@@ -221,3 +222,48 @@ def test_in_short_both_branches_come_before_more_of_the_first() -> None:
     assert len(branches_in_short(MODEL, [GOOD, BLANK], 18)) == 1
     assert branches_in_short(MODEL, [GOOD, BLANK], 5) == []
     assert branches_in_short(MODEL, [], 40) == []
+
+
+NOT_STARTING = {"stage_with_picture": "never", "power_lamp": "on", "external_monitor": "nothing"}
+
+
+def test_after_a_round_that_drains_all_power_it_is_not_drained_again() -> None:
+    told = consult(Case(COMPILED, NOT_STARTING))
+    assert "drain_all_power" in told.round
+    problem = told.problem
+    drain = [one.name for one in problem.repairs].index("drain_power")
+    # It would be named: it ends many of the jobs.
+    assert drain in most_likely_order(problem, problem.weights, 9, WORTH_TRYING, ON_THE_WAY)
+    assert all("drain_power" not in branch.repairs for branch in told.branches)
+
+
+@pytest.mark.parametrize("known", KNOWN)
+def test_results_that_lead_to_the_same_repair_stand_in_one_branch(known: dict[str, str]) -> None:
+    told = consult(Case(COMPILED, known))
+    problem = told.problem
+    places = {check.name: check for check in problem.checks}
+
+    def right(branch: Branch) -> int:
+        weights = Telling(problem).start(problem.weights)[0]
+        for seen in branch.seen:
+            check = places[seen.check]
+            rows = [
+                number
+                for number, label in enumerate(check.results)
+                if any(
+                    part in (result, f"{seen.finding}={result}")
+                    for part in label.split(", ")
+                    for result in seen.results
+                )
+            ]
+            weights = weights * check.likelihood[rows].sum(axis=0)
+        shares = np.bincount(problem.right_repair, weights, len(problem.repairs) + 2)
+        return int(shares[: len(problem.repairs)].argmax())
+
+    apart: dict[tuple[str, ...], list[int]] = {}
+    for branch in told.branches:
+        key = (*(f"{s.finding}={sorted(s.results)}" for s in branch.seen[:-1]),
+               *(s.finding for s in branch.seen[-1:]))  # fmt: skip
+        apart.setdefault(key, []).append(right(branch))
+    for repairs in apart.values():
+        assert len(set(repairs)) == len(repairs)
