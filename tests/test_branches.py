@@ -9,14 +9,15 @@ import numpy as np
 import pytest
 
 from faultfinder import Case
-from faultfinder.consultation.branches import ON_THE_WAY, WORTH_TRYING, Branch, Seen
+from faultfinder.consultation.branches import BESIDE, WORTH_TRYING, Branch, Seen
 from faultfinder.consultation.consult import consult
 from faultfinder.decide.repair_order import most_likely_order
 from faultfinder.decide.together import Telling
 from faultfinder.inference.loading import load_model
 from faultfinder.inference.posterior import evidence_from, log_probability
-from faultfinder.report.consultation.branches import branch_words, branches_in_short
+from faultfinder.report.consultation.branches import branch_words
 from tests import MODELS
+from tests.benchmarks.bench_advice import branches_in_short
 from tests.problems import problem, single_fault
 
 COMPILED = load_model(MODELS / "thin_clamshell.yaml")
@@ -159,7 +160,7 @@ def test_one_branch_without_results_stands_where_all_lead_to_the_same_repair() -
 
 
 def test_what_ends_the_job_rarely_is_left_out() -> None:
-    assert ON_THE_WAY < WORTH_TRYING < 0.1
+    assert BESIDE < WORTH_TRYING < 0.1
     told = consult(Case(COMPILED, {"screen_light": "dark"}))
     problem = told.problem
     for branch in told.branches:
@@ -233,7 +234,7 @@ def test_after_a_round_that_drains_all_power_it_is_not_drained_again() -> None:
     problem = told.problem
     drain = [one.name for one in problem.repairs].index("drain_power")
     # It would be named: it ends many of the jobs.
-    assert drain in most_likely_order(problem, problem.weights, 9, WORTH_TRYING, ON_THE_WAY)
+    assert drain in most_likely_order(problem, problem.weights, 9, WORTH_TRYING, BESIDE)
     assert all("drain_power" not in branch.repairs for branch in told.branches)
 
 

@@ -41,7 +41,7 @@ def test_what_helped_as_a_check_costs_no_more_than_the_look_after_it(
     assert (told.next_step and told.next_step.name) == repair
     assert told.made_already == check
     made, problem = action(known, repair, stage)
-    assert made.made
+    assert made.made_by == check
     assert made.cost == 0.0
     assert made.stage == problem.stage
 
@@ -49,7 +49,7 @@ def test_what_helped_as_a_check_costs_no_more_than_the_look_after_it(
 def test_what_did_not_help_as_a_check_is_no_repair_that_was_made() -> None:
     known = {**DARK, "power_drain": "no_change"}
     made, _ = action(known, "drain_power")
-    assert not made.made
+    assert made.made_by == ""
     assert made.cost > 0.0
     assert consult(Case(COMPILED, known)).made_already == ""
 

@@ -158,7 +158,7 @@ def build_problem(
         weights=weights[keep] / weights[keep].sum(),
         checks=checks,
         repairs=tuple(
-            _repair_made(compiled, repair, at, here)
+            _repair_made(compiled, repair, made[repair.name], at, here)
             if repair.name in made
             else _repair_action(compiled, repair, at, shop)
             for repair in repairs
@@ -278,32 +278,34 @@ def _made(
     findings: Mapping[str, str],
     scenarios: Ints,
     weights: Array,
-) -> set[str]:
-    """The repairs that a check made and that have mended more likely than not."""
+) -> dict[str, str]:
+    """The repairs that a check made and that have mended more likely than not, and that check."""
     checks = compiled.model.checks_by_name
     columns = np.arange(scenarios.shape[1])
-    found = set()
+    found = {}
     for repair in repairs:
-        if any(name in findings for check in repair.made_by for name in checks[check].observes):
+        known = (c for c in repair.made_by if any(f in findings for f in checks[c].observes))
+        if check := next(known, ""):
             success = mending(compiled, repair.name)[columns, scenarios]
             mended = np.where(scenarios != 0, success, 1.0).prod(axis=1)
             if float(weights @ mended) / float(weights.sum()) >= MENDED:
-                found.add(repair.name)
+                found[repair.name] = check
     return found
 
 
 def _repair_made(
-    compiled: CompiledModel, repair: Repair, at: Mapping[str, int], here: str
+    compiled: CompiledModel, repair: Repair, check: str, at: Mapping[str, int], here: str
 ) -> RepairAction:
-    """A repair that is made already: it costs no more than the look after it."""
-    way = look_route(compiled.model, compiled.routes, here)
-    looked = way.moves[-1].end if way.moves else here
-    return RepairAction(
-        repair.name, 0.0, at[here], at[looked], mending(compiled, repair.name), made=True
-    )
+    """A repair that a check has made: it costs no more than the look after it."""
+    looked, mends = at[_looked_at(compiled, here)], mending(compiled, repair.name)
+    return RepairAction(repair.name, 0.0, at[here], looked, mends, made_by=check)
 
 
 def look_stage(compiled: CompiledModel, repair: Repair) -> str:
     """The nearest powered stage that is not live, where a repair is looked at."""
-    way = look_route(compiled.model, compiled.routes, repair.stage)
-    return way.moves[-1].end if way.moves else repair.stage
+    return _looked_at(compiled, repair.stage)
+
+
+def _looked_at(compiled: CompiledModel, stage: str) -> str:
+    way = look_route(compiled.model, compiled.routes, stage)
+    return way.moves[-1].end if way.moves else stage

@@ -11,6 +11,7 @@ import numpy as np
 from faultfinder.decide.problem import Problem
 from faultfinder.decide.repair_order import lies_on_the_way, most_likely_order
 from faultfinder.decide.together import Telling
+from faultfinder.model.answers import split_results
 from faultfinder.model.network import Array
 from faultfinder.model.parts import FaultModel
 
@@ -29,10 +30,9 @@ CAUSES, WORTH_NAMING = 2, 0.5
 """Causes named of a branch, the second only where it has at least this share of the first's
 chance."""
 
-REPAIRS, WORTH_TRYING, ON_THE_WAY = 3, 0.05, 0.01
+REPAIRS, WORTH_TRYING, BESIDE = 3, 0.05, 0.01
 """Repairs named of a branch, those that end the job most often; how often one has to; and how often
 what is tried on the way to one of them has to."""
-
 
 TELLS_MUCH = 0.25
 """Bits about the right repair that a check inside has to tell to be named with the repairs."""
@@ -82,24 +82,28 @@ class _Leaf:
     weights: Array
 
 
-def branches_of(
-    problem: Problem, model: FaultModel, members: Mapping[str, Sequence[str]]
-) -> tuple[Branch, ...]:
+def branches_of(problem: Problem, model: FaultModel, members: Sequence[str]) -> tuple[Branch, ...]:
     """The branches of a round, the likeliest first; one with nothing `seen` where all its results
-    lead to the same repair. `members` are its checks, each with the findings that it would tell.
+    lead to the same repair. `members` are its checks.
 
     The finding that tells most about the right repair splits what may be found, results
     after which the same repair is right most often staying together; then what tells most in
     one of the branches splits that one.
     """
     telling = Telling(problem)
-    findings = [
-        one for name, open_ones in members.items() for one in _findings(problem, name, open_ones)
-    ]
+    findings = [one for name in members for one in _findings(problem, name)]
+
+    def tells(leaf: _Leaf) -> list[float]:
+        told = {seen.finding for seen in leaf.seen}
+        return [
+            0.0
+            if one.name in told
+            else float(telling.more_by(one.likelihood, leaf.weights[None])[0])
+            for one in findings
+        ]
+
     leaves = [_Leaf((), telling.start(problem.weights)[0])]
-    told = [
-        [float(telling.more_by(one.likelihood, leaves[0].weights[None])[0]) for one in findings]
-    ]
+    told = [tells(leaves[0])]
     while len(leaves) < MOST and findings:
         leaf, which = np.unravel_index(int(np.argmax(told)), (len(leaves), len(findings)))
         if told[leaf][which] < TELLS:
@@ -109,29 +113,22 @@ def branches_of(
             told[leaf][which] = 0.0
             continue
         leaves[leaf : leaf + 1] = parts
-        told[leaf : leaf + 1] = [
-            [
-                0.0
-                if number == which
-                else float(telling.more_by(one.likelihood, part.weights[None])[0])
-                for number, one in enumerate(findings)
-            ]
-            for part in parts
-        ]
+        told[leaf : leaf + 1] = [tells(part) for part in parts]
     likely = [leaf for leaf in leaves if leaf.weights.sum() >= LIKELY]
     likely.sort(key=lambda leaf: -float(leaf.weights.sum()))
-    return tuple(_branch(telling, leaf, model, frozenset(members)) for leaf in likely[:MOST])
+    made_by = [frozenset(model.repairs_by_name[one.name].made_by) for one in problem.repairs]
+    return tuple(_branch(telling, leaf, made_by, frozenset(members)) for leaf in likely[:MOST])
 
 
-def _findings(problem: Problem, check: str, names: Sequence[str]) -> list[_Finding]:
+def _findings(problem: Problem, check: str) -> list[_Finding]:
     """The findings of a check, each by itself: its joint results put together by one of them."""
     action = next((one for one in problem.checks if one.name == check), None)
     if action is None:
         return []
-    # A joint result is "one=good, other=yes", that of a single finding "good".
-    labels = [[part.split("=")[-1] for part in label.split(", ")] for label in action.results]
+    labels = [split_results(label, action.findings) for label in action.results]
     found = []
-    for name, column in zip(names, zip(*labels, strict=True), strict=True):
+    for pairs in zip(*labels, strict=True):
+        name, column = pairs[0][0], [result for _, result in pairs]
         results = tuple(dict.fromkeys(column))
         rows = [[label == result for label in column] for result in results]
         likelihood = np.array(rows, dtype=np.float64) @ action.likelihood
@@ -167,16 +164,18 @@ def _shares(problem: Problem, weights: Array) -> Array:
     return np.append(shares[:-2], shares[-2:].sum())
 
 
-def _branch(telling: Telling, leaf: _Leaf, model: FaultModel, members: frozenset[str]) -> Branch:
+def _branch(
+    telling: Telling, leaf: _Leaf, made_by: Sequence[frozenset[str]], members: frozenset[str]
+) -> Branch:
+    """A leaf as it is said; `made_by` are the checks that make each repair."""
     problem = telling.problem
     chance = float(leaf.weights.sum())
     weights = leaf.weights / chance
     held = weights @ (problem.scenarios != 0)
     causes = np.argsort(-held, kind="stable")[:CAUSES].tolist()
     shares = _shares(problem, weights)
-    made_by = [frozenset(model.repairs_by_name[one.name].made_by) for one in problem.repairs]
     done = [number for number, checks in enumerate(made_by) if checks & members]
-    order = most_likely_order(problem, weights, REPAIRS, WORTH_TRYING, ON_THE_WAY, done)
+    order = most_likely_order(problem, weights, REPAIRS, WORTH_TRYING, BESIDE, done)
     but = members.union(*(made_by[repair] for repair in order))
     check = _inside(telling, weights, but, order)
     return Branch(

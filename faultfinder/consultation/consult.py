@@ -450,17 +450,9 @@ class Consultation:
         () after a stop and where no repair is weighed."""
         if self.advice is None or self.case.naming is not None:
             return ()
-        checks = [self.case.model.model.checks_by_name[name] for name in self.round]
-        latest = self.case.latest
-        return branches_of(
-            self.problem,
-            self.case.model.model,
-            {
-                check.name: [one for one in check.observes if one not in latest]
-                for check in checks
-                if not check.asked
-            },
-        )
+        model = self.case.model.model
+        looks = [name for name in self.round if not model.checks_by_name[name].asked]
+        return branches_of(self.problem, model, looks)
 
     @cached_property
     def steadiness(self) -> Steadiness | None:
@@ -538,17 +530,7 @@ class Consultation:
         step = self.next_step
         if step is None or step.kind != "repair":
             return ""
-        made = any(repair.name == step.name and repair.made for repair in self.problem.repairs)
-        known = self.case.latest
-        checks = self.case.model.model.checks_by_name
-        return next(
-            (
-                check
-                for check in self.case.model.model.repairs_by_name[step.name].made_by
-                if made and any(name in known for name in checks[check].observes)
-            ),
-            "",
-        )
+        return next(one.made_by for one in self.problem.repairs if one.name == step.name)
 
     # What to say with it
 

@@ -67,8 +67,8 @@ class RepairAction:
     cause in that state is gone afterwards (zero in the first column). `shop_share` is
     what of the cost the customer does not pay (waiting, expected harm). `behind` are the names
     of checks that come before it as far as they can still be made; `closes` are the checks (by
-    number) that cannot be made after it; `made` says that it was made as a check and seems to have
-    mended.
+    number) that cannot be made after it; `made_by` is the check that made it and seems to have
+    mended ("" for none).
     """
 
     name: str
@@ -79,7 +79,7 @@ class RepairAction:
     shop_share: float = 0.0
     behind: frozenset[str] = frozenset()
     closes: frozenset[int] = frozenset()
-    made: bool = False
+    made_by: str = ""
 
 
 @dataclass(frozen=True, eq=False)

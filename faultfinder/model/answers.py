@@ -5,7 +5,7 @@ from __future__ import annotations
 import bisect
 import math
 import re
-from collections.abc import Iterable
+from collections.abc import Iterable, Sequence
 
 from faultfinder.errors import MisuseError, did_you_mean
 from faultfinder.model.parts import FaultModel, Kind, Variable
@@ -194,3 +194,10 @@ def join_results(labels: Iterable[tuple[str, str]], single: bool) -> str:
     if single:
         return pairs[0][1]
     return ", ".join(f"{name}={state}" for name, state in pairs)
+
+
+def split_results(label: str, names: Sequence[str]) -> list[tuple[str, str]]:
+    """The (finding, result) pairs of such a label; `names` are the findings that it joins."""
+    if len(names) == 1:
+        return [(names[0], label)]
+    return [(name, state) for name, _, state in (p.partition("=") for p in label.split(", "))]

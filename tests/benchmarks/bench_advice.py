@@ -21,9 +21,16 @@ import yaml
 from faultfinder.assess.casebook.books import read_cases, read_mapping, read_vocabulary
 from faultfinder.assess.casebook.judging import Judge
 from faultfinder.assess.casebook.wording import Wording
+from faultfinder.consultation.branches import Branch
 from faultfinder.consultation.consult import Consultation
 from faultfinder.inference.loading import load_model
-from faultfinder.report.consultation.branches import branches_in_short, in_short
+from faultfinder.model.parts import FaultModel
+from faultfinder.report.consultation.branches import (
+    cause_words,
+    in_short,
+    seen_words,
+    then_words,
+)
 from faultfinder.report.consultation.repair import repair_verb
 
 BOOK = Path(__file__).resolve().parents[2] / "models" / "casebook"
@@ -60,6 +67,31 @@ def step_words(told: Consultation, most: int = WORDS) -> str:
     for words in hints[1:]:
         said = _with(said, re.split(r"(?<=[.?]) ", words), most)
     return _cut(said, most)
+
+
+def branches_in_short(model: FaultModel, branches: Sequence[Branch], most: int) -> list[str]:
+    """A sentence for each branch without chances, with the likeliest result of each finding, in at
+    most so many words together: as many branches as there is room for, then as much of each."""
+    made: list[str] = []
+    for causes, repairs in ((1, 4), (1, 3), (0, 4), (0, 3), (0, 2), (0, 1)):
+        said = []
+        for branch in branches:
+            then = ", ".join(then_words(model, branch.check, branch.repairs[:repairs]))
+            names = [cause_words(model, cause) for cause in [*branch.causes][:causes]]
+            begin = [f"{_upper(seen_words(model, branch, 1))}:"] if branch.seen else []
+            said.append(" ".join([*begin, f"{'; then '.join([*names, then])}."]))
+            if sum(len(one.split()) for one in said) > most:
+                said.pop()
+                break
+        if len(said) > len(made) and (repairs > 1 or not made):
+            made = said
+        if len(made) == len(branches):
+            break
+    return [_upper(one) for one in made]
+
+
+def _upper(text: str) -> str:
+    return text[:1].upper() + text[1:]
 
 
 def _with(said: str, sentences: Sequence[str], most: int) -> str:

@@ -159,13 +159,17 @@ class RollOut:
         cheaper = np.minimum(going_on, repairing)
         spent = np.concatenate(own)
         totals = spent + np.bincount(of, then.chance * cheaper, len(tried))
-        before = self._before_best(then, numbers, spent[:looks], totals[:looks])
-        if before.any():
-            best = numbers[int(totals[:looks].argmin())]
-            first = np.full(int(before.sum()), best)
-            with_it, _ = self._followed(then.take(before), first, outcomes[before])
-            cheaper[before] = np.minimum(cheaper[before], with_it)
-            totals = spent + np.bincount(of, then.chance * cheaper, len(tried))
+        if looks > 1:
+            # The simple policy may not make the best check next: what costs little would spoil it.
+            best = int(totals[:looks].argmin())
+            cheap = (spent <= spent[best] * CHEAP) & (totals <= totals[best] * (1.0 + NEAR))
+            cheap[looks:] = False
+            before = cheap[of] & self.problem.are_open(then.made)[:, numbers[best]]
+            if before.any():
+                first = np.full(int(before.sum()), numbers[best])
+                with_it, _ = self._followed(then.take(before), first, outcomes[before])
+                cheaper[before] = np.minimum(cheaper[before], with_it)
+                totals = spent + np.bincount(of, then.chance * cheaper, len(tried))
         alone = spent + np.bincount(of, then.chance * repairing, len(tried))
         after = [defaultdict[int, float](float) for _ in tried]
         for place, check, chance in zip(of.tolist(), follow.tolist(), then.chance, strict=True):
@@ -183,20 +187,6 @@ class RollOut:
             )
             for n, (kind, number) in enumerate(tried)
         ]
-
-    def _before_best(
-        self, then: Stories, numbers: Ints, spent: Array, totals: Array
-    ) -> NDArray[np.bool_]:
-        """The stories after a cheaper check than the best, which can still be made there: the
-        simple policy may not make it, and what costs little would seem to spoil it."""
-        if len(totals) < 2:
-            return np.zeros(len(then), dtype=np.bool_)
-        best = int(totals.argmin())
-        of = then.spent[:, 0].astype(np.int64)
-        near = totals <= totals[best] * (1.0 + NEAR)
-        cheap = np.append((spent <= spent[best] * CHEAP) & near, False)
-        found: NDArray[np.bool_] = cheap[np.minimum(of, len(spent))]
-        return found & self.problem.are_open(then.made)[:, numbers[best]]
 
     def _candidates(self, situation: Situation) -> list[int]:
         problem = self.problem

@@ -14,6 +14,7 @@ from faultfinder.consultation.ranking import RankedCheck
 from faultfinder.consultation.safety import looks_first
 from faultfinder.decide.belief import Tried
 from faultfinder.decide.shop import Shop
+from faultfinder.model.answers import split_results
 from faultfinder.model.parts import Check, FaultModel, StopRule, Variable
 from faultfinder.model.routes import Route
 from faultfinder.report.wording import joined
@@ -106,9 +107,7 @@ class View:
     def results_of(self, check: Check, label: str) -> list[tuple[str, str]]:
         """A result's label as (finding, result) pairs."""
         names = [name for name in check.observes if name not in self.told.case.latest]
-        if len(names) == 1:
-            return [(names[0], label)]
-        return [(name, state) for name, _, state in (p.partition("=") for p in label.split(", "))]
+        return split_results(label, names)
 
 
 def range_of(variable: Variable, state: str) -> str:
