@@ -32,11 +32,11 @@ from faultfinder.assess.casebook.expectations import OF_CHANCES, judged_for, var
 from faultfinder.assess.casebook.judging import Judge, chances_of_any
 from faultfinder.assess.casebook.leaving_out import leaving_out, ranked_with_unlisted
 from faultfinder.assess.casebook.playing import MOST, play
-from faultfinder.assess.casebook.scores import bootstrap, normalised, runs, settling_rank
+from faultfinder.assess.casebook.scores import normalised, runs, settling_rank
 from faultfinder.assess.casebook.whole_book import Book, book_of
 from faultfinder.assess.casebook.wording import Wording
 from faultfinder.assess.casebook.writing_out import as_case, case_text
-from faultfinder.assess.share_interval import wilson
+from faultfinder.assess.intervals import bootstrap, wilson
 from faultfinder.cli.main import commands
 from faultfinder.inference.compiled import compile_model
 from faultfinder.inference.loading import load_model

@@ -20,7 +20,7 @@ from click.testing import CliRunner
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from faultfinder.assess.share_interval import wilson
+from faultfinder.assess.intervals import wilson
 from faultfinder.cli.lead_command import lead
 from faultfinder.cli.main import commands
 from faultfinder.consultation.case import Case

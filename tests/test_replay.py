@@ -23,7 +23,7 @@ from tests.drawn_tickets import drawn_tickets, with_rate
 from tests.small_shop import small_shop
 
 LOSSES = ("log_loss", "brier", "label_log_loss")
-ALL = (*LOSSES, "named_log_loss", "named_brier", "top1", "top3")
+ALL = (*LOSSES, "top1", "top3")
 
 
 def compare(old: CompiledModel, new: CompiledModel, tickets: Sequence[ClosedTicket]) -> Comparison:

@@ -15,7 +15,7 @@ from dataclasses import dataclass, field
 
 import numpy as np
 
-from faultfinder.assess.share_interval import wilson
+from faultfinder.assess.intervals import wilson
 from faultfinder.consultation.bench import build_problem, joint_states
 from faultfinder.decide.policies import one_step, roll_out_once
 from faultfinder.decide.problem import Ints, Problem

@@ -28,7 +28,7 @@ sys.path[:0] = [] if str(ROOT) in sys.path else [str(ROOT)]
 
 from faultfinder.assess.casebook.books import RealCase, read_cases  # noqa: E402
 from faultfinder.assess.casebook.playing import MOST, Played, play  # noqa: E402
-from faultfinder.assess.casebook.scores import bootstrap  # noqa: E402
+from faultfinder.assess.intervals import bootstrap  # noqa: E402
 from tests.benchmarks import settling_before  # noqa: E402
 from tests.benchmarks.bench_cases import judge_of  # noqa: E402
 from tests.casebook.baselines import BOOK, read_yaml  # noqa: E402

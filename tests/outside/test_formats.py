@@ -17,7 +17,7 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from faultfinder.assess.share_interval import wilson
+from faultfinder.assess.intervals import wilson
 from faultfinder.inference.compiled import CompiledModel, compile_model
 from faultfinder.inference.loading import load_model
 from faultfinder.inference.posterior import beliefs, evidence_from, posterior

@@ -8,7 +8,7 @@ from scipy.stats import binomtest, bootstrap
 from sklearn.calibration import calibration_curve
 from sklearn.metrics import brier_score_loss, log_loss
 
-from faultfinder.assess.share_interval import wilson
+from faultfinder.assess.intervals import wilson
 from faultfinder.learning.judge.calibration import (
     calibration_table,
     decompose,
@@ -25,7 +25,7 @@ def forecasts(seed: int, tickets: int = 200, causes: int = 6) -> tuple[np.ndarra
 
 def test_documented_brier_score() -> None:
     """scikit-learn, docstring of brier_score_loss: 0.0375; asked again here."""
-    says, happened = np.array([0.1, 0.9, 0.8, 0.3]), np.array([0, 1, 1, 0])
+    says, happened = np.array([0.1, 0.9, 0.8, 0.3]), np.array([False, True, True, False])
     assert ticket_scores(says[None], happened[None]).brier[0] == pytest.approx(0.0375, abs=1e-12)
     assert brier_score_loss(happened, says) == pytest.approx(0.0375, abs=1e-12)
 
@@ -33,7 +33,7 @@ def test_documented_brier_score() -> None:
 def test_documented_log_loss() -> None:
     """scikit-learn, docstring of log_loss: 0.21616 (the chance of spam is the second figure)."""
     table = [[0.1, 0.9], [0.9, 0.1], [0.8, 0.2], [0.35, 0.65]]
-    spam = np.array([1, 0, 0, 1])
+    spam = np.array([True, False, False, True])
     scores = ticket_scores(np.array(table)[None, :, 1], spam[None])
     assert scores.log_loss[0] == pytest.approx(0.21616, abs=5e-6)
     assert log_loss(["spam", "ham", "ham", "spam"], table) == pytest.approx(0.21616, abs=5e-6)

@@ -11,8 +11,9 @@ from typing import Any
 
 from faultfinder.assess.casebook.books import READ_AT_MOST
 from faultfinder.assess.casebook.judging import MOMENTS
-from faultfinder.assess.casebook.scores import Scored, bits_of, bootstrap, normalised
+from faultfinder.assess.casebook.scores import Scored, bits_of, normalised
 from faultfinder.assess.casebook.whole_book import Book
+from faultfinder.assess.intervals import bootstrap
 from faultfinder.errors import MisuseError
 from faultfinder.files import open_plain
 

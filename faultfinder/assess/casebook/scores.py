@@ -7,22 +7,17 @@ which only an honest chance makes least.
 from __future__ import annotations
 
 import math
-from collections.abc import Callable, Iterable, Mapping, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from itertools import pairwise
 from statistics import median
 
-import numpy as np
-
 from faultfinder.assess.casebook.books import RealCase
 from faultfinder.assess.casebook.judging import Judge, Judged, rank_of
-from faultfinder.assess.share_interval import wilson
+from faultfinder.assess.intervals import bootstrap, wilson
 
 FLOOR = 0.002
 """No group counts as less likely than this."""
-
-DRAWS, SEED = 10_000, 1
-"""Bootstrap draws over cases, and the seed of the draws."""
 
 BINS = (0.0, 0.3, 0.5, 0.8, 1.0)
 """Edges of the bins of the leading group's chance."""
@@ -167,19 +162,6 @@ def scores_of(rows: Sequence[Scored]) -> Scores | None:
 
 def _mean(values: Sequence[float]) -> float:
     return sum(values) / len(values)
-
-
-def bootstrap(
-    values: Sequence[float], of: Callable[..., object] = np.mean, level: float = 0.95
-) -> tuple[float, float]:
-    """The percentile bootstrap interval of a mean (or a median: pass np.median) over cases
-    (Efron, Ann. Stat. 7 (1979) 1). NaNs without a value."""
-    if not values:
-        return math.nan, math.nan
-    drawn = np.random.default_rng(SEED).integers(len(values), size=(DRAWS, len(values)))
-    figures = of(np.asarray(values, dtype=float)[drawn], axis=1)
-    low, high = np.quantile(np.asarray(figures), [(1.0 - level) / 2.0, (1.0 + level) / 2.0])
-    return float(low), float(high)
 
 
 def calibration(rows: Sequence[Scored]) -> tuple[Bin, ...]:

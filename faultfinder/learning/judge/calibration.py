@@ -11,9 +11,8 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from faultfinder.assess.share_interval import wilson
-from faultfinder.errors import MisuseError
-from faultfinder.learning.judge.scores import Flags, Ints, checked
+from faultfinder.assess.intervals import wilson
+from faultfinder.learning.judge.scores import Flags, Ints
 from faultfinder.model.network import Array
 
 BINS = 10
@@ -54,12 +53,11 @@ class CalibrationBin:
 
 
 def decompose(forecasts: Array, happened: Flags) -> Murphy:
-    """Murphy's decomposition by bins. Any shape. Raises MisuseError when there is no forecast."""
-    values, flags = _flat(forecasts, happened)
+    """Murphy's decomposition by bins. Any shape; one forecast at least."""
+    values, outcome = forecasts.reshape(-1), happened.reshape(-1).astype(np.float64)
     _, group = np.unique(_bin_of(values), return_inverse=True)
     count = np.bincount(group).astype(np.float64)
     n = float(len(values))
-    outcome = flags.astype(np.float64)
     mean = np.bincount(group, weights=values) / count
     share = np.bincount(group, weights=outcome) / count
     overall = float(outcome.mean())
@@ -71,14 +69,11 @@ def decompose(forecasts: Array, happened: Flags) -> Murphy:
 
 
 def calibration_table(forecasts: Array, happened: Flags) -> tuple[CalibrationBin, ...]:
-    """How often things happened that were forecast with about the same probability. Any shape.
-
-    Raises MisuseError when there is no forecast.
-    """
-    values, flags = _flat(forecasts, happened)
+    """How often things happened that were forecast with about the same probability. Any shape."""
+    values = forecasts.reshape(-1)
     place = _bin_of(values)
     count = np.bincount(place, minlength=BINS)
-    hits = np.bincount(place, weights=flags, minlength=BINS).round().astype(np.int64)
+    hits = np.bincount(place[happened.reshape(-1)], minlength=BINS)
     total = np.bincount(place, weights=values, minlength=BINS)
     return tuple(
         CalibrationBin(
@@ -92,13 +87,6 @@ def calibration_table(forecasts: Array, happened: Flags) -> tuple[CalibrationBin
         )
         for i in range(BINS)
     )
-
-
-def _flat(forecasts: Array, happened: Flags) -> tuple[Array, Flags]:
-    values, flags = checked(forecasts, happened)
-    if values.size == 0:
-        raise MisuseError("There is no forecast to judge.")
-    return values.reshape(-1), flags.reshape(-1)
 
 
 def _bin_of(values: Array) -> Ints:

@@ -7,14 +7,12 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from faultfinder.errors import MisuseError
+from faultfinder.assess.intervals import bootstrap
 from faultfinder.learning.judge.scores import Ints
 from faultfinder.model.network import Array
 
 RESAMPLES = 2000
 """Bootstrap resamples unless asked otherwise."""
-
-_AT_ONCE = 1 << 21
 
 
 @dataclass(frozen=True)
@@ -41,36 +39,18 @@ def paired_difference(
 ) -> Difference:
     """Mean of `new - old`, both of shape (tickets,).
 
-    The interval is the bootstrap's percentile interval over whole tickets (Efron & Tibshirani, An
-    introduction to the bootstrap, 1993, chapter 13). With fewer than some 30
-    tickets it is too narrow. Where tickets of a group share what was decided, `groups` (tickets,)
-    says which they are in: each group then counts as one observation (`_by_groups`), unless all
-    are in one.
-    Tickets where either is NaN are left out. The same seed gives the same interval.
-    Raises MisuseError when the shapes differ or fewer than two tickets are left.
+    The interval is the bootstrap's over whole tickets. Where tickets of a group share what was
+    decided, `groups` (tickets,) says which they are in: each group then counts as one observation
+    (`_by_groups`), unless all are in one. Tickets where either is NaN are left out.
     """
-    old, new = np.asarray(old, dtype=np.float64), np.asarray(new, dtype=np.float64)
-    if old.shape != new.shape or old.ndim != 1:
-        raise MisuseError("Paired figures need the same tickets on both sides, in one order.")
-    if resamples < 1:
-        raise MisuseError("A bootstrap needs at least one resample.")
     both = ~(np.isnan(old) | np.isnan(new))
     change = new[both] - old[both]
-    if len(change) < 2:
-        raise MisuseError(
-            f"A difference needs at least 2 tickets to be compared on; there are {len(change)}."
-        )
     held = np.zeros(len(change), dtype=np.int64) if groups is None else groups[both]
     if len(np.unique(held)) > 1:
-        low, high = _by_groups(change, held)
+        interval = _by_groups(change, held)
     else:
-        means = resampled_means(change, np.random.default_rng(seed), resamples)
-        low, high = np.quantile(means, [0.025, 0.975]).tolist()
-    return Difference(
-        mean=float(change.mean()),
-        interval=(low, high),
-        count=len(change),
-    )
+        interval = bootstrap(change, draws=resamples, seed=seed)
+    return Difference(float(change.mean()), interval, len(change))
 
 
 def _by_groups(change: Array, groups: Ints) -> tuple[float, float]:
@@ -87,14 +67,3 @@ def _by_groups(change: Array, groups: Ints) -> tuple[float, float]:
     error = math.sqrt(count / (count - 1) * float((sums**2).sum())) / len(change)
     half = float(t.ppf(0.975, count - 1)) * error
     return mean - half, mean + half
-
-
-def resampled_means(values: Array, rng: np.random.Generator, resamples: int) -> Array:
-    """Means of `values` drawn anew with replacement, shape (resamples,)."""
-    count = len(values)
-    rows = max(1, _AT_ONCE // count)
-    parts = [
-        values[rng.integers(count, size=(min(rows, resamples - begin), count))].mean(axis=1)
-        for begin in range(0, resamples, rows)
-    ]
-    return np.concatenate(parts)

@@ -41,18 +41,14 @@ class Played:
     """Tickets played under one model: `figures` by name, each of shape (tickets,); `in_vain` by
     repair how often it was made and mended nothing, likewise.
 
-    `numbers` are the tickets; `set_aside` those whose findings and causes the reference holds
-    impossible, `contradicted` those whose histories the model does, `stopped` those with a
-    finding that ends the diagnosis for safety; `without_cause` counts those with none confirmed.
+    `numbers` are the tickets. Left out are those whose findings and causes the reference holds
+    impossible, or whose histories the model does, and those with a finding that ends the
+    diagnosis for safety.
     """
 
     numbers: tuple[int, ...]
     figures: dict[str, Array] = field(repr=False)
     in_vain: dict[str, Array] = field(repr=False)
-    set_aside: tuple[int, ...] = ()
-    contradicted: tuple[int, ...] = ()
-    stopped: tuple[int, ...] = ()
-    without_cause: int = 0
 
 
 def play_tickets(
@@ -71,9 +67,7 @@ def play_tickets(
     ticket names what is not in them, and FaultfinderError for a model without repairs.
     """
     check_same_structure(reference, compiled)
-    named = [ticket for ticket in tickets if ticket.causes]
-    stopping = {t.number for t in named if stop_sentence(reference.model, t.findings)}
-    usable = [ticket for ticket in named if ticket.number not in stopping]
+    usable = [t for t in tickets if t.causes and not stop_sentence(reference.model, t.findings)]
     if most is not None and len(usable) > most:
         chosen = np.random.default_rng(seed).choice(len(usable), size=most, replace=False)
         usable = [usable[i] for i in np.sort(chosen).tolist()]
@@ -90,13 +84,13 @@ def play_tickets(
     recorded = np.array([[n in t.findings for n in names] for t in usable], dtype=np.bool_)
     figures = {name: np.full(len(usable), np.nan) for name in FIGURES}
     in_vain: dict[str, Array] = {}
-    contradicted: list[int] = []
+    played: list[int] = []
     for number, (pairs, places) in enumerate(alike.items()):
         try:
             told = consult(Case(compiled, dict(pairs), shop=shop or Shop()))
         except ImpossibleEvidence:
-            contradicted += places
             continue
+        played += places
         outcome = simulate(
             reference,
             told.problem,
@@ -110,13 +104,9 @@ def play_tickets(
             figures[name][places] = getattr(outcome, name)
         for repair, times in outcome.in_vain.items():
             in_vain.setdefault(repair, np.zeros(len(usable)))[places] = times
-    played = sorted(set(np.flatnonzero(possible).tolist()) - set(contradicted))
+    played.sort()
     return Played(
         tuple(usable[place].number for place in played),
         {name: values[played] for name, values in figures.items()},
         {repair: times[played] for repair, times in in_vain.items()},
-        tuple(t.number for t, fits in zip(usable, possible, strict=True) if not fits),
-        tuple(usable[place].number for place in sorted(contradicted)),
-        tuple(sorted(stopping)),
-        len(tickets) - len(named),
     )

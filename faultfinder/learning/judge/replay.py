@@ -12,7 +12,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from faultfinder.assess.share_interval import wilson
+from faultfinder.assess.intervals import wilson
 from faultfinder.errors import MisuseError
 from faultfinder.learning.judge.calibration import (
     CalibrationBin,
@@ -50,15 +50,12 @@ class ModelScores:
     """Scores of one model: means over tickets (see `faultfinder.learning.judge.scores`).
 
     `label_log_loss` is the mean of -ln P(exactly the confirmed causes present | findings),
-    in nats, at most -ln FLOOR a ticket. `named_log_loss` and `named_brier` are NaN when no
-    ticket names a cause. `binned` and `calibration` pool all causes of all tickets.
+    in nats, at most -ln FLOOR a ticket. `binned` and `calibration` pool all causes of all tickets.
     """
 
     tickets: int
     log_loss: float
     brier: float
-    named_log_loss: float
-    named_brier: float
     label_log_loss: float
     top1: Share
     top3: Share
@@ -71,8 +68,8 @@ class Comparison:
     """Two models on the same tickets.
 
     `differences` are new minus old: "log_loss", "brier", "label_log_loss" (below zero: new
-    is better), and where tickets name causes "named_log_loss", "named_brier" (likewise),
-    "top1", "top3" (above zero: new is better). `numbers` are the tickets that were scored.
+    is better), and where tickets name causes "top1", "top3" (above zero: new is better).
+    `numbers` are the tickets that were scored.
     Left out are `without_cause` tickets, and the tickets whose findings one of the models
     holds to be impossible: `impossible_old` and `impossible_new`, by number. A model that
     makes many findings impossible is worse than its scores.
@@ -163,8 +160,6 @@ def _measures(told: Forecasts, usable: Flags) -> dict[str, Array]:
         "log_loss": scores.log_loss,
         "brier": scores.brier,
         "label_log_loss": np.minimum(told.label_loss[usable], -np.log(FLOOR)),
-        "named_log_loss": scores.named_log_loss,
-        "named_brier": scores.named_brier,
         "top1": in_top(scores, 1),
         "top3": in_top(scores, 3),
     }
@@ -178,21 +173,14 @@ def _model_scores(
     values, present = told.probabilities[usable], told.present[usable]
     return ModelScores(
         tickets=int(usable.sum()),
-        log_loss=_mean(measures["log_loss"]),
-        brier=_mean(measures["brier"]),
-        named_log_loss=_mean(measures["named_log_loss"]),
-        named_brier=_mean(measures["named_brier"]),
-        label_log_loss=_mean(measures["label_log_loss"]),
+        log_loss=float(measures["log_loss"].mean()),
+        brier=float(measures["brier"].mean()),
+        label_log_loss=float(measures["label_log_loss"].mean()),
         top1=_share(measures["top1"]),
         top3=_share(measures["top3"]),
         binned=decompose(values, present),
         calibration=calibration_table(values, present),
     )
-
-
-def _mean(values: Array) -> float:
-    told = values[~np.isnan(values)]
-    return float(told.mean()) if len(told) else float("nan")
 
 
 def _share(hits: Array) -> Share:

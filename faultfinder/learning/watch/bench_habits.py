@@ -16,7 +16,7 @@ from itertools import groupby, product
 
 import numpy as np
 
-from faultfinder.assess.share_interval import wilson
+from faultfinder.assess.intervals import wilson
 from faultfinder.consultation.case import Case
 from faultfinder.consultation.consult import consult
 from faultfinder.decide.shop import Shop

@@ -12,7 +12,7 @@ from functools import cache
 
 import numpy as np
 
-from faultfinder.assess.share_interval import wilson
+from faultfinder.assess.intervals import bootstrap, wilson
 from faultfinder.consultation.case import Case
 from faultfinder.consultation.consult import consult
 from faultfinder.consultation.quote import Quote
@@ -199,19 +199,18 @@ def minutes_of_jobs(tickets: Sequence[Ticket], compiled: CompiledModel, shop: Sh
         log,
         model,
         log / model,
-        _ratio(table),
+        bootstrap(table, _ratio),
         float(table[:, 1].sum() / everything),
         pauses / len(table),
         told,
     )
 
 
-def _ratio(table: Array) -> tuple[float, float]:
-    """A 95 % bootstrap interval of the sum of the first column over that of the last."""
-    chosen = np.random.default_rng(0).integers(len(table), size=(2000, len(table)))
-    sums = table[chosen].sum(axis=1)
-    low, high = np.quantile(sums[:, 0] / sums[:, -1], [0.025, 0.975]).tolist()
-    return low, high
+def _ratio(tables: Array, axis: int) -> Array:
+    """The sum of the first column over that of the last."""
+    sums = tables.sum(axis=axis)
+    ratio: Array = sums[:, 0] / sums[:, -1]
+    return ratio
 
 
 Quoted = Callable[[Ticket], Quote | None]
@@ -267,7 +266,7 @@ def minutes_and_plans(
     took, work, plan = table.mean(axis=0).tolist()
     longest = np.argsort(table[:, 2] - table[:, 0], kind="stable")[:5]
     over = [(numbers[n], *table[n, [0, 2]].tolist()) for n in longest if table[n, 0] > table[n, 2]]
-    return Plans(len(rows), took, work, plan, took / plan, _ratio(table), tuple(over))
+    return Plans(len(rows), took, work, plan, took / plan, bootstrap(table, _ratio), tuple(over))
 
 
 def _handed_over(ticket: Ticket, compiled: CompiledModel) -> list[str]:

@@ -13,8 +13,8 @@ from faultfinder.assess.casebook.expectations import Verdict
 from faultfinder.assess.casebook.judging import MOMENTS
 from faultfinder.assess.casebook.leaving_out import LeavingOut
 from faultfinder.assess.casebook.playing import Played
-from faultfinder.assess.casebook.scores import bootstrap
 from faultfinder.assess.casebook.whole_book import Book, Ranks
+from faultfinder.assess.intervals import bootstrap
 from faultfinder.report.wording import counted, harmless, joined, percent, shortened, wrapped
 
 _TITLE = {"intake": "At the counter", "all": "With all findings"}

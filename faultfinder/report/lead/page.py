@@ -10,7 +10,7 @@ import math
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
 
-from faultfinder.assess.share_interval import wilson
+from faultfinder.assess.intervals import wilson
 from faultfinder.decide.shop import Shop
 from faultfinder.learning.bench.figures import BenchFigure, spot_words
 from faultfinder.learning.em.estimates import Figure
