@@ -7,7 +7,6 @@ something. Nothing here changes a shape: a doubt is for a person to look into.
 
 from __future__ import annotations
 
-import logging
 from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass
 from functools import cache
@@ -21,7 +20,7 @@ from faultfinder.inference.compiled import CompiledModel
 from faultfinder.inference.separation import determined, requisite
 from faultfinder.learning.em.patterns import Codec, Codes
 from faultfinder.learning.records import ClosedTicket
-from faultfinder.learning.watch.drift import LEAST_EXPECTED, benjamini_hochberg
+from faultfinder.learning.watch.drift import LEAST_EXPECTED, benjamini_hochberg, chi_square_tail
 from faultfinder.model.network import Array
 from faultfinder.model.parts import FaultModel, Kind
 
@@ -93,21 +92,6 @@ class _Pair:
     tables: tuple[Counts, ...]
 
 
-def doubts(
-    compiled: CompiledModel,
-    tickets: Iterable[ClosedTicket],
-    *,
-    least: int = LEAST,
-    false_discoveries: float = 0.05,
-) -> tuple[Doubt, ...]:
-    """Pairs that depend on each other where the model says they do not, the surest first.
-
-    Says nothing about what to do: the model's shape is never changed. See `examine_shape`.
-    """
-    found = examine_shape(compiled, tickets, least=least, false_discoveries=false_discoveries)
-    return found.doubts
-
-
 def examine_shape(
     compiled: CompiledModel,
     tickets: Iterable[ClosedTicket],
@@ -162,7 +146,7 @@ def examine_shape(
             constant += 1
     if not pairs:
         raise FaultfinderError(_nothing(len(codes), unconfirmed, explained, constant, least))
-    outcomes = _tested(codes, which, pairs, false_discoveries)
+    outcomes = _tested(pairs, false_discoveries)
     adjusted = benjamini_hochberg([p for _, _, p, _ in outcomes])
     found = [
         _doubt(compiled, codec, pair, outcome, after)
@@ -279,20 +263,13 @@ _Outcome = tuple[float, int, float, bool]
 """Statistic, degrees of freedom, p-value, whether from drawn tables."""
 
 
-def _tested(
-    codes: Codes,
-    which: NDArray[np.intp],
-    pairs: Sequence[_Pair],
-    false_discoveries: float,
-) -> list[_Outcome]:
+def _tested(pairs: Sequence[_Pair], false_discoveries: float) -> list[_Outcome]:
     # Enough draws that one pair alone can pass Benjamini & Hochberg's first step.
     most = int(min(MOST_DRAWS, max(FEWEST_DRAWS, 4 * len(pairs) / false_discoveries)))
     outcomes = []
     for number, pair in enumerate(pairs):
-        statistic, degrees, p = stratified_test(
-            codes[pair.rows, pair.first], codes[pair.rows, pair.second], which[pair.rows]
-        )
         tables = [trimmed(table) for table in pair.tables]
+        statistic, degrees, p = stratified_test(tables)
         sparse = min(float(expected_counts(table).min()) for table in tables) < LEAST_EXPECTED
         if sparse:
             rng = np.random.default_rng([0, number])
@@ -301,24 +278,12 @@ def _tested(
     return outcomes
 
 
-def stratified_test(
-    first: NDArray[np.uint8], second: NDArray[np.uint8], stratum: NDArray[np.intp]
-) -> tuple[float, int, float]:
-    """Chi-square, degrees of freedom and p-value that two columns are independent given a third.
-
-    All of shape (tickets,). pgmpy's test: Pearson's chi-square summed over the strata.
-    """
-    import pandas  # type: ignore[import-untyped]
-    from pgmpy.ci_tests import ChiSquare
-
-    before = logging.root.manager.disable
-    logging.disable(logging.CRITICAL)
-    try:
-        test = ChiSquare(pandas.DataFrame({"first": first, "second": second, "causes": stratum}))
-        test(X="first", Y="second", Z=["causes"], significance_level=0.05)
-    finally:
-        logging.disable(before)
-    return float(test.statistic_), int(test.dof_), float(test.p_value_)
+def stratified_test(tables: Sequence[Counts]) -> tuple[float, int, float]:
+    """Chi-square summed over tables, its degrees of freedom, and the p-value that the columns are
+    independent of the rows in each. `tables` have no empty row or column."""
+    statistic = sum(float(chi_square(table[None])[0]) for table in tables)
+    degrees = sum((table.shape[0] - 1) * (table.shape[1] - 1) for table in tables)
+    return statistic, degrees, chi_square_tail(statistic, degrees)
 
 
 def drawn_p_value(tables: Sequence[Counts], rng: np.random.Generator, most: int) -> float:
@@ -329,7 +294,7 @@ def drawn_p_value(tables: Sequence[Counts], rng: np.random.Generator, most: int)
     Biometrika 78 (1991) 301 (formulas as in other programs that cite it; the paper itself was
     not at hand).
     """
-    seen = sum(float(chi_square(table[None])[0]) for table in tables)
+    seen = stratified_test(tables)[0]
     extreme = drawn = 0
     while drawn < most:
         batch = min(_BATCH if drawn < 10 * _BATCH else 10 * _BATCH, most - drawn)
@@ -348,7 +313,7 @@ def drawn_p_value(tables: Sequence[Counts], rng: np.random.Generator, most: int)
 def chi_square(tables: Counts) -> Array:
     """Pearson's chi-square of tables with the same margins: shape (tables, r, c) to (tables,).
 
-    2 by 2 tables get Yates' correction, as in `stratified_test`.
+    2 by 2 tables get Yates' correction.
     """
     expected = expected_counts(tables[0])
     apart = np.abs(tables - expected)
@@ -360,19 +325,10 @@ def chi_square(tables: Counts) -> Array:
 
 def _redrawn(table: Counts, count: int, rng: np.random.Generator) -> Counts:
     """Tables with the margins of `table` under independence: shape (count, r, c)."""
-    rows, columns = table.shape
-    left = np.tile(table.sum(axis=0), (count, 1))
-    drawn = np.zeros((count, rows, columns), dtype=np.int64)
-    for row in range(rows - 1):
-        need = np.full(count, table[row].sum())
-        for column in range(columns - 1):
-            rest = left[:, column + 1 :].sum(axis=1)
-            drawn[:, row, column] = rng.hypergeometric(left[:, column], rest, need)
-            need = need - drawn[:, row, column]
-        drawn[:, row, -1] = need
-        left = left - drawn[:, row]
-    drawn[:, -1] = left
-    return drawn
+    from scipy.stats import random_table
+
+    drawn = random_table(table.sum(axis=1), table.sum(axis=0)).rvs(count, random_state=rng)
+    return np.asarray(drawn, dtype=np.int64)
 
 
 def _doubt(
