@@ -36,16 +36,7 @@ from faultfinder.learning.judge.judging import Judged, verdict_on
 from faultfinder.learning.judge.kept import Judgement
 from faultfinder.learning.judge.replay import Comparison, compared
 from faultfinder.learning.proposal import moved
-from faultfinder.learning.watch.bench_habits import (
-    Agreement,
-    CheckUse,
-    Follower,
-    Usage,
-    WrongParts,
-    agreement,
-    check_usage,
-    wrong_parts,
-)
+from faultfinder.learning.watch.agreement import Agreement, Follower, agreement
 from faultfinder.learning.watch.jobs import (
     bills_and_quotes,
     comebacks,
@@ -55,6 +46,8 @@ from faultfinder.learning.watch.jobs import (
 )
 from faultfinder.learning.watch.slips import Readers, Slips
 from faultfinder.learning.watch.timed import STEP, job_time
+from faultfinder.learning.watch.usage import CheckUse, Usage, check_usage
+from faultfinder.learning.watch.wrong_parts import WrongParts, wrong_parts
 from faultfinder.model.parts import FaultModel, StopRule
 from faultfinder.report.lead.page import Proposal, Review, lead_page
 from faultfinder.tickets.events import (
@@ -379,7 +372,6 @@ def test_comebacks_are_counted_within_the_days_and_on_tickets_old_enough() -> No
     assert [(one.first, one.again, one.same) for one in told.found] == [
         (1, 2, True), (2, 5, False)
     ]  # fmt: skip
-    assert told.found[0].repairs == ("reseat",)
     assert told.interval == wilson(1, 2)
 
 

@@ -37,7 +37,7 @@ def lead(model: str | None, target: str, since: str | None, until: str | None) -
     It goes by the judgement of "faultfinder replay"; a proposal that was not judged yet is judged
     first. Nothing is put in force. People are named on the page.
     """
-    from faultfinder.learning.watch.bench_habits import agreement, check_usage, wrong_parts
+    from faultfinder.learning.watch.agreement import agreement
     from faultfinder.learning.watch.jobs import (
         bills_and_quotes,
         comebacks,
@@ -46,6 +46,8 @@ def lead(model: str | None, target: str, since: str | None, until: str | None) -
         quoted,
     )
     from faultfinder.learning.watch.slips import who_reads_otherwise
+    from faultfinder.learning.watch.usage import check_usage
+    from faultfinder.learning.watch.wrong_parts import wrong_parts
     from faultfinder.report.lead.page import Review, lead_page
 
     check_page(target)

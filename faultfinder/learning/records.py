@@ -2,8 +2,13 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
+from typing import TypeVar
+
+import numpy as np
+
+T = TypeVar("T")
 
 
 @dataclass(frozen=True)
@@ -27,3 +32,11 @@ class ClosedTicket:
     share: float = 1.0
     again: bool = False
     unclear: frozenset[str] = frozenset()
+
+
+def drawn(items: Sequence[T], most: int, seed: int = 0) -> list[T]:
+    """At most so many of them, in their order."""
+    if len(items) <= most:
+        return list(items)
+    places = np.random.default_rng(seed).choice(len(items), size=most, replace=False)
+    return [items[place] for place in np.sort(places).tolist()]

@@ -18,7 +18,7 @@ from faultfinder.decide.shop import Shop
 from faultfinder.inference.compiled import CompiledModel
 from faultfinder.learning.bench.figures import BenchFigure, Spot, Values, same_values
 from faultfinder.learning.bench.robust import factors
-from faultfinder.learning.watch.bench_habits import repairs_made
+from faultfinder.learning.steps import repairs_made
 from faultfinder.learning.watch.jobs import comebacks
 from faultfinder.learning.watch.timed import STEP, Item, Span, file_minutes, job_time
 from faultfinder.tickets.events import Ordered, Outcome, Repaired, Tried

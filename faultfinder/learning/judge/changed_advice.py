@@ -2,28 +2,18 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterator, Sequence
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
-from functools import cache
 
-from faultfinder.consultation.case import Case
-from faultfinder.consultation.consult import consult
 from faultfinder.consultation.ranking import questions
 from faultfinder.decide.shop import Shop
-from faultfinder.errors import ImpossibleEvidence
 from faultfinder.inference.compiled import CompiledModel
-from faultfinder.learning.watch.bench_habits import check_steps
+from faultfinder.learning.steps import Advised, Known, adviser, check_steps
+from faultfinder.model.parts import FaultModel
 from faultfinder.tickets.ticket import Ticket
 
 LAST = 50
 """Tickets looked at, the last that were closed."""
-
-STOP, IMPOSSIBLE = "stop", "impossible"
-"""What is advised where the work ends for safety, and where a model holds the findings to be
-impossible."""
-
-Step = tuple[str, str]
-"""What is advised: "check", "repair" and its name; or a word and ""."""
 
 
 @dataclass(frozen=True)
@@ -34,8 +24,8 @@ class AdviceChange:
     ticket: int
     seen: int
     after: str
-    old: Step
-    new: Step
+    old: Advised
+    new: Advised
 
 
 @dataclass(frozen=True)
@@ -60,12 +50,13 @@ def changed_advice(
         return ChangedAdvice(0, 0, ())
     looked = 0
     changes = []
-    told = [_adviser(model, shop) for model in (old, new)]
+    told = [adviser(model, shop) for model in (old, new)]
     for ticket in tickets:
-        for seen, after, moment in _moments(ticket, old):
+        for after, known, stage in _moments(ticket, old.model):
             looked += 1
-            was, now = (ask(*moment) for ask in told)
+            was, now = (ask(known, stage) for ask in told)
             if was != now:
+                seen = sum(result is not None for result in known.values())
                 changes.append(AdviceChange(ticket.number, seen, after, was, now))
                 break
     return ChangedAdvice(len(tickets), looked, tuple(changes))
@@ -77,41 +68,14 @@ def _names(compiled: CompiledModel) -> object:
     return [sorted(variables), sorted(model.checks_by_name), sorted(model.repairs_by_name)]
 
 
-Known = tuple[tuple[str, str | None], ...]
-
-
-def _moments(
-    ticket: Ticket, compiled: CompiledModel
-) -> Iterator[tuple[int, str, tuple[Known, str]]]:
-    """How many results were known before each check and after the last, the check just made, and
-    the state."""
-    asked = questions(compiled.model)
-    after, stage = "", compiled.model.start
-    known: dict[str, str | None] = {}
-    for step in check_steps(ticket, compiled.model):
+def _moments(ticket: Ticket, model: FaultModel) -> Iterator[tuple[str, Known, str]]:
+    """Before each check and after the last: the check just made, what was known, the stage."""
+    asked = questions(model)
+    after, stage = "", model.start
+    known: Known = {}
+    for step in check_steps(ticket, model):
         if step.check not in asked and not step.at_intake:
-            yield _state(known, after, step.stage)
+            yield after, known, step.stage
             after = step.check
-        known = {**step.after, **dict.fromkeys(sorted(step.unclear_after))}
-        stage = step.reached
-    yield _state(known, after, stage)
-
-
-def _state(
-    known: dict[str, str | None], after: str, stage: str
-) -> tuple[int, str, tuple[Known, str]]:
-    seen = sum(result is not None for result in known.values())
-    return seen, after, (tuple(sorted(known.items())), stage)
-
-
-def _adviser(model: CompiledModel, shop: Shop) -> Callable[[Known, str], Step]:
-    @cache
-    def ask(known: Known, stage: str) -> Step:
-        place = stage if stage in model.model.stages_by_name else model.model.start
-        try:
-            step = consult(Case(model, dict(known), place, shop=shop)).next_step
-        except ImpossibleEvidence:
-            return IMPOSSIBLE, ""
-        return (STOP, "") if step is None else (step.kind, step.name)
-
-    return ask
+        known, stage = step.after, step.reached
+    yield after, known, stage

@@ -26,7 +26,7 @@ from faultfinder.errors import ImpossibleEvidence
 from faultfinder.inference.compiled import CompiledModel
 from faultfinder.learning.judge.completed import complete_machines
 from faultfinder.learning.judge.forecasts import check_same_structure
-from faultfinder.learning.records import ClosedTicket
+from faultfinder.learning.records import ClosedTicket, drawn
 from faultfinder.model.network import Array
 from faultfinder.model.parts import Kind
 
@@ -57,7 +57,7 @@ def play_tickets(
     reference: CompiledModel,
     *,
     shop: Shop | None = None,
-    most: int | None = 500,
+    most: int = 500,
     seed: int = 0,
 ) -> Played:
     """Play tickets with a confirmed cause under a model.
@@ -68,9 +68,7 @@ def play_tickets(
     """
     check_same_structure(reference, compiled)
     usable = [t for t in tickets if t.causes and not stop_sentence(reference.model, t.findings)]
-    if most is not None and len(usable) > most:
-        chosen = np.random.default_rng(seed).choice(len(usable), size=most, replace=False)
-        usable = [usable[i] for i in np.sort(chosen).tolist()]
+    usable = drawn(usable, most, seed)
     machines = complete_machines(reference, usable, seed)
     possible = machines.possible.tolist()
     # Tickets with the same histories begin alike, and share decisions while they go alike.

@@ -20,7 +20,8 @@ from faultfinder.consultation.ranking import questions
 from faultfinder.decide.shop import Shop
 from faultfinder.errors import ImpossibleEvidence
 from faultfinder.inference.compiled import CompiledModel
-from faultfinder.learning.watch.bench_habits import check_steps, drawn
+from faultfinder.learning.records import drawn
+from faultfinder.learning.steps import Known, check_steps
 from faultfinder.learning.watch.timed import STEP, Item, JobTime, Span, file_minutes, job_time
 from faultfinder.model.network import Array
 from faultfinder.tickets.events import Outcome, Repaired, Tried
@@ -46,7 +47,6 @@ class Comeback:
     days: float
     causes: tuple[str, ...]
     causes_again: tuple[str, ...]
-    repairs: tuple[str, ...]
 
     @property
     def same(self) -> bool:
@@ -153,18 +153,7 @@ def comebacks(tickets: Sequence[Ticket], days: float) -> Comebacks:
             continue
         after = (_time(ticket.opened_at) - _time(first.closed_at)).total_seconds() / 86400.0
         if 0.0 <= after <= days:
-            made = [event.entry.repair for event in first.counting()
-                    if isinstance(event.entry, Repaired)]  # fmt: skip
-            found.append(
-                Comeback(
-                    first.number,
-                    ticket.number,
-                    after,
-                    first.causes,
-                    ticket.causes,
-                    tuple(dict.fromkeys(made)),
-                )
-            )
+            found.append(Comeback(first.number, ticket.number, after, first.causes, ticket.causes))
     hits = len({one.first for one in found} & old)
     return Comebacks(days, len(old), hits, repaired - len(old), tuple(found))
 
@@ -245,7 +234,7 @@ def minutes_and_plans(
     planned = file_minutes(compiled, shop.handling_minutes)
     numbers: list[int] = []
     rows: list[tuple[float, float, float]] = []
-    for ticket in drawn(closed, JOBS, 0):
+    for ticket in drawn(closed, JOBS):
         told, time = quote(ticket), job_time(ticket, compiled)
         if told is None or not (time.spans or ticket.bench_minutes):
             continue
@@ -292,9 +281,9 @@ def bills_and_quotes(
     and the prices on order entries (where there is none, the model's likely one).
     """
     closed = [one for one in tickets if not one.open and one.outcome != Outcome.DECLINED]
-    billed = drawn([one for one in closed if one.billed is not None], JOBS, 0)
+    billed = drawn([one for one in closed if one.billed is not None], JOBS)
     rest = [one for one in closed if one.billed is None and one.outcome == Outcome.REPAIRED]
-    rest = drawn(rest, JOBS - len(billed), 0)
+    rest = drawn(rest, JOBS - len(billed))
     planned = file_minutes(compiled, shop.handling_minutes)
 
     def against(some: Sequence[Ticket], bill: Callable[[Ticket], float]) -> Bills:
@@ -328,11 +317,11 @@ def _sums(rows: Sequence[tuple[int, float, Quote]]) -> Bills:
 def _at_the_door(ticket: Ticket, compiled: CompiledModel) -> tuple[tuple[str, str | None], ...]:
     """What was known before the first check at the bench."""
     asked = questions(compiled.model)
-    known: dict[str, str | None] = {}
+    known: Known = {}
     for step in check_steps(ticket, compiled.model):
         if step.check not in asked and not step.at_intake:
             break
-        known = {**step.after, **dict.fromkeys(sorted(step.unclear_after))}
+        known = step.after
     return tuple(sorted(known.items()))
 
 

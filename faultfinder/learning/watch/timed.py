@@ -15,6 +15,7 @@ from datetime import datetime
 
 from faultfinder.consultation.ranking import questions
 from faultfinder.inference.compiled import CompiledModel
+from faultfinder.learning.steps import home_checks
 from faultfinder.tickets.events import Event, Found, Moved, Proved, Repaired, TakenBack, Tried
 from faultfinder.tickets.ticket import Ticket
 
@@ -99,10 +100,7 @@ def _groups(
 ) -> Iterator[tuple[list[Event], tuple[Item, ...]]]:
     """Entries typed at once (within `together` minutes), with what was done in them."""
     model = compiled.model
-    homes: dict[str, str] = {}
-    for check in model.checks:
-        for name in check.observes:
-            homes.setdefault(name, check.name)
+    homes = home_checks(model)
     asked = questions(model)
     here = model.start
     known: set[str] = set()

@@ -19,9 +19,11 @@ from faultfinder.learning.judge.judging import Judged
 from faultfinder.learning.judge.kept import Judgement
 from faultfinder.learning.judge.replay import Comparison, ModelScores
 from faultfinder.learning.proposal import effect
-from faultfinder.learning.watch.bench_habits import FIRST, Agreement, Usage, WrongParts
+from faultfinder.learning.watch.agreement import FIRST, Agreement
 from faultfinder.learning.watch.jobs import Bills, Comebacks, Minutes, Plans, Quotes
 from faultfinder.learning.watch.slips import Readers
+from faultfinder.learning.watch.usage import Usage
+from faultfinder.learning.watch.wrong_parts import WrongParts
 from faultfinder.model.parts import FaultModel, Kind
 from faultfinder.report.html import minute_of, render
 from faultfinder.report.lead import plots as lead_plots

@@ -8,9 +8,10 @@ from collections.abc import Mapping, Sequence
 from faultfinder.learning.bench.figures import BenchFigure, main_key
 from faultfinder.learning.bench.learn import BenchLearnt
 from faultfinder.learning.em.parameters import Place
-from faultfinder.learning.judge.changed_advice import ChangedAdvice, Step
+from faultfinder.learning.judge.changed_advice import ChangedAdvice
 from faultfinder.learning.judge.judging import Jobs, Judged
 from faultfinder.learning.judge.replay import Comparison, Share
+from faultfinder.learning.steps import Advised
 from faultfinder.model.parts import FaultModel, FirstOf, SimpleTest, Table
 from faultfinder.report.wording import counted, joined, percent
 
@@ -165,7 +166,7 @@ def changed_words(advice: ChangedAdvice) -> str:
 
 def change_rows(advice: ChangedAdvice, model: FaultModel) -> list[tuple[str, str, str]]:
     """Old and new next step in titles, and on which tickets; the commonest first."""
-    tickets: dict[tuple[Step, Step], list[int]] = {}
+    tickets: dict[tuple[Advised, Advised], list[int]] = {}
     for one in advice.changes:
         tickets.setdefault((one.old, one.new), []).append(one.ticket)
     rows = []
@@ -176,7 +177,7 @@ def change_rows(advice: ChangedAdvice, model: FaultModel) -> list[tuple[str, str
     return rows
 
 
-def step_words(model: FaultModel, step: Step) -> str:
+def step_words(model: FaultModel, step: Advised) -> str:
     """What is advised, by its title."""
     kind, name = step
     if kind == "check" and name in model.checks_by_name:
