@@ -8,14 +8,14 @@ from __future__ import annotations
 
 import contextlib
 import functools
-from collections.abc import Callable, Iterable
+from collections.abc import Callable, Collection, Iterable
 
 import click
 from click.shell_completion import BashComplete, CompletionItem, add_completion_class
 
 from faultfinder.errors import FaultfinderError
 from faultfinder.inference.compiled import CompiledModel
-from faultfinder.model.parts import Kind, Variable
+from faultfinder.model.parts import FaultModel, Kind, Variable
 
 _Completer = Callable[[click.Context, click.Parameter, str], list[CompletionItem]]
 
@@ -55,18 +55,21 @@ def models(ctx: click.Context, incomplete: str) -> Iterable[str]:
 @_quiet
 def findings(ctx: click.Context, incomplete: str) -> Iterable[str]:
     """`NAME=` while several names fit, and `NAME=RESULT` once one is clear."""
-    model = _model(ctx).model
     given = {typed.partition("=")[0] for typed in ctx.params.get("saw") or ()}
-    askable = {
-        variable.name: variable
+    return _begun(_model(ctx).model, incomplete, given)
+
+
+def _begun(model: FaultModel, incomplete: str, given: Collection[str] = ()) -> list[str]:
+    askable = [
+        variable
         for variable in model.variables
         if variable.kind in (Kind.HISTORY, Kind.FINDING) and variable.name not in given
-    }
+    ]
     name, sign, _ = incomplete.partition("=")
-    begun = [key for key in askable if key.startswith(name)]
     if sign:
-        return _results(askable[name]) if name in askable else ()
-    return _results(askable[begun[0]]) if len(begun) == 1 else [f"{key}=" for key in begun]
+        return [one for variable in askable if variable.name == name for one in _results(variable)]
+    begun = [variable for variable in askable if variable.name.startswith(name)]
+    return _results(begun[0]) if len(begun) == 1 else [f"{one.name}=" for one in begun]
 
 
 def _results(variable: Variable) -> list[str]:
@@ -85,18 +88,15 @@ def at_bench(ctx: click.Context, incomplete: str) -> Iterable[str]:
 
     case = case_of(*open_ticket(number))
     model = case.model.model
-    name, sign, _ = incomplete.partition("=")
-    if sign:
-        return _results(model.by_name[name]) if name in model.by_name else ()
+    if "=" in incomplete:
+        return _begun(model, incomplete)
     told = consult(case)
     turn = [one for check in told.round for one in model.checks_by_name[check].observes]
-    first = [one for one in turn if one.startswith(name) and one not in case.latest]
+    first = [one for one in turn if one.startswith(incomplete) and one not in case.latest]
     if first:
         # The results of the next look, then the other names of its round.
         return [*_results(model.by_name[first[0]]), *(f"{one}=" for one in first[1:])]
-    askable = [v for v in model.variables if v.kind in (Kind.HISTORY, Kind.FINDING)]
-    begun = [v for v in askable if v.name.startswith(name)]
-    return _results(begun[0]) if len(begun) == 1 else [f"{v.name}=" for v in begun]
+    return _begun(model, incomplete)
 
 
 @_quiet

@@ -7,8 +7,7 @@ import click
 from faultfinder.cli.learning_commands import left_out
 from faultfinder.cli.lines import named_model
 from faultfinder.cli.on_ticket import the_store
-from faultfinder.cli.options import DB, MODEL, JsonCommand, echo_json
-from faultfinder.cli.ticket_commands import read_date
+from faultfinder.cli.options import DB, MODEL, SINCE, UNTIL, JsonCommand, echo_json
 from faultfinder.cli.typed import pick_model
 from faultfinder.learning.watch.structure import LEAST
 
@@ -20,8 +19,8 @@ from faultfinder.learning.watch.structure import LEAST
     short_help="Where closed tickets contradict a model's shape.",
 )
 @MODEL
-@click.option("--since", metavar="DAY", help="Closed on this day or later: YYYY-MM-DD.")
-@click.option("--until", metavar="DAY", help="Closed on this day or before.")
+@SINCE
+@UNTIL
 @click.option("--least", type=click.IntRange(2), default=LEAST, show_default=True, metavar="N",
               help="Tickets on which a pair must be recorded together.")  # fmt: skip
 @click.option("--false-share", type=click.FloatRange(0.0, 1.0, min_open=True, max_open=True),
@@ -45,10 +44,9 @@ def doubts(
     from faultfinder.report.learning.plain import DOUBTS
     from faultfinder.report.learning.structure import doubts_page
 
-    days = [None if day is None else read_date(day) for day in (since, until)]
     compiled = named_model(pick_model(model))
     name = compiled.model.name
-    tickets = closed_tickets(the_store(), compiled.model, days[0], days[1], left_out)
+    tickets = closed_tickets(the_store(), compiled.model, since, until, left_out)
     found = examine_shape(compiled, tickets, least=least, false_discoveries=false_share)
     if as_json:
         echo_json(DOUBTS, found)

@@ -17,7 +17,7 @@ from sqlalchemy import Connection
 from faultfinder.cli.lines import named_model
 from faultfinder.cli.on_ticket import present_model, the_store, who
 from faultfinder.cli.options import BY, DB, MODEL
-from faultfinder.cli.terminal import for_bars
+from faultfinder.cli.terminal import progress
 from faultfinder.decide.shop_file import read_shop
 from faultfinder.errors import FaultfinderError, MisuseError, did_you_mean
 from faultfinder.files import check_target, write_lines
@@ -127,28 +127,18 @@ class _Went:
     damaged: list[int] = field(default_factory=list)
 
 
-def _whole(
-    tickets: Iterator[tuple[Ticket, str | None]], went: _Went
-) -> Iterator[tuple[Ticket, str | None]]:
-    """Those whose log could be read."""
-    for ticket, first_key in tickets:
-        if ticket.whole:
-            yield ticket, first_key
-        else:
-            went.damaged.append(ticket.number)
-
-
 def _watched(
     connection: Connection, which: Which, went: _Went
 ) -> Iterator[tuple[Ticket, str | None]]:
-    """The tickets, with a bar on standard error when somebody looks on."""
-    tickets = _whole(tickets_of(connection, which), went)
-    if not sys.stderr.isatty():
-        yield from tickets
-        return
+    """The tickets whose log could be read, with a bar when somebody looks on."""
     count = count_of(connection, which)
-    with click.progressbar(tickets, length=count, label="Writing", file=for_bars()) as bar:
-        yield from bar
+    with progress("Writing") as tell:
+        for number, (ticket, first_key) in enumerate(tickets_of(connection, which), start=1):
+            if ticket.whole:
+                yield ticket, first_key
+            else:
+                went.damaged.append(ticket.number)
+            tell(number, count)
 
 
 def _lines(
@@ -221,7 +211,8 @@ def bring_in(
             source = stack.enter_context(opened(Path(file)))
         rows = _rows(source, form, map_file, model, who(by))
         store = the_store(make=not dry_run)
-        on_batch = stack.enter_context(_progress(source))
+        tell = stack.enter_context(progress("Reading")) if source.size else None
+        on_batch = None if tell is None else lambda: tell(source.done, source.size)
         account = write_all(store, rows, _say_bad, skip_bad, dry_run, on_batch)
     _say(account, dry_run, skip_bad)
 
@@ -299,16 +290,6 @@ def _is_path(name: str) -> bool:
 
 def _say_bad(bad: BadRow) -> None:
     click.echo(harmless(str(bad)), err=True)
-
-
-@contextlib.contextmanager
-def _progress(source: Source) -> Iterator[Callable[[], None]]:
-    """A bar on standard error while the file is read, when somebody looks on."""
-    if not source.size or not sys.stderr.isatty():
-        yield lambda: None
-        return
-    with click.progressbar(length=source.size, label="Reading", file=for_bars()) as bar:
-        yield lambda: bar.update(source.done - bar.pos)
 
 
 def _say(account: Account, dry_run: bool, skip_bad: bool) -> None:

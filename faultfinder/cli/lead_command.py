@@ -7,10 +7,10 @@ from typing import TYPE_CHECKING
 
 import click
 
-from faultfinder.cli.learning_commands import SINCE, UNTIL, full_tickets, records_of
+from faultfinder.cli.learning_commands import full_tickets, records_of
 from faultfinder.cli.lines import model_place, named_model, the_line
 from faultfinder.cli.on_ticket import now, the_store
-from faultfinder.cli.options import DB, MODEL, REPLACE, check_page, replacing
+from faultfinder.cli.options import DB, MODEL, REPLACE, SINCE, UNTIL, check_page, replacing
 from faultfinder.cli.replay_command import judgement_of
 from faultfinder.cli.typed import pick_model
 from faultfinder.decide.shop_file import read_shop

@@ -12,9 +12,17 @@ import click
 
 from faultfinder.cli.lines import named_model, the_line
 from faultfinder.cli.on_ticket import now, the_store
-from faultfinder.cli.options import DB, MODEL, REPLACE, JsonCommand, echo_json, replacing
+from faultfinder.cli.options import (
+    DB,
+    MODEL,
+    REPLACE,
+    SINCE,
+    UNTIL,
+    JsonCommand,
+    echo_json,
+    replacing,
+)
 from faultfinder.cli.terminal import for_bars
-from faultfinder.cli.ticket_commands import read_date
 from faultfinder.cli.typed import pick_model
 from faultfinder.decide.shop_file import read_shop
 from faultfinder.errors import FaultfinderError, MisuseError
@@ -32,8 +40,6 @@ if TYPE_CHECKING:
     from faultfinder.learning.watch.unwritten import Habits
 
 NAMED = "named"
-SINCE = click.option("--since", metavar="DAY", help="Closed on this day or later: YYYY-MM-DD.")
-UNTIL = click.option("--until", metavar="DAY", help="Closed on this day or before.")
 LABELS = click.option("--label-error", type=click.FloatRange(0.0, 0.5), default=0.0,
                        metavar="SHARE", show_default=True,
                        help="How often a confirmed cause is wrong, as 0.03.")  # fmt: skip
@@ -57,8 +63,7 @@ def records_of(
     """The closed tickets of a model, the oldest closing first; who wrote them goes to `wrote`."""
     from faultfinder.learning.from_tickets import closed_tickets
 
-    days = [None if day is None else read_date(day) for day in (since, until)]
-    return list(closed_tickets(the_store(), model, days[0], days[1], left_out, wrote))
+    return list(closed_tickets(the_store(), model, since, until, left_out, wrote))
 
 
 def full_tickets(records: Sequence[ClosedTicket], model: FaultModel) -> Iterator[Ticket]:

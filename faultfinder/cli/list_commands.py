@@ -8,6 +8,7 @@ import click
 
 from faultfinder.cli.on_ticket import the_store, view_of
 from faultfinder.cli.options import (
+    DAY,
     DB,
     REPLACE,
     TICKET,
@@ -18,7 +19,6 @@ from faultfinder.cli.options import (
 )
 from faultfinder.cli.standings import standings, standings_and_minutes
 from faultfinder.cli.terminal import echo_lines, echo_screens
-from faultfinder.cli.ticket_commands import read_date
 from faultfinder.decide.shop_file import read_shop
 from faultfinder.errors import FaultfinderError, MisuseError
 from faultfinder.files import write_page
@@ -74,8 +74,8 @@ def show(ticket: int, as_json: bool) -> None:
 @click.option("--outcome", type=click.Choice([str(o) for o in Outcome]))
 @click.option("--stage", metavar="STAGE", help="Only those in this teardown stage.")
 @click.option("--who", metavar="WHO", help="Only those somebody wrote on.")
-@click.option("--since", metavar="DAY", help="Opened on this day or later: YYYY-MM-DD.")
-@click.option("--until", metavar="DAY", help="Opened on this day or before.")
+@click.option("--since", type=DAY, metavar="DAY", help="Opened on this day or later: YYYY-MM-DD.")
+@click.option("--until", type=DAY, metavar="DAY", help="Opened on this day or before.")
 @click.option("--limit", type=click.IntRange(1, 1_000_000), default=SHOWN, show_default=True)
 @DB
 def listing(
@@ -105,8 +105,8 @@ def listing(
         outcome=outcome,
         cause=cause if closed else None,
         who=who,
-        since=None if since is None else read_date(since),
-        until=None if until is None else read_date(until),
+        since=since,
+        until=until,
         words=words,
     )
     # Where it stands is computed, so what is filtered by that is cut afterwards.

@@ -2,9 +2,6 @@
 
 from __future__ import annotations
 
-import sys
-from collections.abc import Callable, Iterator
-from contextlib import contextmanager
 from pathlib import Path
 
 import click
@@ -109,6 +106,7 @@ def sensitivity_command(
     from faultfinder.assess.sensitivity import sensitivity
     from faultfinder.cli.cores import on_cores
     from faultfinder.cli.lines import named_model
+    from faultfinder.cli.terminal import progress
     from faultfinder.cli.typed import read_case, refuse_stopped
     from faultfinder.consultation.consult import consult
 
@@ -116,7 +114,7 @@ def sensitivity_command(
     case = read_case(compiled, saw, stage=stage)
     refuse_stopped(case)
     consult(case)
-    with _progress() as tell:
+    with progress("Moving figures") as tell:
         found = sensitivity(case, sample=sample, progress=tell, run=on_cores)
     if as_json:
         from faultfinder.report.model.plain import SENSITIVITY, Hanging
@@ -127,18 +125,3 @@ def sensitivity_command(
         from faultfinder.report.model.text import sensitivity_page
 
         click.echo(sensitivity_page(compiled.model, found, bold_allowed()))
-
-
-@contextmanager
-def _progress() -> Iterator[Callable[[int, int], None] | None]:
-    """A progress bar on the terminal's error stream; nothing where nobody watches."""
-    if not sys.stderr.isatty():
-        yield None
-        return
-    with click.progressbar(length=1, label="Moving figures", file=sys.stderr) as bar:
-
-        def tell(done: int, of: int) -> None:
-            bar.length, bar.pos = of, done
-            bar.update(0)
-
-        yield tell

@@ -22,7 +22,7 @@ from faultfinder.cli.options import (
     WORTH,
     JsonCommand,
 )
-from faultfinder.cli.terminal import bold_allowed, columns, echo_screens
+from faultfinder.cli.terminal import bold_allowed, columns, echo_screens, watched
 from faultfinder.cli.typed import command_of, pick_model, read_case, read_target
 from faultfinder.consultation.consult import consult
 from faultfinder.decide.naming import Naming
@@ -118,7 +118,7 @@ def next_command(
         store, state = open_ticket(ticket)
         case = case_of(store, state)
     else:
-        asking = not (saw or tried or aside or keep) and sys.stdin.isatty() and sys.stdout.isatty()
+        asking = not (saw or tried or aside or keep) and watched()
         if asking:
             from faultfinder.cli.talking import family_of, talk
 

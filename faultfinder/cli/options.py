@@ -7,7 +7,7 @@ import os
 from collections.abc import Callable
 from importlib import import_module
 from pathlib import Path
-from typing import Any
+from typing import Any, TypeVar
 
 import click
 
@@ -17,6 +17,8 @@ from faultfinder.errors import FaultfinderError, MisuseError
 from faultfinder.files import PAGE_MARK, check_target
 from faultfinder.plain import Form, T, json_text
 from faultfinder.tickets.as_typed import amount_of, minutes_of, years_of
+
+S = TypeVar("S")
 
 MODEL = click.option(
     "--model",
@@ -55,19 +57,35 @@ STAGE = click.option(
 )
 
 
-class _Typed(click.ParamType[float]):
-    """A figure as people write it; `reader` raises MisuseError."""
+class _Typed(click.ParamType[S]):
+    """A value as people write it; `reader` raises MisuseError."""
 
-    def __init__(self, name: str, reader: Callable[[str], float]) -> None:
+    def __init__(self, name: str, reader: Callable[[str], S]) -> None:
         self.name, self._reader = name, reader
 
-    def convert(
-        self, value: Any, param: click.Parameter | None, ctx: click.Context | None
-    ) -> float:
+    def convert(self, value: Any, param: click.Parameter | None, ctx: click.Context | None) -> S:
         try:
-            return value if isinstance(value, float) else self._reader(value)
+            return self._reader(value)
         except MisuseError as error:
             self.fail(str(error), param, ctx)
+
+
+def _day_of(typed: str) -> str:
+    from datetime import date  # few commands take a day
+
+    try:
+        return date.fromisoformat(typed).isoformat()
+    except ValueError:
+        raise MisuseError(f'"{typed}" is no day. Type it as YYYY-MM-DD.') from None
+
+
+DAY = _Typed("day", _day_of)
+"""A day as YYYY-MM-DD."""
+
+SINCE = click.option(
+    "--since", type=DAY, metavar="DAY", help="Closed on this day or later: YYYY-MM-DD."
+)
+UNTIL = click.option("--until", type=DAY, metavar="DAY", help="Closed on this day or before.")
 
 
 AMOUNT = _Typed("amount", lambda typed: amount_of(typed, read_shop().currency))

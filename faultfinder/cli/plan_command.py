@@ -2,9 +2,6 @@
 
 from __future__ import annotations
 
-import sys
-from collections.abc import Callable, Iterator
-from contextlib import contextmanager
 from pathlib import Path
 
 import click
@@ -23,7 +20,7 @@ from faultfinder.cli.options import (
     echo_json,
     replacing,
 )
-from faultfinder.cli.terminal import for_bars
+from faultfinder.cli.terminal import progress
 from faultfinder.cli.typed import pick_model, read_case, refuse_stopped
 from faultfinder.consultation.consult import consult
 from faultfinder.decide.plan import Plan, make_plan
@@ -92,10 +89,10 @@ def plan_command(
         raise MisuseError("--fold is a percentage from 0 to 100.")
     # The first step is that of "next": the same problem, the same policy.
     consultation = consult(case, policy=planner)
-    with _progress() as tell:
+    with progress("Planning") as tell:
         plan = make_plan(
             consultation.problem, consultation.policy, planner, fold_below=fold / 100,
-            depth=depth, most=MOST_STEPS, progress=tell,
+            depth=depth, most=MOST_STEPS, progress=lambda done: tell(done, 1.0),
         )  # fmt: skip
     told = ", ".join(f"{name}={result}" for name, result in case.findings.items())
     for step in case.tried:
@@ -129,21 +126,3 @@ def _print(
         click.echo(plan_dot(model, plan), nl=False)
     elif html is None:
         click.echo("\n".join(plan_lines(model, plan, compiled.routes, shop.currency, told)))
-
-
-@contextmanager
-def _progress() -> Iterator[Callable[[float], None] | None]:
-    """A progress bar on the terminal's error stream; nothing where nobody watches."""
-    if not sys.stderr.isatty():
-        yield None
-        return
-    done = 0.0
-    with click.progressbar(length=1000, label="Planning", file=for_bars()) as bar:
-
-        def tell(leaf: float) -> None:
-            nonlocal done
-            before = int(done * 1000)
-            done += leaf
-            bar.update(int(done * 1000) - before)
-
-        yield tell

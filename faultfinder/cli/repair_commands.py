@@ -6,8 +6,8 @@ import click
 
 from faultfinder.cli import completing
 from faultfinder.cli.on_ticket import compiled_of, open_ticket, the_store, write
-from faultfinder.cli.options import AMOUNT, BY, DB, TICKET, TIME
-from faultfinder.cli.ticket_commands import read_date, show_next
+from faultfinder.cli.options import AMOUNT, BY, DAY, DB, TICKET, TIME
+from faultfinder.cli.ticket_commands import show_next
 from faultfinder.consultation.bench import look_stage
 from faultfinder.consultation.case import find_repair
 from faultfinder.errors import FaultfinderError, MisuseError, did_you_mean
@@ -81,7 +81,7 @@ def _proof_entry(typed: str, repair: str, wanted: tuple[str, ...]) -> Proved:
 @click.option("--for", "repair", metavar="REPAIR", shell_complete=completing.repairs,
               help="The repair it is for.")  # fmt: skip
 @click.option("--price", type=AMOUNT, metavar="AMOUNT")
-@click.option("--due", metavar="DAY", help="When it should come: YYYY-MM-DD.")
+@click.option("--due", type=DAY, metavar="DAY", help="When it should come: YYYY-MM-DD.")
 @DB
 @BY
 def ordered(
@@ -99,7 +99,7 @@ def ordered(
         name = find_repair(compiled_of(store, state), repair).name
     if not part.strip():
         raise MisuseError("Say what was ordered.")
-    entry = Ordered(part, name, price, None if due is None else read_date(due))
+    entry = Ordered(part, name, price, due)
     after = write(store, state, by, [entry])
     click.echo(
         f"Ticket {ticket} waits for {harmless(part)}.\n"

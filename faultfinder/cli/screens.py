@@ -16,7 +16,7 @@ from typing import Any, Protocol
 import click
 
 from faultfinder.cli.searching import offered
-from faultfinder.cli.terminal import raw_output
+from faultfinder.cli.terminal import raw_output, watched
 from faultfinder.model.parts import FaultModel
 from faultfinder.report.wording import harmless_lines, wrapped
 
@@ -107,8 +107,7 @@ def key_line(keys: str) -> str:
 def screen_for(model: FaultModel | None) -> Screen:
     """The screen of this terminal; `model` is what a search looks in. Plain lines where there is
     no terminal, or one that cannot move its cursor."""
-    watched = sys.stdin.isatty() and sys.stdout.isatty()
-    if not watched or os.environ.get("TERM", "dumb") in ("", "dumb"):
+    if not watched() or os.environ.get("TERM", "dumb") in ("", "dumb"):
         return Lines(_read_line, click.echo)
     return Keys(model)
 

@@ -5,7 +5,7 @@ from __future__ import annotations
 import os
 import signal
 import sys
-from collections.abc import Iterable, Iterator, Sequence
+from collections.abc import Callable, Iterable, Iterator, Sequence
 from contextlib import contextmanager
 from itertools import islice
 from typing import Any
@@ -61,6 +61,21 @@ def for_bars() -> Any:
     return sys.stderr._stream if isinstance(sys.stderr, _Harmless) else sys.stderr
 
 
+def watched() -> bool:
+    """Whether somebody sits at a terminal, to read and to answer."""
+    return sys.stdin.isatty() and sys.stdout.isatty()
+
+
+@contextmanager
+def progress(label: str) -> Iterator[Callable[[float, float], None]]:
+    """Tells how much of how much is done: a bar on the error stream, when somebody looks on."""
+    if not sys.stderr.isatty():
+        yield lambda _done, _of: None
+        return
+    with click.progressbar(length=1000, label=label, file=for_bars()) as bar:
+        yield lambda done, of: bar.update(int(1000.0 * done / max(of, 1e-9)) - bar.pos)
+
+
 def bold_allowed() -> bool:
     """Bold headings only on a terminal that can show them, and never under NO_COLOR."""
     return (
@@ -92,9 +107,8 @@ def echo_lines(lines: Iterable[str]) -> None:
 
 def echo_screens(pages: Sequence[str]) -> None:
     """Print a page; at a terminal the next screen waits until this one was read."""
-    watched = sys.stdin.isatty() and sys.stdout.isatty()
     for number, page in enumerate(pages):
-        if number and watched:
+        if number and watched():
             click.prompt("Enter: go on", default="", show_default=False, prompt_suffix=" ")
         click.echo(page)
 

@@ -2,9 +2,8 @@
 
 from __future__ import annotations
 
-import sys
 from dataclasses import replace
-from datetime import UTC, date, datetime
+from datetime import UTC, datetime
 
 import click
 
@@ -32,7 +31,7 @@ from faultfinder.cli.on_ticket import (
     write,
 )
 from faultfinder.cli.options import AGE, AMOUNT, BY, DB, MODEL, SAW, STAGE, TICKET, WORTH
-from faultfinder.cli.terminal import bold_allowed, columns, echo_screens
+from faultfinder.cli.terminal import bold_allowed, columns, echo_screens, watched
 from faultfinder.cli.typed import Typed, pick_model, read_all_typed, read_typed
 from faultfinder.consultation.bench import look_stage
 from faultfinder.consultation.case import Case, find_repair, worth_of
@@ -138,7 +137,7 @@ def intake(
     bare = not any(said) and not any(person.values())
     if ticket is not None and (not bare or model):
         raise MisuseError(f"To go on with ticket {ticket}, type its number alone.")
-    if ticket is not None or (bare and sys.stdin.isatty() and sys.stdout.isatty()):
+    if ticket is not None or (bare and watched()):
         from faultfinder.cli.counter import at_the_counter
 
         at_the_counter(model, by, ticket)
@@ -348,11 +347,3 @@ def remodel(ticket: int, by: str | None) -> None:
         raise FaultfinderError(f"Ticket {ticket} goes by the present {model.name} already.")
     keep_model(store, compiled, state.model)
     show_next(store, write(store, state, by, [Remodelled(digest)]))
-
-
-def read_date(text: str) -> str:
-    """A day as YYYY-MM-DD. Raises MisuseError."""
-    try:
-        return date.fromisoformat(text).isoformat()
-    except ValueError:
-        raise MisuseError(f'"{text}" is no day. Type it as YYYY-MM-DD.') from None

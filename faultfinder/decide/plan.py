@@ -95,9 +95,9 @@ def make_plan(
 
     Branches reached with less than `fold_below`, after `depth` steps, or once the plan has
     `most` steps, are folded into a plain repair order, which is costed in full.
-    `progress` is told the probability of each leaf as it is finished (they sum to one).
+    `progress` is told the probability of all leaves that are finished.
     """
-    made = 0
+    made, finished = 0, 0.0
 
     def fold(situation: Situation, reached: float) -> str:
         nonlocal made
@@ -112,7 +112,8 @@ def make_plan(
         steps.append(step)
         if progress is not None:
             ends = [way.group for way in step.ways if way.then is None]
-            progress(sum(ends) if step.ways else step.group)
+            finished += sum(ends) if step.ways else step.group
+            progress(finished)
     # What follows a step comes after it in the list: from the end, all branches are there.
     nodes: dict[tuple[int, int], PlanNode] = {}
     for step in reversed(steps):

@@ -55,7 +55,7 @@ def bring_in(
     on_bad: Callable[[BadRow], None],
     skip_bad: bool = False,
     dry_run: bool = False,
-    on_batch: Callable[[], None] = lambda: None,
+    on_batch: Callable[[], None] | None = None,
 ) -> Account:
     """Write the tickets of a file; all of them or, without `skip_bad`, nothing if one is bad.
 
@@ -68,7 +68,8 @@ def bring_in(
             writer = _Writer(connection, store.database.server, account, on_bad)
             for batch in _batches(rows, account, on_bad):
                 writer.write(batch)
-                on_batch()
+                if on_batch is not None:
+                    on_batch()
             writer.link()
             if dry_run or (account.bad and not skip_bad):
                 raise _Undo
