@@ -10,7 +10,7 @@ from faultfinder.cli import completing
 from faultfinder.cli.casebook_commands import case_of_command, cases_command, expectations_command
 from faultfinder.cli.model_formats import export_command, skeleton_command
 from faultfinder.cli.model_show import sensitivity_command, show_command
-from faultfinder.errors import MisuseError, ModelFileError
+from faultfinder.errors import ModelFileError
 from faultfinder.inference.compiled import CompiledModel
 from faultfinder.report.wording import counted, harmless
 
@@ -36,19 +36,12 @@ def check_command(file: str) -> None:
 
     FILE may also be the name of a model.
     """
-    from faultfinder.files import open_plain
     from faultfinder.inference.compiled import compile_model
-    from faultfinder.inference.loading import READ_AT_MOST
     from faultfinder.model.locate import find_model
-    from faultfinder.model.reading.reader import parse_model
+    from faultfinder.model.reading.reader import read_model
 
     path = find_model(file)
-    try:
-        with open_plain(path) as stream:
-            content = stream.read(READ_AT_MOST)
-    except OSError as error:
-        raise MisuseError(f"{path} cannot be read: {error.strerror}.") from error
-    compiled = compile_model(parse_model(content, str(path)))
+    compiled = compile_model(read_model(path))
     click.echo(harmless(f"{path}: in order. {summary(compiled)}"))
 
 

@@ -8,14 +8,13 @@ from __future__ import annotations
 
 import contextlib
 import dataclasses
-import math
 import os
 import re
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from faultfinder.decide.shop import PricedPart, Shop
-from faultfinder.errors import MisuseError, ModelFileError, Problem, did_you_mean
+from faultfinder.errors import MisuseError, ModelFileError, Problem
 from faultfinder.files import open_plain
 from faultfinder.folders import user_place
 from faultfinder.model.parts import Price
@@ -23,7 +22,6 @@ from faultfinder.model.parts import Price
 if TYPE_CHECKING:
     from faultfinder.model.reading.faults import Faults
     from faultfinder.model.reading.fields import Fields
-    from faultfinder.model.reading.yaml_nodes import Node, Text
 
 _WORDS = ("currency", "model")
 FILE_LIMIT = 100_000
@@ -60,84 +58,55 @@ def read_shop(path: Path | None = None) -> Shop:
 
 def parse_shop(content: bytes, file: str) -> Shop:
     """Settings from a file's content; see `read_shop` for what is raised."""
-    from faultfinder.model.reading.faults import PROBLEM_LIMIT, printable, shown
-    from faultfinder.model.reading.yaml_nodes import Pairs, Text, read_nodes
+    from faultfinder.model.reading.faults import Faults, TooManyProblems
+    from faultfinder.model.reading.fields import Fields
+    from faultfinder.model.reading.yaml_nodes import read_nodes
 
     if len(content) > FILE_LIMIT:
         right = f"It holds at most {FILE_LIMIT:,}."
         raise ModelFileError([Problem(file, 1, "The file is far too long for settings.", right)])
     document = read_nodes(content, file)
-    problems = list(document.problems)
-    kinds = {field.name: field.type for field in dataclasses.fields(Shop)}
+    faults = Faults(file, document.problems)
+    known = [field.name for field in dataclasses.fields(Shop)]
     values: dict[str, Any] = {}
-    if not isinstance(document.root, Pairs):
-        raise ModelFileError(
-            [Problem(file, 1, "This is no list of settings.", "Write labour_per_hour: 60.")]
-        )
-    for key, node in document.root.pairs:
-        line = key.line
-        if len(problems) >= PROBLEM_LIMIT:
-            break
-        if key.value not in kinds:
-            hint = did_you_mean(key.value, kinds)
-            problems.append(Problem(file, line, f"There is no setting {shown(key.value)}.", hint))
-        elif key.value == "parts":
-            values["parts"], wrong = _parts(file, key, node)
-            problems += wrong
-        elif not isinstance(node, Text):
-            problems.append(Problem(file, line, f"{key.value} is no single value.", "Give one."))
-        elif key.value == "currency":
-            values[key.value] = printable(node.value[:8])
-        elif key.value == "model":
-            values[key.value] = printable(node.value.strip())
-        else:
-            number = _number(node.value)
-            if number is None or not 0.0 <= number <= LARGEST:
-                problems.append(
-                    Problem(
-                        file,
-                        line,
-                        f"{key.value} is {shown(node.value)}.",
-                        f"It must be a number of at least 0, up to {LARGEST:,.0f}.",
-                    )
-                )
-            else:
-                values[key.value] = number
-    unset = [name for name in kinds if name not in values and name not in NO_MONEY]
-    if "currency" in values and unset and not problems:
-        lines = {key.value: key.line for key, _ in document.root.pairs}
-        problems.append(
-            Problem(
-                file,
-                lines["currency"],
+    with contextlib.suppress(TooManyProblems):
+        fields = Fields(faults, document.root, 1, "the shop settings", known)
+        for key in fields.keys:
+            if key == "parts":
+                values[key] = _parts(faults, fields)
+            elif key in _WORDS:
+                values[key] = fields.text(key)[: 8 if key == "currency" else None]
+            elif (number := fields.number(key)) is not None:
+                values[key] = number
+        unset = [name for name in known if name not in values and name not in NO_MONEY]
+        if "currency" in values and unset and not faults.problems:
+            faults.add(
+                fields.line_of("currency"),
                 f"A currency is set, but not {', '.join(unset)}.",
                 "Give them all in that currency; part prices in the model file must be in it too.",
             )
-        )
-    if problems:
-        raise ModelFileError(problems)
+    if faults.problems:
+        raise ModelFileError(faults.problems)
     return dataclasses.replace(Shop(), **values)
 
 
-def _parts(file: str, key: Text, node: Node) -> tuple[tuple[PricedPart, ...], tuple[Problem, ...]]:
-    """The prices under `parts`, by family and repair, and what is wrong with them."""
+def _parts(faults: Faults, root: Fields) -> tuple[PricedPart, ...]:
+    """The prices under `parts`, by family and repair."""
     from faultfinder.model.locate import available_models
-    from faultfinder.model.reading.faults import Faults, TooManyProblems
     from faultfinder.model.reading.fields import Fields
     from faultfinder.model.reading.keys import SHOP_PRICE
 
-    faults = Faults(file)
     found: list[PricedPart] = []
-    with contextlib.suppress(TooManyProblems):
-        root = Fields(faults, node, key.line, "parts", available_models())
-        for family in root.keys:
-            for repair, entry in root.entries(family):
-                label = f"the price of {repair.value}"
-                fields = Fields(faults, entry, repair.line, label, SHOP_PRICE)
-                price = _price(faults, fields)
-                if price is not None:
-                    found.append(PricedPart(family, repair.value, price))
-    return tuple(found), faults.problems
+    families = root.inner("parts", available_models(), "parts")
+    if families is None:
+        return ()
+    for family in families.keys:
+        for repair, entry in families.entries(family):
+            label = f"the price of {repair.value}"
+            price = _price(faults, Fields(faults, entry, repair.line, label, SHOP_PRICE))
+            if price is not None:
+                found.append(PricedPart(family, repair.value, price))
+    return tuple(found)
 
 
 def _price(faults: Faults, fields: Fields) -> Price | None:
@@ -169,14 +138,3 @@ def _price(faults: Faults, fields: Fields) -> Price | None:
 
 
 _ON = re.compile(r"20\d\d(-(0[1-9]|1[0-2])(-(0[1-9]|[12]\d|3[01]))?)?\Z")
-
-LARGEST = 1e9
-"""A rate or cost beyond this is a slip; sums of them stay finite."""
-
-
-def _number(text: str) -> float | None:
-    try:
-        number = float(text)
-    except ValueError:
-        return None
-    return number if math.isfinite(number) else None

@@ -219,6 +219,36 @@ class Fields:
             return None
         return value
 
+    def inner(
+        self, key: str, known: Iterable[str], label: str = "", needed: str = ""
+    ) -> Fields | None:
+        """The keys under `key`, called `label`; None where it is not there."""
+        node = self.node(key, needed)
+        if node is None:
+            return None
+        label = label or f"the {key} of {self.label}"
+        return Fields(self.faults, node, self.line_of(key), label, known)
+
+    def version(self, key: str, number: int, right: str) -> None:
+        """A problem where the file does not say that it is of this version."""
+        word = self.word(key, right)
+        if word is not None and word.value.strip() != str(number):
+            self.faults.add(word.line, f"{key} is {shown(word.value)}.", right)
+
+    def pick(
+        self, key: str, allowed: Mapping[str, object] | Sequence[str], kind: str, needed: str = ""
+    ) -> str | None:
+        """The word under a key when it is among `allowed`; see `pick`."""
+        word = self.word(key, needed)
+        return None if word is None else pick(self.faults, word, allowed, self.label, kind)
+
+    def picked(
+        self, key: str, allowed: Mapping[str, object] | Sequence[str], kind: str
+    ) -> tuple[str, ...]:
+        """The words under a key that are among `allowed`."""
+        found = [pick(self.faults, word, allowed, self.label, kind) for word in self.words(key)]
+        return tuple(name for name in found if name is not None)
+
     def word(self, key: str, needed: str = "") -> Text | None:
         """A single word as written."""
         node = self.node(key, needed)

@@ -230,7 +230,7 @@ class _Gathered:
         if not fields.usable:
             self.complete = False
             return
-        _read_mark(self.faults, fields)
+        fields.version(MARK, PARTS_VERSION, f"A part file begins with {MARK}: {PARTS_VERSION}.")
         fields.text("about")
         if "include" in fields:
             part.includes += self.take(fields, part.path, (*trail, part.path))
@@ -266,13 +266,6 @@ class _Gathered:
                 )
             else:
                 there[key] = entry
-
-
-def _read_mark(faults: Faults, fields: Fields) -> None:
-    right = f"A part file begins with {MARK}: {PARTS_VERSION}."
-    word = fields.word(MARK, right)
-    if word is not None and word.value.strip() != str(PARTS_VERSION):
-        faults.add(word.line, f"{MARK} is {shown(word.value)}.", right)
 
 
 def _entries(fields: Fields, section: str, part: Part | None) -> dict[Key, Entry]:

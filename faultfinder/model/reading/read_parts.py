@@ -29,7 +29,7 @@ from faultfinder.model.reading.fields import (
     read_words,
 )
 from faultfinder.model.reading.read_former import read_former
-from faultfinder.model.reading.read_repairs import picked, read_caution, read_risk
+from faultfinder.model.reading.read_repairs import read_caution, read_risk, read_stage
 from faultfinder.model.reading.read_variables import Head, default_title, read_basis
 from faultfinder.model.reading.yaml_nodes import Pairs, Text
 
@@ -57,24 +57,19 @@ def read_stages(faults: Faults, root: Fields) -> tuple[Stage, ...]:
 def read_start(faults: Faults, root: Fields, stages: Sequence[str]) -> str:
     """The stage a machine arrives in; '' when it is not a stage."""
     word = root.word("start", "Name the stage a machine arrives in, such as start: closed.")
-    if word is None or not stages:
-        return ""
-    return pick(faults, word, stages, "start", "stage") or ""
+    return "" if word is None or not stages else pick(faults, word, stages, "start", "stage") or ""
 
 
 def read_moves(faults: Faults, root: Fields, stages: Sequence[str]) -> tuple[Move, ...]:
     """The moves that name two stages and their minutes."""
     moves: dict[tuple[str, str], Move] = {}
     for number, node in enumerate(root.items("moves"), 1):
-        fields = Fields(
-            faults,
-            node,
-            node.line,
-            f"move {number}",
-            keys.MOVE,
+        fields = Fields(faults, node, node.line, f"move {number}", keys.MOVE)
+        example = stages[0] if stages else "closed"
+        start, end = (
+            read_stage(fields, key, stages, f"Name a stage: {key}: {example}.")
+            for key in ("from", "to")
         )
-        start = _stage(faults, fields, "from", stages)
-        end = _stage(faults, fields, "to", stages)
         minutes = fields.number("minutes", "Give its time, such as minutes: 6.")
         how = " ".join(fields.texts("how"))
         caution = fields.text("caution")
@@ -99,13 +94,6 @@ def read_moves(faults: Faults, root: Fields, stages: Sequence[str]) -> tuple[Mov
     return tuple(moves.values())
 
 
-def _stage(faults: Faults, fields: Fields, key: str, stages: Sequence[str]) -> str | None:
-    word = fields.word(key, f"Name a stage: {key}: {stages[0] if stages else 'closed'}.")
-    if word is None or not stages:
-        return None
-    return pick(faults, word, stages, fields.label, "stage")
-
-
 def observable(heads: Mapping[str, Head]) -> dict[str, Head]:
     """The findings and histories: what a check can observe."""
     return {name: head for name, head in heads.items() if head.kind in _OBSERVABLE}
@@ -123,6 +111,7 @@ def read_checks(
     checks: list[Check] = []
     entries = root.entries("checks", "Give at least one check.")
     names = [word.value for word, _ in entries]
+    needed = f"Name a stage: stage: {stages[0] if stages else 'closed'}."
     for word, node in entries:
         fields = Fields(faults, node, word.line, f"check {word.value}", keys.CHECK)
         observes = _observes(faults, fields, heads)
@@ -134,24 +123,22 @@ def read_checks(
             or default_title(word.value),
             observes=observes,
             minutes=minutes or 0.0,
-            stage=_stage(faults, fields, "stage", stages) or "",
+            stage=read_stage(fields, "stage", stages, needed) or "",
             consumables=consumables or 0.0,
             intake=fields.yes_no("intake", False),
             tools=fields.texts("tools"),
             how=fields.texts("how"),
             suggests=_of_results(faults, fields, "suggests", heads, observes),
             briefly=_of_results(faults, fields, "briefly", heads, observes),
-            caution=read_caution(faults, fields),
-            needs=picked(faults, fields, "needs", needs, "need"),
-            kits=picked(faults, fields, "kits", kits, "kit"),
-            risk=read_risk(faults, fields, harm_in_words=False),
+            caution=read_caution(fields),
+            needs=fields.picked("needs", needs, "need"),
+            kits=fields.picked("kits", kits, "kit"),
+            risk=read_risk(fields, harm_in_words=False),
             off=fields.yes_no("off", False),
             said_first=fields.yes_no("said_first", False),
             asked=fields.yes_no("asked", False),
             short=fields.text("short"),
-            behind=picked(
-                faults, fields, "behind", [one for one in names if one != word.value], "check"
-            ),
+            behind=fields.picked("behind", [one for one in names if one != word.value], "check"),
             line=word.line,
             was=read_former(faults, fields),
         )
@@ -276,11 +263,12 @@ def read_precautions(
         fields = Fields(faults, node, node.line, f"precaution {number}", keys.PRECAUTION)
         fields.node("when", "Say what calls for it: when: {after: [liquid]}.")
         when = _results(faults, fields, "when", heads)
-        look = fields.word("look", "Name the check to make first: look: look_battery.")
+        name = fields.pick(
+            "look", names, "check", "Name the check to make first: look: look_battery."
+        )
         say = fields.text("say", "Say what to do: say: ...")
-        name = None if look is None else pick(faults, look, names, fields.label, "check")
         unpowered = fields.yes_no("unpowered", False)
-        unless = picked(faults, fields, "unless", needs, "need")
+        unless = fields.picked("unless", needs, "need")
         if name is not None:
             found.append(Precaution(when, name, say, unpowered, unless, node.line))
     return tuple(found)
@@ -322,13 +310,10 @@ def read_stops(
     stops: list[StopRule] = []
     for number, node in enumerate(root.items("stops"), 1):
         fields = Fields(faults, node, node.line, f"stop rule {number}", keys.STOP)
-        finding = fields.word("finding", "Name the finding: finding: battery_shape.")
+        name = fields.pick("finding", can, "finding", "Name the finding: finding: battery_shape.")
         words = fields.words("results", "Name the results that end the diagnosis: [swollen].")
         say = fields.text("say", "Say what to do instead: say: ...")
-        lifted = picked(faults, fields, "lifted_by", repairs, "repair")
-        name = None
-        if finding is not None:
-            name = pick(faults, finding, can, fields.label, "finding")
+        lifted = fields.picked("lifted_by", repairs, "repair")
         if name is None or not can[name].states:
             continue
         states = can[name].states
@@ -346,28 +331,23 @@ def read_stops(
 
 def read_silence(faults: Faults, root: Fields, heads: Mapping[str, Head]) -> Silence | None:
     """The answer that stands for "nothing else", or None."""
-    node = root.node("silence") if "silence" in root else None
-    if node is None:
+    fields = root.inner("silence", keys.SILENCE, "silence")
+    if fields is None:
         return None
-    line = root.line_of("silence")
-    fields = Fields(faults, node, line, "silence", keys.SILENCE)
-    word = fields.word("finding", "Name the finding: finding: anything_else.")
-    result = fields.word("result", "Name the result that says so: result: nothing.")
     findings = {n: head for n, head in heads.items() if head.kind is Kind.FINDING}
-    name = None if word is None else pick(faults, word, findings, "silence", "finding")
+    name = fields.pick("finding", findings, "finding", "Name the finding: finding: anything_else.")
+    result = fields.word("result", "Name the result that says so: result: nothing.")
     if name is None or result is None or not findings[name].states:
         return None
     state = pick(faults, result, findings[name].states, "silence", "result")
-    return None if state is None else Silence(name, state, line)
+    return None if state is None else Silence(name, state, fields.line)
 
 
 def read_unlisted(faults: Faults, root: Fields) -> Unlisted | None:
     """What a cause that is not listed is taken for, or None."""
-    node = root.node("unlisted") if "unlisted" in root else None
-    if node is None:
+    fields = root.inner("unlisted", keys.UNLISTED, "unlisted")
+    if fields is None:
         return None
-    line = root.line_of("unlisted")
-    fields = Fields(faults, node, line, "unlisted", keys.UNLISTED)
     prior = fields.number(
         "prior", "Give its share of the machines: prior: 0.14.", 0.0, 0.99, above=True
     )
@@ -375,4 +355,4 @@ def read_unlisted(faults: Faults, root: Fields) -> Unlisted | None:
     if "flatness" in fields:
         flatness = fields.number("flatness", low=0.0, high=1.0) or 0.0
     basis = read_basis(faults, fields)
-    return None if prior is None else Unlisted(prior, flatness, basis, line)
+    return None if prior is None else Unlisted(prior, flatness, basis, fields.line)

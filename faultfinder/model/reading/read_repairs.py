@@ -14,19 +14,25 @@ from faultfinder.model.reading.read_variables import Head, default_title, read_b
 from faultfinder.model.reading.yaml_nodes import Node, Pairs, Text
 
 
-def read_retest(faults: Faults, complaint: Head | None) -> Retest | None:
+def read_retest(complaint: Head | None) -> Retest | None:
     """The powered look after a repair, from under the complaint."""
-    node = None if complaint is None else complaint.fields.node("retest")
-    if complaint is None or node is None:
+    fields = None
+    if complaint is not None:
+        fields = complaint.fields.inner("retest", keys.RETEST, "the retest")
+    if fields is None:
         return None
-    line = complaint.fields.line_of("retest")
-    fields = Fields(faults, node, line, "the retest", keys.RETEST)
     minutes = fields.number("minutes", "Give its time: minutes: 3.")
     missed = fields.number(
         "missed", "Give the chance that a fault still there goes unnoticed: missed: 0.03.", 0.0, 1.0
     )
     # A faulty figure is told already; the retest itself is there.
     return Retest(minutes or 0.0, missed or 0.0)
+
+
+def read_stage(fields: Fields, key: str, stages: Sequence[str], needed: str) -> str | None:
+    """The stage that a key names; nothing is said of it where no stage could be read."""
+    word = fields.word(key, needed)
+    return pick(fields.faults, word, stages, fields.label, "stage") if word and stages else None
 
 
 def read_proofs(faults: Faults, root: Fields, heads: Mapping[str, Head]) -> tuple[Proof, ...]:
@@ -39,9 +45,7 @@ def read_proofs(faults: Faults, root: Fields, heads: Mapping[str, Head]) -> tupl
         passes = fields.text("passes", "Say what is seen when it passes: passes: Even light.")
         minutes = fields.number("minutes", "Give its time: minutes: 2.")
         before = fields.yes_no("before_cover", True)
-        shares = [
-            pick(faults, cause, causes, fields.label, "cause") for cause in fields.words("shares")
-        ]
+        shares = fields.picked("shares", causes, "cause")
         proof = Proof(
             word.value,
             title,
@@ -50,7 +54,7 @@ def read_proofs(faults: Faults, root: Fields, heads: Mapping[str, Head]) -> tupl
             minutes or 0.0,
             before,
             word.line,
-            tuple(cause for cause in shares if cause is not None),
+            shares,
         )
         good_name(faults, word, "A proof")
         proofs.append(proof)
@@ -69,31 +73,23 @@ def read_repairs(
     repairs: list[Repair] = []
     for word, node in root.entries("repairs"):
         fields = Fields(faults, node, word.line, f"repair {word.value}", keys.REPAIR)
-        stage = fields.word("stage", "Name the stage the work is done in.")
-        known = None
-        if stage is not None and stages:
-            known = pick(faults, stage, stages, fields.label, "stage")
-        names = [proof.name for proof in proofs]
-        named = [
-            pick(faults, proof, names, fields.label, "proof") for proof in fields.words("proof")
-        ]
         repair = Repair(
             name=word.value,
             title=fields.text("title", "Give it a title.") or default_title(word.value),
             short=fields.text("short"),
             mends=_mends(faults, fields, heads),
-            stage=known or "",
+            stage=read_stage(fields, "stage", stages, "Name the stage the work is done in.") or "",
             minutes=fields.number("minutes", "Give its own time: minutes: 4.") or 0.0,
             part=_price(faults, fields),
             lead_days=fields.number("lead_days") or 0.0,
-            risk=read_risk(faults, fields),
+            risk=read_risk(fields),
             hand_over=fields.yes_no("hand_over", False),
             tools=fields.texts("tools"),
             how=fields.texts("how"),
-            caution=read_caution(faults, fields),
-            proof=tuple(name for name in named if name is not None),
-            behind=picked(faults, fields, "behind", checks, "check"),
-            made_by=picked(faults, fields, "made_by", checks, "check"),
+            caution=read_caution(fields),
+            proof=fields.picked("proof", [proof.name for proof in proofs], "proof"),
+            behind=fields.picked("behind", checks, "check"),
+            made_by=fields.picked("made_by", checks, "check"),
             basis=read_basis(faults, fields),
             line=word.line,
             was=read_former(faults, fields),
@@ -147,11 +143,8 @@ def _chances(
 
 
 def _price(faults: Faults, fields: Fields) -> Price:
-    node = fields.node("part")
-    if node is None:
-        return Price()
-    inner = Fields(faults, node, fields.line_of("part"), f"the part of {fields.label}", keys.PRICE)
-    return read_range(faults, inner) or Price()
+    inner = fields.inner("part", keys.PRICE)
+    return Price() if inner is None else read_range(faults, inner) or Price()
 
 
 def read_range(faults: Faults, fields: Fields) -> Price | None:
@@ -174,34 +167,17 @@ TRAINED = "For trained hands."
 """Said with what not everybody may do, wherever its caution is said."""
 
 
-def read_caution(faults: Faults, fields: Fields) -> str:
+def read_caution(fields: Fields) -> str:
     """The caution of a check or repair, and that it is for trained hands where it is."""
-    said, word = fields.text("caution"), fields.word("hands")
-    if word is None or not pick(faults, word, ["trained"], fields.label, "hands"):
-        return said
-    return f"{said} {TRAINED}".strip()
+    said = fields.text("caution")
+    return f"{said} {TRAINED}".strip() if fields.pick("hands", ["trained"], "hands") else said
 
 
-def picked(
-    faults: Faults, fields: Fields, key: str, names: Sequence[str], what: str
-) -> tuple[str, ...]:
-    """The names under a key that are among `names`."""
-    found = [pick(faults, word, names, fields.label, what) for word in fields.words(key)]
-    return tuple(name for name in found if name is not None)
-
-
-def read_risk(faults: Faults, fields: Fields, harm_in_words: bool = True) -> Risk | None:
+def read_risk(fields: Fields, harm_in_words: bool = True) -> Risk | None:
     """What can go wrong; of a check it need not be said in words."""
-    node = fields.node("risk")
-    if node is None:
+    inner = fields.inner("risk", keys.RISK)
+    if inner is None:
         return None
-    inner = Fields(
-        faults,
-        node,
-        fields.line_of("risk"),
-        f"the risk of {fields.label}",
-        keys.RISK,
-    )
     chance = inner.number("chance", "Give the chance of harm: chance: 0.01.", 0.0, 1.0)
     cost = inner.number("cost", "Give what the harm would cost: cost: 60.")
     needed = "Say what can happen: says: The latch can break." if harm_in_words else ""

@@ -160,7 +160,7 @@ def _read_head(faults: Faults, word: Text, kind: Kind, node: Node) -> Head:
         note=fields.text("note"),
         basis=read_basis(faults, fields),
         first_of=() if first else None,
-        striking=_read_striking(faults, fields, states) if "striking" in fields else None,
+        striking=_read_striking(faults, fields, states),
         was=read_former(faults, fields),
         states_were=read_states_were(faults, fields, states),
     )
@@ -173,11 +173,9 @@ def is_own(faults: Faults, line: int) -> bool:
 
 def _read_striking(faults: Faults, fields: Fields, states: tuple[str, ...]) -> Striking | None:
     """The results that people mention unasked, and how likely they do."""
-    node = fields.node("striking")
-    if node is None:
+    inner = fields.inner("striking", keys.STRIKING, f"striking of {fields.label}")
+    if inner is None:
         return None
-    label = f"striking of {fields.label}"
-    inner = Fields(faults, node, fields.line_of("striking"), label, keys.STRIKING)
     values: list[str] = []
     for word in inner.words("values", "Name the results: values: [cracked]."):
         if word.value in states:
@@ -185,13 +183,13 @@ def _read_striking(faults: Faults, fields: Fields, states: tuple[str, ...]) -> S
         elif states:
             faults.add(
                 word.line,
-                f"{label} names the result {shown(word.value)}, which does not exist.",
+                f"{inner.label} names the result {shown(word.value)}, which does not exist.",
                 did_you_mean(word.value, states),
             )
     if states and len(values) == len(states):
         faults.add(
             inner.line,
-            f"{label} names every result.",
+            f"{inner.label} names every result.",
             "Leave out those that nobody mentions unasked.",
         )
     mentioned = inner.number(
@@ -223,16 +221,10 @@ def _read_states(faults: Faults, fields: Fields) -> dict[str, int]:
 def _read_complaint(faults: Faults, root: Fields, heads: Mapping[str, Head]) -> Head | None:
     needed = "Give name, title and any_of: what makes the customer complain."
     # Where nothing is repaired, what is diagnosed need not be what somebody complained of.
-    node = root.node("complaint", needed if root.entries("repairs") else "")
-    if node is None:
+    needed = needed if root.entries("repairs") else ""
+    fields = root.inner("complaint", keys.COMPLAINT, "the complaint", needed)
+    if fields is None:
         return None
-    fields = Fields(
-        faults,
-        node,
-        root.line_of("complaint"),
-        "the complaint",
-        keys.COMPLAINT,
-    )
     name = fields.word("name", "Give it a name, such as name: no_usable_picture.")
     title = fields.text("title", "Give it a title, such as title: No usable picture.")
     if name is None:
@@ -255,16 +247,10 @@ def _read_complaint(faults: Faults, root: Fields, heads: Mapping[str, Head]) -> 
 
 def read_basis(faults: Faults, fields: Fields) -> Basis | None:
     """Where a probability comes from: `basis` beside it, or None."""
-    node = fields.node("basis")
-    if node is None:
+    inner = fields.inner("basis", keys.BASIS)
+    if inner is None or not inner.usable:
         return None
-    kinds = ("guess", "count", "source")
-    inner = Fields(
-        faults, node, fields.line_of("basis"), f"the basis of {fields.label}", keys.BASIS
-    )
-    if not inner.usable:
-        return None
-    given = [kind for kind in kinds if kind in inner]
+    given = [kind for kind in ("guess", "count", "source") if kind in inner]
     if len(given) != 1:
         said = f"gives {listed(given)}" if given else "does not say where the figure comes from"
         faults.add(

@@ -120,7 +120,8 @@ def _read_all(node: Node, faults: Faults, file: str) -> FaultModel | None:
     root = Fields(faults, node, 1, "the model file", keys.ROOT)
     if not root.usable:
         return None
-    _read_version(faults, root)
+    right = f"This program reads version {SCHEMA}: write faultfinder_model: {SCHEMA}."
+    root.version("faultfinder_model", SCHEMA, right)
     heads = with_first_of(faults, read_heads(faults, root))
     stages = read_stages(faults, root)
     stage_names = [stage.name for stage in stages]
@@ -194,7 +195,7 @@ def _read_all(node: Node, faults: Faults, file: str) -> FaultModel | None:
         stop_rules=read_stops(faults, root, heads, [repair.name for repair in repairs]),
         repairs=repairs,
         proofs=proofs,
-        retest=read_retest(faults, complaint),
+        retest=read_retest(complaint),
         silence=silence,
         unlisted=read_unlisted(faults, root),
         needs=needs,
@@ -216,13 +217,6 @@ def _state_lines(heads: dict[str, Head]) -> dict[tuple[str, str], int]:
         for head in heads.values()
         for state, line in head.state_lines.items()
     }
-
-
-def _read_version(faults: Faults, root: Fields) -> None:
-    right = f"This program reads version {SCHEMA}: write faultfinder_model: {SCHEMA}."
-    word = root.word("faultfinder_model", right)
-    if word is not None and word.value.strip() != str(SCHEMA):
-        faults.add(word.line, f"faultfinder_model is {shown(word.value)}.", right)
 
 
 def _read_name(faults: Faults, root: Fields, file: str) -> str:

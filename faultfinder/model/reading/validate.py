@@ -59,7 +59,7 @@ def validate(
     for variable in model.variables:
         if variable.name not in unsound and _fits(faults, model, variable):
             _check_rows(faults, model, variable)
-            _check_states_occur(faults, model, variable, lines)
+            _check_states_occur(faults, variable, lines)
     _check_findings(faults, model)
     _check_causes(faults, model, children, unsound, lines)
     validate_shop(model, faults)
@@ -238,9 +238,7 @@ def possible_states(variable: Variable) -> tuple[bool, ...]:
     return tuple(bool(np.any(cases[:, s] > 0)) for s in range(count))
 
 
-def _check_states_occur(
-    faults: Faults, model: FaultModel, variable: Variable, lines: StateLines
-) -> None:
+def _check_states_occur(faults: Faults, variable: Variable, lines: StateLines) -> None:
     what = "result" if variable.kind is Kind.FINDING else "state"
     for state, possible in zip(variable.states, possible_states(variable), strict=True):
         if possible:

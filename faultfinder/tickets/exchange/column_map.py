@@ -186,9 +186,7 @@ class _Reader:
         root = self.root
         if not root.usable:
             return None
-        version = root.word("faultfinder_columns", _FIRST)
-        if version is not None and version.value.strip() != str(VERSION):
-            self.faults.add(version.line, f"faultfinder_columns is {shown(version.value)}.", _FIRST)
+        root.version("faultfinder_columns", VERSION, _FIRST)
         name = root.word("model", "Say which model the tickets go by: model: NAME.")
         compiled = self._model(name)
         model = None if compiled is None else compiled.model
