@@ -25,12 +25,10 @@ from faultfinder.model.locate import available_models
 from faultfinder.model.was import Was
 from faultfinder.report.consultation.view import View
 from faultfinder.tickets.events import Entry, Found
+from faultfinder.tickets.kept_models import version_of
 from faultfinder.tickets.opening import open_store
 from faultfinder.tickets.store import Store
 from faultfinder.tickets.ticket import Ticket
-
-DIGITS = 12
-"""Digits of a model's digest that tickets carry."""
 
 
 def now() -> str:
@@ -79,7 +77,7 @@ def write(store: Store, ticket: Ticket, by: str | None, entries: Sequence[Entry]
 
 def keep_model(store: Store, compiled: CompiledModel, name: str) -> str:
     """Keep the model's files beside the tickets; returns the digest that tickets carry."""
-    digest = compiled.model.digest[:DIGITS]
+    digest = version_of(compiled.model)
     store.keep_model(digest, compiled.model.name, now(), model_files(model_place(name), compiled))
     return digest
 

@@ -17,7 +17,6 @@ from faultfinder.cli.bench_words import (
 )
 from faultfinder.cli.lines import named_model
 from faultfinder.cli.on_ticket import (
-    DIGITS,
     case_of,
     compiled_of,
     found_by,
@@ -56,6 +55,7 @@ from faultfinder.tickets.events import (
     TakenBack,
     Tried,
 )
+from faultfinder.tickets.kept_models import version_of
 from faultfinder.tickets.store import Store
 from faultfinder.tickets.ticket import Ticket, check_take_back
 
@@ -68,7 +68,7 @@ def results_of(compiled: CompiledModel, typed: tuple[str, ...]) -> list[Typed]:
 
 def found_entries(compiled: CompiledModel, results: list[Typed]) -> list[Found]:
     """Findings to write down, each with the model version under which it was read."""
-    digest = compiled.model.digest[:DIGITS]
+    digest = version_of(compiled.model)
     return [Found(name, result, digest) for name, result in results]
 
 
@@ -260,7 +260,7 @@ def _judged(compiled: CompiledModel, told: list[Typed]) -> tuple[list[Typed], li
     causes = [(name, result) for name, result in told if by_name[name].kind is Kind.CAUSE]
     if not causes:
         raise MisuseError("--judgement goes with a cause, as in panel=cracked.")
-    digest = compiled.model.digest[:DIGITS]
+    digest = version_of(compiled.model)
     named: list[Entry] = [Judged(name, result, digest) for name, result in causes if result]
     if len(named) < len(causes):
         raise MisuseError("A judgement names what the cause is, as in panel=cracked.")
@@ -342,7 +342,7 @@ def remodel(ticket: int, by: str | None) -> None:
                 f"In the present {model.name}, {name} cannot be {result}, as ticket {ticket} "
                 "says. Take that entry back first."
             )
-    digest = model.digest[:DIGITS]
+    digest = version_of(model)
     if state.version == digest:
         raise FaultfinderError(f"Ticket {ticket} goes by the present {model.name} already.")
     keep_model(store, compiled, state.model)

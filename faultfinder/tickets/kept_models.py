@@ -3,13 +3,22 @@
 from __future__ import annotations
 
 from collections.abc import Iterable
+from typing import TYPE_CHECKING
 
 from faultfinder.errors import FaultfinderError
+
+if TYPE_CHECKING:
+    from faultfinder.model.parts import FaultModel
 
 FILES = 200
 """Files of one model at most."""
 
 Files = tuple[tuple[str, str], ...]
+
+
+def version_of(model: FaultModel) -> str:
+    """What tickets carry of a model's digest."""
+    return model.digest[:12]
 
 
 def plain_path(name: str) -> bool:

@@ -9,7 +9,7 @@ from __future__ import annotations
 import math
 import re
 from collections.abc import Callable, Collection
-from datetime import date, datetime
+from datetime import datetime
 from typing import TypeVar
 
 from faultfinder.errors import MisuseError
@@ -130,23 +130,21 @@ def flag(value: object) -> bool:
 
 def day(value: object) -> str:
     """A day as YYYY-MM-DD."""
-    if not isinstance(value, str) or not _DAY.fullmatch(value):
-        raise ValueError(f"is {quoted(value)}. A day looks like 2026-01-31.")
-    try:
-        date.fromisoformat(value)
-    except ValueError:
-        raise ValueError(f"is {quoted(value)}, and there is no such day.") from None
-    return value
+    return _dated(value, _DAY, "day", "2026-01-31")
 
 
 def stamp(value: object) -> str:
     """A time as logs carry it."""
-    if not isinstance(value, str) or not _STAMPED.fullmatch(value):
-        raise ValueError(f"is {quoted(value)}. A time looks like 2026-01-31T09:30:00Z.")
+    return _dated(value, _STAMPED, "time", "2026-01-31T09:30:00Z")
+
+
+def _dated(value: object, form: re.Pattern[str], what: str, like: str) -> str:
+    if not isinstance(value, str) or not form.fullmatch(value):
+        raise ValueError(f"is {quoted(value)}. A {what} looks like {like}.")
     try:
         datetime.fromisoformat(value)
     except ValueError:
-        raise ValueError(f"is {quoted(value)}, and there is no such time.") from None
+        raise ValueError(f"is {quoted(value)}, and there is no such {what}.") from None
     return value
 
 

@@ -278,40 +278,55 @@ class ServerShelf:
     def __init__(self, place: str) -> None:
         self._address = place
 
-    def _open(self) -> Database:
-        from faultfinder.tickets.database import Database
+    @contextmanager
+    def _reading(self) -> Iterator[tuple[sa.Connection | None, sa.Table]]:
+        """A reading transaction with the table, without a connection where nobody made it."""
+        import sqlalchemy as sa
 
-        return Database(self._address)
+        with self._database() as (database, table), database.transaction(False) as connection:
+            there = sa.inspect(connection).has_table(table.name)
+            yield (connection if there else None), table
+
+    @contextmanager
+    def _writing(self, says: str = "") -> Iterator[tuple[sa.Connection, sa.Table]]:
+        """A transaction with the table, which is made where there is none."""
+        with self._database() as (database, table), database.transaction(True, says) as connection:
+            table.metadata.create_all(connection)
+            yield connection, table
+
+    @contextmanager
+    def _database(self) -> Iterator[tuple[Database, sa.Table]]:
+        from faultfinder.tickets.database import Database
+        from faultfinder.tickets.tables import MODEL_LINE
+
+        database = Database(self._address)
+        try:
+            yield database, MODEL_LINE
+        finally:
+            database.close()
 
     def models(self) -> list[str]:
-        found: set[str] = set()
-        with _Reading(self) as (connection, table):
-            if connection is not None:
-                import sqlalchemy as sa
-
-                found = set(connection.execute(sa.select(table.c.model).distinct()).scalars())
-        return sorted(found)
-
-    def numbers(self, model: str) -> list[int]:
-        with _Reading(self) as (connection, table):
+        with self._reading() as (connection, table):
             if connection is None:
                 return []
-            import sqlalchemy as sa
+            query = table.select().with_only_columns(table.c.model).distinct()
+            return sorted(connection.execute(query).scalars())
 
-            query = sa.select(table.c.number).where(table.c.model == model, table.c.number > 0)
-            return list(connection.execute(query.order_by(table.c.number)).scalars())
+    def numbers(self, model: str) -> list[int]:
+        with self._reading() as (connection, table):
+            if connection is None:
+                return []
+            query = table.select().where(table.c.model == model, table.c.number > 0)
+            return sorted(connection.execute(query.with_only_columns(table.c.number)).scalars())
 
     def read(self, model: str, number: int) -> Document | None:
-        with _Reading(self) as (connection, table):
+        with self._reading() as (connection, table):
             if connection is None:
                 return None
-            import sqlalchemy as sa
-
-            query = sa.select(table.c.document).where(
-                table.c.model == model, table.c.number == number
-            )
-            found = connection.execute(query).scalar()
-        return None if found is None else _checked(found, f"Version {number} of {model}")
+            which = table.c.model == model, table.c.number == number
+            found = connection.execute(table.select().where(*which)).first()
+        where = f"Version {number} of {model}"
+        return None if found is None else _checked(found.document, where)
 
     def files(self, model: str, number: int) -> Files:
         document = self.read(model, number)
@@ -348,46 +363,27 @@ class ServerShelf:
         import sqlalchemy as sa
 
         row = {"model": model, "number": number, "document": _as_text(document)}
-        database = self._open()
-        try:
-            with database.transaction(True, _stands(model, number)) as connection:
-                table = _made(connection)
-                there = sa.select(table.c.number).where(
-                    table.c.model == model, table.c.number == number
-                )
-                # Held until commit, so that of two adoptions one sees the other.
-                connection.execute(sa.text("select pg_advisory_xact_lock(hashtext(:m))"),
-                                   {"m": model})  # fmt: skip
-                if connection.execute(there).first() is not None:
-                    raise _taken(model)
-                connection.execute(table.insert().values(row))
-        finally:
-            database.close()
+        with self._writing(_stands(model, number)) as (connection, table):
+            # Held until commit, so that of two adoptions one sees the other.
+            connection.execute(sa.text("select pg_advisory_xact_lock(hashtext(:m))"), {"m": model})
+            which = table.c.model == model, table.c.number == number
+            if connection.execute(table.select().where(*which)).first() is not None:
+                raise _taken(model)
+            connection.execute(table.insert().values(row))
 
     def propose(self, model: str, document: Document) -> str:
         row = {"model": model, "number": PROPOSAL, "document": _as_text(document)}
-        database = self._open()
-        try:
-            with database.transaction(True, _stands(model, PROPOSAL)) as connection:
-                table = _made(connection)
-                connection.execute(
-                    table.delete().where(table.c.model == model, table.c.number == PROPOSAL)
-                )
-                connection.execute(table.insert().values(row))
-        finally:
-            database.close()
-        return f"proposal for {model} on {database.name}"
+        with self._writing(_stands(model, PROPOSAL)) as (connection, table):
+            which = table.c.model == model, table.c.number == PROPOSAL
+            connection.execute(table.delete().where(*which))
+            connection.execute(table.insert().values(row))
+            name = connection.engine.url.render_as_string(hide_password=True)
+        return f"proposal for {model} on {name}"
 
     def drop_proposal(self, model: str) -> None:
-        database = self._open()
-        try:
-            with database.transaction(write=True) as connection:
-                table = _made(connection)
-                connection.execute(
-                    table.delete().where(table.c.model == model, table.c.number == PROPOSAL)
-                )
-        finally:
-            database.close()
+        with self._writing() as (connection, table):
+            which = table.c.model == model, table.c.number == PROPOSAL
+            connection.execute(table.delete().where(*which))
 
     @contextmanager
     def instead(self, source: Shelf) -> Iterator[Put]:
@@ -396,39 +392,11 @@ class ServerShelf:
         yield lambda older: self._put(source)
 
     def _put(self, source: Shelf) -> None:
-        database = self._open()
-        try:
-            with database.transaction(True, "The versions of models are restored.") as connection:
-                table = _made(connection)
-                connection.execute(table.delete())
-                for model, number, document in _documents(source):
-                    row = {"model": model, "number": number, "document": _as_text(document)}
-                    connection.execute(table.insert().values(row))
-        finally:
-            database.close()
-
-
-class _Reading:
-    """A reading transaction with the table, or without either where nobody made it."""
-
-    def __init__(self, shelf: ServerShelf) -> None:
-        self._database = shelf._open()
-        self._transaction = self._database.transaction(write=False)
-
-    def __enter__(self) -> tuple[sa.Connection | None, sa.Table]:
-        import sqlalchemy as sa
-
-        from faultfinder.tickets.tables import MODEL_LINE
-
-        connection = self._transaction.__enter__()
-        there = sa.inspect(connection).has_table(MODEL_LINE.name)
-        return (connection if there else None), MODEL_LINE
-
-    def __exit__(self, *error: Any) -> None:
-        try:
-            self._transaction.__exit__(*error)
-        finally:
-            self._database.close()
+        with self._writing("The versions of models are restored.") as (connection, table):
+            connection.execute(table.delete())
+            for model, number, document in _documents(source):
+                row = {"model": model, "number": number, "document": _as_text(document)}
+                connection.execute(table.insert().values(row))
 
 
 def _stands(model: str, number: int) -> str:
@@ -436,13 +404,6 @@ def _stands(model: str, number: int) -> str:
     if number == PROPOSAL:
         return f"A proposal for {model} is kept."
     return f"Version {number} of {model} is in force."
-
-
-def _made(connection: sa.Connection) -> sa.Table:
-    from faultfinder.tickets.tables import MODEL_LINE
-
-    MODEL_LINE.metadata.create_all(connection)
-    return MODEL_LINE
 
 
 def _digest(content: bytes) -> str:

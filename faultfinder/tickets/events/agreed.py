@@ -4,24 +4,15 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
-from faultfinder.tickets import limits
-from faultfinder.tickets.events.entry import ERASED_TEXT, Entry, text, value
-from faultfinder.tickets.events.intake import CONSENTS
+from faultfinder.tickets.events.entry import ERASED_TEXT
+from faultfinder.tickets.events.intake import Desk
 from faultfinder.tickets.state import State
 
 
 @dataclass(frozen=True)
-class Agreed(Entry, kind="agreed"):
+class Agreed(Desk, kind="agreed"):
     """What the customer said or agreed to after the ticket was opened; it takes the place of what
-    the intake says of the same thing. None and () say nothing."""
-
-    consent: tuple[str, ...] = value(limits.several(limits.one_of(CONSENTS)), ())
-    data_copy: str | None = value(limits.maybe(limits.one_of(("yes", "no", "unknown"))), None)
-    limit: float | None = value(limits.maybe(limits.amount), None)
-    worth: float | None = value(limits.maybe(limits.amount), None)
-    complaint: str = text()
-    condition: str = text()
-    left: str = text()
+    the intake says of the same thing."""
 
     @property
     def words(self) -> str:

@@ -15,21 +15,27 @@ CONSENTS = ("opening", "data-loss", "contact-kept")
 """What a customer can agree to: opening the machine, losing data, keeping name and contact."""
 
 
-@dataclass(frozen=True)
-class Intake(Entry, kind="intake"):
-    """What was taken down at the desk. `limit` is what the customer has agreed to spend,
-    `worth` what the owner loses if it goes back unrepaired."""
+@dataclass(frozen=True, kw_only=True)
+class Desk(Entry):
+    """What is said at the desk, at intake or later. `limit` is what the customer has agreed to
+    spend, `worth` what the owner loses if it goes back unrepaired; None and () say nothing."""
 
-    model: str = value(limits.model)
-    version: str = value(limits.version, "")
     consent: tuple[str, ...] = value(limits.several(limits.one_of(CONSENTS)), ())
     data_copy: str | None = value(limits.maybe(limits.one_of(("yes", "no", "unknown"))), None)
     limit: float | None = value(limits.maybe(limits.amount), None)
     worth: float | None = value(limits.maybe(limits.amount), None)
-    comeback_of: int | None = value(limits.maybe(limits.count), None)
     complaint: str = text()
     condition: str = text()
     left: str = text()
+
+
+@dataclass(frozen=True)
+class Intake(Desk, kind="intake"):
+    """What was taken down at the desk."""
+
+    model: str = value(limits.model)
+    version: str = value(limits.version, "")
+    comeback_of: int | None = value(limits.maybe(limits.count), None)
     customer: str = text()
     contact: str = text()
     serial: str = text()

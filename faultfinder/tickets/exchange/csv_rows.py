@@ -8,6 +8,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Iterator, Mapping, Sequence
 from datetime import datetime
+from typing import TypeVar
 
 from faultfinder.consultation.bench import look_stage
 from faultfinder.errors import MisuseError
@@ -38,15 +39,15 @@ from faultfinder.tickets.exchange.column_map import (
     repairs_of,
 )
 from faultfinder.tickets.exchange.csv_cells import to_row
+from faultfinder.tickets.kept_models import version_of
 from faultfinder.tickets.kept_text import keep, unkeep
 from faultfinder.tickets.limits import NAME_LIMIT, SEVERAL, STAMP, BadValue, quoted, text
 from faultfinder.tickets.ticket import Ticket
 
+T = TypeVar("T")
+
 REMEMBERED = 10_000
 """Words of a column whose meaning is remembered."""
-
-DIGITS = 12
-"""Digits of a model's digest that events carry."""
 
 
 def header_row(model: FaultModel, complaint: bool) -> str:
@@ -98,7 +99,8 @@ class RowReader:
             (name, words, self._place[words.column]) for name, words in columns.findings
         ]
         self._compiled = compiled
-        self._who, self._now = who, now
+        self.who, self.version = who, version_of(compiled.model)
+        self._now = now
         self._variables = {one.name: one for one in askable(compiled.model)}
         self._causes = causes_of(compiled.model)
         self._repairs = repairs_of(compiled.model)
@@ -180,14 +182,6 @@ class RowReader:
         tables = {":causes": self._causes, ":tried": self._repairs, ":outcome": self._outcomes}
         return known_name(word, tables[name])
 
-    @property
-    def who(self) -> str:
-        return self._who
-
-    @property
-    def digest(self) -> str:
-        return self._compiled.model.digest[:DIGITS]
-
 
 class _Row:
     """One row being read; `errors` are all that is wrong with it."""
@@ -219,7 +213,7 @@ class _Row:
             self._check_no_end({columns.bench_minutes: took, columns.billed: billed})
         if self.errors or key is None or opened is None:
             return None
-        who, version = self.reader.who, self.reader.digest
+        who, version = self.reader.who, self.reader.version
         try:
             entries: list[tuple[str, Entry]] = [
                 (opened, Intake(columns.model, complaint=complaint)),
@@ -249,15 +243,18 @@ class _Row:
         return made
 
     def _key(self) -> str | None:
-        column = self.reader.columns.key
+        columns = self.reader.columns
+        own = self.reader.cell(self.cells, "model") if self.reader.own else columns.model
+        if own != columns.model:
+            reason = f"is {quoted(own)}; this table is of {columns.model}."
+            self.errors.append(RowError("model", reason))
+            return None
+        return self._taken(check_key, self.reader.cell(self.cells, columns.key), columns.key)
+
+    def _taken(self, read: Callable[..., T], *cell: object) -> T | None:
+        """What is read of a cell; None, with the error kept, where it cannot be."""
         try:
-            if self.reader.own:
-                own = self.reader.cell(self.cells, "model")
-                if own != self.reader.columns.model:
-                    raise RowError(
-                        "model", f"is {quoted(own)}; this table is of {self.reader.columns.model}."
-                    )
-            return check_key(self.reader.cell(self.cells, column), column)
+            return read(*cell)
         except RowError as error:
             self.errors.append(error)
             return None
@@ -270,11 +267,7 @@ class _Row:
             if needed:
                 self.errors.append(RowError(dates.column, "is empty. Say when it came in."))
             return None
-        try:
-            return self.reader.moment(dates, cell)
-        except RowError as error:
-            self.errors.append(error)
-            return None
+        return self._taken(self.reader.moment, dates, cell)
 
     def _one(self, name: str, words: Words | None) -> str | None:
         if words is None:
@@ -282,13 +275,7 @@ class _Row:
         return self._word(name, words, self.reader.cell(self.cells, words.column).strip())
 
     def _word(self, name: str, words: Words, word: str) -> str | None:
-        if not word:
-            return None
-        try:
-            return self.reader.meaning(name, words, word)
-        except RowError as error:
-            self.errors.append(error)
-            return None
+        return self._taken(self.reader.meaning, name, words, word) if word else None
 
     def _several(self, name: str, words: Words | None) -> list[str]:
         if words is None:
