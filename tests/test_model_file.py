@@ -10,13 +10,16 @@ from pathlib import Path
 
 import numpy as np
 import pytest
+import yaml
 
 from faultfinder.errors import MisuseError, ModelFileError
 from faultfinder.model import locate
 from faultfinder.model.locate import available_models, find_model
 from faultfinder.model.network import dense_table
 from faultfinder.model.parts import Basis, FaultModel, Kind, NoisyMax, SimpleTest, Table
+from faultfinder.model.reading import yaml_nodes
 from faultfinder.model.reading.reader import parse_model, read_model
+from tests import MODELS_BEFORE
 from tests.small_model import SMALL_MODEL
 
 
@@ -344,3 +347,48 @@ def test_finding_a_model_loads_neither_yaml_nor_numpy() -> None:
         check=True,
     )
     assert done.stdout.strip() == "[]"
+
+
+# --- two parsers
+
+
+ODD = """\
+a: &x {no: "c d", e: [1, 2.0, 'f g', ~]}
+on: *x
+h: |
+  text
+  more
+i: >-
+  folded
+  text
+'j': !!str k
+empty:
+l:
+- m
+- {n: , o: p}
+"""
+
+
+def test_with_libyaml_a_file_is_read_as_without(monkeypatch: pytest.MonkeyPatch) -> None:
+    texts = [path.read_bytes() for path in sorted(MODELS_BEFORE.rglob("*.yaml"))]
+    texts += [text.encode() for text in (SMALL_MODEL, ODD)]
+    assert yaml.__with_libyaml__
+    quick = [yaml_nodes.read_nodes(text, "f", True) for text in texts]
+    monkeypatch.setattr(yaml, "__with_libyaml__", False)
+    assert [yaml_nodes.read_nodes(text, "f", True) for text in texts] == quick
+
+
+@pytest.mark.parametrize(
+    "wrong", ["a: {b", "a: b: c", "a: 'b", "a:\tb: c", "- a\nb", "a: *b", "? a\n: b\n?c", "a: \x07"]
+)
+def test_with_libyaml_what_is_wrong_is_told_in_the_same_words(
+    wrong: str, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    text = f"first: line\n{wrong}\n".encode()
+    said = []
+    for there in (True, False):
+        monkeypatch.setattr(yaml, "__with_libyaml__", there)
+        with pytest.raises(ModelFileError) as raised:
+            yaml_nodes.read_nodes(text, "f.yaml")
+        said.append(str(raised.value))
+    assert said[0] == said[1]
