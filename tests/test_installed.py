@@ -44,10 +44,9 @@ def wheel(tmp_path_factory: pytest.TempPathFactory) -> Path:
 def command(wheel: Path, tmp_path_factory: pytest.TempPathFactory) -> Path:
     """`faultfinder` in a fresh environment that holds the wheel and sees our dependencies."""
     folder = tmp_path_factory.mktemp("fresh") / "venv"
-    run([sys.executable, "-m", "venv", str(folder)], folder.parent)
-    python = folder / "bin" / "python"
-    install = ["-m", "pip", "install", "--quiet", "--no-deps", "--no-index", str(wheel)]
-    run([str(python), *install], folder.parent)
+    run([sys.executable, "-m", "venv", "--without-pip", str(folder)], folder.parent)
+    pip = [sys.executable, "-m", "pip", "--python", str(folder / "bin" / "python"), "install"]
+    run([*pip, "--quiet", "--no-deps", "--no-index", str(wheel)], folder.parent)
     (site,) = (folder / "lib").glob("python*/site-packages")
     # After the wheel's own folder, so that the checkout cannot be found instead of it.
     (site / "dependencies.pth").write_text(sysconfig.get_path("purelib") + "\n")
@@ -84,6 +83,9 @@ def test_next_runs_from_another_folder_with_the_models_of_the_wheel(
     ).stdout
     assert "Next check:" in said
     assert "thin_clamshell" in run([str(command), "model", "list"], tmp_path).stdout
-    page = tmp_path / "model.html"
-    run([str(command), "model", "show", "thin_clamshell", "--html", str(page)], tmp_path)
+    # A page needs the templates of the wheel.
+    page, db = tmp_path / "slip.html", ["--db", str(tmp_path / "tickets.db")]
+    seen = ["-m", "thin_clamshell", "-s", "screen_light=dark", "--by", "x"]
+    run([str(command), "intake", *seen, *db], tmp_path, FAULTFINDER_CACHE=kept)
+    run([str(command), "slip", "1", "--html", str(page), *db], tmp_path, FAULTFINDER_CACHE=kept)
     assert "Thin clamshell" in page.read_text(encoding="utf-8")

@@ -778,7 +778,7 @@ def review(*words: str) -> Any:
 def test_the_command_writes_the_page_whole_or_not_at_all(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    place = in_demo(tmp_path, monkeypatch, 120)  # so few as 36 leave the figures as they are
+    place = in_demo(tmp_path, monkeypatch, 12)
     before = (tmp_path / "models/thin_clamshell.yaml").read_bytes()
     folder = tmp_path / "out"
     folder.mkdir()
