@@ -164,7 +164,10 @@ def test_tickets_opened_with_a_path_are_learnt_from_like_others(models: Path) ->
     assert learnt[-1].key.endswith(":613")
 
 
-def test_a_proposal_is_judged_before_it_is_adopted(models: Path) -> None:
+def test_a_proposal_is_judged_before_it_is_adopted(
+    models: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr("faultfinder.learning.judge.changed_advice.LAST", 6)
     before = (models / f"{NAME}.yaml").read_bytes()
     assert "no proposal" in run("replay", "-m", NAME, status=1).output
     run("tune", "-m", NAME, "--since", "2026-09-01")
