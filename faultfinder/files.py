@@ -43,6 +43,12 @@ def open_plain(place: str | os.PathLike[str]) -> BinaryIO:
         raise
 
 
+def read_some(place: str | os.PathLike[str], most: int) -> bytes:
+    """The beginning of a plain file, of so many bytes at most. Raises OSError as `open_plain`."""
+    with open_plain(place) as stream:
+        return stream.read(most)
+
+
 def private_folder(folder: Path) -> None:
     """Make a folder and those above it that are missing; only their owner can enter them.
 
@@ -94,8 +100,7 @@ def check_target(
 
 def _head(place: Path) -> bytes:
     try:
-        with open_plain(place) as stream:
-            return stream.read(HEAD)
+        return read_some(place, HEAD)
     except OSError as error:
         raise MisuseError(f"{place} cannot be looked at: {error.strerror}.") from None
 

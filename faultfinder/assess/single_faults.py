@@ -13,6 +13,7 @@ from functools import cached_property
 
 import numpy as np
 
+from faultfinder.consultation.ranking import questions
 from faultfinder.decide.problem import Ints
 from faultfinder.errors import FaultfinderError
 from faultfinder.inference.compiled import CompiledModel
@@ -115,14 +116,13 @@ def signatures(compiled: CompiledModel) -> Signatures:
         )
     share = np.exp(log[possible] - log[possible].max())
     _, normal = results_given(compiled, base[:, None], checks, complaint=False)
-    histories = {variable.name for variable in model.of_kind(Kind.HISTORY)}
     return Signatures(
         faults=tuple(f for f, fits in zip(listed, possible, strict=True) if fits),
         silent=tuple(f for f, fits in zip(listed, possible, strict=True) if not fits),
         share=share / share.sum(),
         shows={check: rows[:, possible] for check, rows in shows.items()},
         normal={check: rows[:, 0] for check, rows in normal.items()},
-        questions=frozenset(c.name for c in model.checks if histories.issuperset(c.observes)),
+        questions=questions(model),
     )
 
 

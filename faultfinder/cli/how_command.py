@@ -41,7 +41,7 @@ def how_command(
         case = read_case(named_model(pick_model(model)), saw, stage=stage)
     told = consult(case)
     if told.stop:
-        raise FaultfinderError(f"STOP. {told.stop.removeprefix('Stop.').strip()}")
+        raise FaultfinderError(f"STOP. {told.stop_said}")
     page = how_page(View(told, ticket), _meant(told, names[0] if names else ""))
     step = told.next_step
     if ticket is not None and not names and step is not None and step.kind == "check":

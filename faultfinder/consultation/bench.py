@@ -136,7 +136,6 @@ def build_problem(
         makeable -= {check.name for check in model.checks if check.asked}
     done = {step.repair for step in tried}
     repairs = [r for r in model.repairs if naming is None and r.name not in done]
-    made = _made(compiled, repairs, findings, scenarios, weights)
     causes = tuple(compiled.network.names[c] for c in compiled.causes)
     up = model.set_up({*known, *(name for step in tried for name in step.results_since)})
     kits = tuple(
@@ -152,19 +151,14 @@ def build_problem(
         every = travel[np.isfinite(travel)].max() + max((one.cost for one in checks), default=0.0)
         dearest = 1.0 + 100.0 * len(checks) * every + sum(kits)
         names = names_for(naming, causes, _faulty(compiled, scenarios[keep]), dearest)
-    return Problem(
+    problem = Problem(
         causes=causes,
         scenarios=scenarios[keep],
         weights=weights[keep] / weights[keep].sum(),
         checks=checks,
-        repairs=tuple(
-            _repair_made(compiled, repair, made[repair.name], at, here)
-            if repair.name in made
-            else _repair_action(compiled, repair, at, shop)
-            for repair in repairs
-        ),
+        repairs=tuple(_repair_action(compiled, repair, at, shop) for repair in repairs),
         stages=stages,
-        stage=at[find_stage(model, stage)],
+        stage=at[here],
         travel=travel,
         finish=travel[:, at[model.start]],
         retest=shop.cost(model.retest.minutes, 0.0) if model.retest else 0.0,
@@ -178,6 +172,7 @@ def build_problem(
         kits=kits,
         names=names,
     )
+    return _with_made(problem, compiled, findings, at[here])
 
 
 def _faulty(compiled: CompiledModel, scenarios: Ints) -> NDArray[np.bool_]:
@@ -272,33 +267,24 @@ def _repair_action(
     )
 
 
-def _made(
-    compiled: CompiledModel,
-    repairs: Sequence[Repair],
-    findings: Mapping[str, str],
-    scenarios: Ints,
-    weights: Array,
-) -> dict[str, str]:
-    """The repairs that a check made and that have mended more likely than not, and that check."""
-    checks = compiled.model.checks_by_name
-    columns = np.arange(scenarios.shape[1])
-    found = {}
-    for repair in repairs:
-        known = (c for c in repair.made_by if any(f in findings for f in checks[c].observes))
-        if check := next(known, ""):
-            success = mending(compiled, repair.name)[columns, scenarios]
-            mended = np.where(scenarios != 0, success, 1.0).prod(axis=1)
-            if float(weights @ mended) / float(weights.sum()) >= MENDED:
-                found[repair.name] = check
-    return found
-
-
-def _repair_made(
-    compiled: CompiledModel, repair: Repair, check: str, at: Mapping[str, int], here: str
-) -> RepairAction:
-    """A repair that a check has made: it costs no more than the look after it."""
-    looked, mends = at[_looked_at(compiled, here)], mending(compiled, repair.name)
-    return RepairAction(repair.name, 0.0, at[here], looked, mends, made_by=check)
+def _with_made(
+    problem: Problem, compiled: CompiledModel, findings: Mapping[str, str], here: int
+) -> Problem:
+    """The problem where repairs that a check made, and that have mended more likely than not, cost
+    no more than the look after them."""
+    checks, repairs = compiled.model.checks_by_name, compiled.model.repairs_by_name
+    looked = problem.stages.index(_looked_at(compiled, problem.stages[here]))
+    made: dict[int, RepairAction] = {}
+    for number, action in enumerate(problem.repairs):
+        made_by = repairs[action.name].made_by
+        known = (c for c in made_by if any(f in findings for f in checks[c].observes))
+        check = next(known, "")
+        if check and float(problem.cures[number] @ problem.weights) >= MENDED:
+            made[number] = RepairAction(action.name, 0.0, here, looked, action.mends, made_by=check)
+    if not made:
+        return problem
+    actions = (made.get(number, action) for number, action in enumerate(problem.repairs))
+    return replace(problem, repairs=tuple(actions))
 
 
 def look_stage(compiled: CompiledModel, repair: Repair) -> str:

@@ -10,7 +10,7 @@ import numpy as np
 from faultfinder.decide.problem import Problem
 from faultfinder.inference.compiled import CompiledModel
 from faultfinder.inference.information import effects, open_findings
-from faultfinder.inference.posterior import Evidence, beliefs, evidence_from, posterior
+from faultfinder.inference.posterior import beliefs, evidence_columns, evidence_from, posterior
 from faultfinder.inference.propagation import Calibrated
 from faultfinder.model.answers import join_results
 from faultfinder.model.network import Array
@@ -76,12 +76,8 @@ def chance_in_each(
     """The probability that one cause is present, as `causes_given` has it, from each of several
     sets of findings: worked out side by side."""
     network = compiled.network
-    known = [evidence_from(compiled, findings, hints).weighed for findings in cases]
-    columns = {
-        number: np.stack([one.get(number, np.ones(network.cards[number])) for one in known], axis=1)
-        for number in dict.fromkeys(number for one in known for number in one)
-    }
-    held = posterior(compiled, beliefs(compiled, Evidence(columns)), network.index[cause])
+    calibrated = beliefs(compiled, evidence_columns(compiled, cases, hints))
+    held = posterior(compiled, calibrated, network.index[cause])
     states = network.states[network.index[cause]]
     faulty = [states.index(state) for state in compiled.model.faulty_states(cause)]
     chances: list[float] = held.clip(0.0, 1.0)[faulty].sum(axis=0).clip(0.0, 1.0).tolist()

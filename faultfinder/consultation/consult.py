@@ -145,6 +145,11 @@ class Consultation:
         """The sentence of a safety rule that ends the work, or ""."""
         return stop_sentence(self.case.model.model, self.case.everything, self.case.tried)
 
+    @property
+    def stop_said(self) -> str:
+        """The same without the word that it may begin with, where a heading says it."""
+        return self.stop.strip().removeprefix("Stop.").strip()
+
     @cached_property
     def warnings(self) -> tuple[str, ...]:
         """A sentence for each finding that does not fit the rest."""

@@ -42,7 +42,7 @@ def instead(told: Consultation, typed: str) -> Instead:
     """
     name = find_repair(told.case.model, typed).name
     if told.stop:
-        raise FaultfinderError(f"STOP. {told.stop.removeprefix('Stop.').strip()}")
+        raise FaultfinderError(f"STOP. {told.stop_said}")
     advice, quote = told.advice, told.quote
     if advice is None or quote is None:
         raise FaultfinderError("A job that ends with a name has no repair to price.")

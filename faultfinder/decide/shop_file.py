@@ -15,7 +15,7 @@ from typing import TYPE_CHECKING, Any
 
 from faultfinder.decide.shop import PricedPart, Shop
 from faultfinder.errors import MisuseError, ModelFileError, Problem
-from faultfinder.files import open_plain
+from faultfinder.files import read_some
 from faultfinder.folders import user_place
 from faultfinder.model.parts import Price
 
@@ -45,8 +45,7 @@ def read_shop(path: Path | None = None) -> Shop:
     named = path is not None or bool(os.environ.get("FAULTFINDER_SHOP"))
     place = path or shop_path()
     try:
-        with open_plain(place) as opened:
-            content = opened.read(FILE_LIMIT + 1)
+        content = read_some(place, FILE_LIMIT + 1)
     except FileNotFoundError:
         if named:
             raise MisuseError(f"There is no shop settings file {place}.") from None

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from functools import lru_cache
 
@@ -85,6 +85,22 @@ def evidence_from(
         likelihoods[number] = certain(network.cards[number], network.cards[number] - 1)
     open_ones = {n: vector for n, vector in (hints or {}).items() if n not in likelihoods}
     return Evidence(likelihoods, {**silent_about(compiled, findings), **open_ones})
+
+
+def evidence_columns(
+    compiled: CompiledModel,
+    findings: Sequence[Mapping[str, str]],
+    hints: Mapping[int, Array] | None = None,
+) -> Evidence:
+    """`evidence_from` each of several sets of findings, a column each: shape (states, columns)."""
+    cards = compiled.network.cards
+    columns: dict[int, Array] = {}
+    for place, known in enumerate(findings):
+        for number, vector in evidence_from(compiled, known, hints).weighed.items():
+            # Not known in the other columns: any result fits.
+            held = columns.setdefault(number, np.ones((cards[number], len(findings))))
+            held[:, place] = vector
+    return Evidence(columns)
 
 
 def silent_about(compiled: CompiledModel, findings: Mapping[str, str]) -> dict[int, Array]:

@@ -19,7 +19,7 @@ from typing import Any
 import numpy as np
 
 from faultfinder.errors import FaultfinderError, MisuseError
-from faultfinder.files import open_plain
+from faultfinder.files import open_plain, read_some
 from faultfinder.inference.compiled import CompiledModel
 from faultfinder.model.network import Array
 
@@ -233,8 +233,7 @@ def _text(path: Path) -> str:
             with open_plain(path) as packed, gzip.open(packed) as file:
                 content = file.read(READ_LIMIT + 1)
         else:
-            with open_plain(path) as plain:
-                content = plain.read(READ_LIMIT + 1)
+            content = read_some(path, READ_LIMIT + 1)
     except EOFError as error:
         raise MisuseError(f"{path} is cut off in the middle.") from error
     except OSError as error:

@@ -10,7 +10,7 @@ import re
 from pathlib import Path
 
 from faultfinder.errors import MisuseError, did_you_mean
-from faultfinder.files import open_plain
+from faultfinder.files import read_some
 
 FOLDER_VARIABLE = "FAULTFINDER_MODELS"
 """Environment variable naming a folder of one's own, looked in before the others."""
@@ -63,8 +63,7 @@ def models_in(folder: Path) -> dict[str, Path]:
 def _is_part_file(path: Path) -> bool:
     """Whether the file's beginning says so; told without reading YAML."""
     try:
-        with open_plain(path) as file:
-            head = file.read(1 << 16)
+        head = read_some(path, 1 << 16)
     except OSError:
         return False
     # The pattern is slow, and every command looks at a dozen files that do not hold the word.

@@ -16,7 +16,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any, Protocol
 
 from faultfinder.errors import FaultfinderError
-from faultfinder.files import open_plain, private_folder, whole_file
+from faultfinder.files import private_folder, read_some, whole_file
 from faultfinder.inference.cache import cache_folder
 from faultfinder.tickets.address import SERVERS
 from faultfinder.tickets.kept_models import Files, checked_files, plain_path
@@ -168,8 +168,7 @@ class FolderShelf:
     def read(self, model: str, number: int) -> Document | None:
         place = self._own(model, str(number), _WRITTEN)
         try:
-            with open_plain(place) as stream:
-                return _checked(stream.read(READ_AT_MOST), str(place))
+            return _checked(read_some(place, READ_AT_MOST), str(place))
         except FileNotFoundError:
             return None
         except OSError as error:
@@ -182,8 +181,7 @@ class FolderShelf:
     def _text(self, model: str, number: int, name: str) -> str:
         place = self._own(model, str(number), name)
         try:
-            with open_plain(place) as stream:
-                return stream.read(READ_AT_MOST).decode("utf-8")
+            return read_some(place, READ_AT_MOST).decode("utf-8")
         except (OSError, ValueError) as error:
             reason = error.strerror if isinstance(error, OSError) else error
             raise FaultfinderError(f"{place} cannot be read: {reason}.") from error

@@ -9,13 +9,12 @@ from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Any
 
-from faultfinder.assess.casebook.books import READ_AT_MOST
+from faultfinder.assess.casebook.books import READ_AT_MOST, content_of
 from faultfinder.assess.casebook.judging import MOMENTS
 from faultfinder.assess.casebook.scores import Scored, bits_of, normalised
 from faultfinder.assess.casebook.whole_book import Book
 from faultfinder.assess.intervals import bootstrap
 from faultfinder.errors import MisuseError
-from faultfinder.files import open_plain
 
 Chances = Mapping[tuple[str, str], Mapping[str, float]]
 """(case, moment) -> group -> the chance that it holds what is at fault."""
@@ -88,11 +87,7 @@ def read_chances(place: Path) -> Chances:
 
     Raises MisuseError.
     """
-    try:
-        with open_plain(place) as handle:
-            text = handle.read(READ_AT_MOST * 4 + 1)
-    except OSError as error:
-        raise MisuseError(f"{place} cannot be read: {error.strerror}.") from None
+    text = content_of(place, READ_AT_MOST * 4 + 1)
     try:
         if len(text) > READ_AT_MOST * 4:
             raise ValueError

@@ -11,7 +11,7 @@ from pathlib import Path
 from typing import Any
 
 from faultfinder.errors import MisuseError, ModelFileError, Problem
-from faultfinder.files import open_plain
+from faultfinder.files import read_some
 from faultfinder.model.locate import model_folders
 from faultfinder.model.reading.yaml_nodes import Items, Node, Text, read_nodes
 
@@ -145,16 +145,19 @@ def book_file(name: str) -> Path:
     raise MisuseError(f"There is no {FOLDER}/{name} beside the models. Name a file.")
 
 
-def _read(place: Path) -> Any:
-    """A file's content as words, lists and dictionaries; all its faults at once."""
+def content_of(place: Path, most: int = READ_AT_MOST) -> bytes:
+    """A file's content, of so many bytes at most. Raises MisuseError where it cannot be read."""
     try:
-        with open_plain(place) as opened:
-            content = opened.read(READ_AT_MOST)
+        return read_some(place, most)
     except FileNotFoundError:
         raise MisuseError(f"There is no file {place}.") from None
     except OSError as error:
         raise MisuseError(f"{place} cannot be read: {error.strerror}.") from error
-    document = read_nodes(content, str(place))
+
+
+def _read(place: Path) -> Any:
+    """A file's content as words, lists and dictionaries; all its faults at once."""
+    document = read_nodes(content_of(place), str(place))
     if document.problems:
         raise ModelFileError(document.problems)
     return _plain(document.root)

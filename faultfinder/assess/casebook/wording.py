@@ -6,7 +6,7 @@ from collections.abc import Collection, Mapping
 from dataclasses import dataclass
 from functools import cached_property
 
-from faultfinder.assess.casebook.books import Mapped, Vocabulary
+from faultfinder.assess.casebook.books import FamilyWords, Mapped, Vocabulary
 from faultfinder.inference.compiled import CompiledModel
 from faultfinder.model.answers import state_of_reading
 from faultfinder.model.parts import Kind, Variable
@@ -26,13 +26,13 @@ class Wording:
     mapped: Mapped
 
     @cached_property
-    def family(self) -> str:
-        """The name under which the mapping speaks of the model."""
-        return self.compiled.model.name
+    def words(self) -> FamilyWords:
+        """Where the model's names differ from the vocabulary."""
+        return self.mapped.family(self.compiled.model.name)
 
     def finding(self, fact: str) -> Variable | None:
         """The finding or history that a fact stands for; None when the model cannot say it."""
-        words = self.mapped.family(self.family)
+        words = self.words
         if fact in words.cannot_say:
             return None
         name = words.facts[fact][0] if fact in words.facts else fact
@@ -44,7 +44,7 @@ class Wording:
         variable = self.finding(fact)
         if variable is None:
             return None
-        words = self.mapped.family(self.family)
+        words = self.words
         renamed = words.facts[fact][1] if fact in words.facts else {}
         for value in values:
             if f"{fact}={value}" in words.cannot_say:
@@ -72,7 +72,7 @@ class Wording:
     @cached_property
     def causes(self) -> Mapping[str, Mapping[str, tuple[str, ...]]]:
         """at_fault word -> cause -> its states; words that the model cannot say are left out."""
-        words = self.mapped.family(self.family)
+        words = self.words
         model = self.compiled.model
         found: dict[str, dict[str, tuple[str, ...]]] = {}
         for word in self.vocabulary.at_fault:
@@ -110,12 +110,11 @@ class Wording:
     @cached_property
     def action_of_repair(self) -> Mapping[str, str]:
         """Repair -> the action word that stands for it."""
-        words = self.mapped.family(self.family)
         repairs = self.compiled.model.repairs_by_name
         return {
             repair: word
             for word in self.vocabulary.actions
-            for repair in words.actions.get(word, (word,))
+            for repair in self.words.actions.get(word, (word,))
             if repair in repairs
         }
 

@@ -16,12 +16,11 @@ from dataclasses import dataclass
 import numpy as np
 
 from faultfinder.inference.compiled import CompiledModel
-from faultfinder.inference.posterior import beliefs
+from faultfinder.inference.posterior import beliefs, evidence_columns
 from faultfinder.inference.propagation import Calibrated
 from faultfinder.learning.judge.forecasts import (
     batches,
     check_tickets,
-    evidence_columns,
     label_columns,
 )
 from faultfinder.learning.judge.scores import Flags, Ints

@@ -9,7 +9,7 @@ import numpy as np
 
 from faultfinder.errors import MisuseError, did_you_mean
 from faultfinder.inference.compiled import CompiledModel
-from faultfinder.inference.posterior import Evidence, beliefs, evidence_from, log_probability
+from faultfinder.inference.posterior import beliefs, evidence_columns, log_probability
 from faultfinder.learning.judge.scores import Flags, Ints
 from faultfinder.learning.records import ClosedTicket
 from faultfinder.model.network import Array
@@ -85,20 +85,6 @@ def forecast(compiled: CompiledModel, tickets: Sequence[ClosedTicket]) -> Foreca
         label_loss=np.maximum(loss, 0.0)[which],
         possible=possible[which],
     )
-
-
-def evidence_columns(compiled: CompiledModel, findings: Sequence[Mapping[str, str]]) -> Evidence:
-    """Evidence with a column for each mapping of findings; the complaint counts as seen."""
-    single = [evidence_from(compiled, known).weighed for known in findings]
-    cards = compiled.network.cards
-    columns: dict[int, Array] = {}
-    for place, likelihoods in enumerate(single):
-        for number, vector in likelihoods.items():
-            if number not in columns:
-                # Not known in the other columns: any result fits.
-                columns[number] = np.ones((cards[number], len(single)))
-            columns[number][:, place] = vector
-    return Evidence(columns)
 
 
 def label_columns(compiled: CompiledModel, labels: Sequence[frozenset[str]]) -> dict[int, Array]:

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import dataclasses
-import math
 import types
 import typing
 from collections.abc import Mapping, Sequence
@@ -13,6 +12,7 @@ from typing import Any, TypeVar
 from faultfinder.errors import FaultfinderError
 from faultfinder.learning.judge.changed_advice import ChangedAdvice
 from faultfinder.learning.judge.judging import Judged
+from faultfinder.plain import plain
 
 T = TypeVar("T")
 
@@ -33,9 +33,8 @@ class Judgement:
         return self.against[0].verdict.word if self.against else "cannot tell yet"
 
     def as_plain(self) -> dict[str, Any]:
-        plain = _plain(dataclasses.asdict(self))
-        assert isinstance(plain, dict)
-        return plain
+        told: dict[str, Any] = plain(dataclasses.asdict(self))
+        return told
 
     @staticmethod
     def read(told: Mapping[str, Any]) -> Judgement:
@@ -46,17 +45,6 @@ class Judgement:
             raise FaultfinderError(
                 f"A kept judgement is damaged ({error}). Tune and judge again."
             ) from error
-
-
-def _plain(value: Any) -> Any:
-    """JSON has no NaN: None stands for it."""
-    if isinstance(value, float) and math.isnan(value):
-        return None
-    if isinstance(value, Mapping):
-        return {str(key): _plain(one) for key, one in value.items()}
-    if isinstance(value, tuple | list):
-        return [_plain(one) for one in value]
-    return value
 
 
 def _made(kind: type[T], told: Any) -> T:

@@ -19,8 +19,8 @@ from faultfinder.consultation.consult import consult
 from faultfinder.decide.shop import Shop
 from faultfinder.errors import ImpossibleEvidence
 from faultfinder.inference.compiled import CompiledModel
-from faultfinder.inference.posterior import log_probability
-from faultfinder.learning.judge.forecasts import evidence_columns, label_columns
+from faultfinder.inference.posterior import evidence_columns, log_probability
+from faultfinder.learning.judge.forecasts import label_columns
 from faultfinder.learning.records import drawn
 from faultfinder.learning.steps import IMPOSSIBLE, Known, Step, adviser, case_at, check_steps
 from faultfinder.model.parts import Check, FaultModel, Kind

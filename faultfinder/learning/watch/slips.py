@@ -16,8 +16,8 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from faultfinder.inference.compiled import CompiledModel
-from faultfinder.inference.posterior import beliefs, posterior
-from faultfinder.learning.judge.forecasts import batches, evidence_columns, label_columns
+from faultfinder.inference.posterior import beliefs, evidence_columns, posterior
+from faultfinder.learning.judge.forecasts import batches, label_columns
 from faultfinder.learning.records import ClosedTicket
 from faultfinder.model.network import Array
 from faultfinder.model.parts import Kind

@@ -9,8 +9,8 @@ from dataclasses import dataclass
 import numpy as np
 
 from faultfinder.inference.compiled import CompiledModel, entropy_bits
-from faultfinder.inference.posterior import beliefs
-from faultfinder.learning.judge.forecasts import batches, evidence_columns
+from faultfinder.inference.posterior import beliefs, evidence_columns
+from faultfinder.learning.judge.forecasts import batches
 from faultfinder.learning.records import drawn
 from faultfinder.learning.steps import (
     Known,

@@ -13,7 +13,7 @@ from dataclasses import replace
 from pathlib import Path
 
 from faultfinder.errors import MisuseError, ModelFileError
-from faultfinder.files import open_plain
+from faultfinder.files import read_some
 from faultfinder.model.parts import FaultModel, Kind, Row, Table, Variable
 from faultfinder.model.reading import keys
 from faultfinder.model.reading.faults import Faults, TooManyProblems, shown
@@ -71,9 +71,8 @@ def read_model(path: Path) -> FaultModel:
 
 def read_content(path: Path) -> bytes:
     """A file's content. Raises OSError, or ValueError for a path that cannot be one."""
-    with open_plain(path) as file:
-        # One byte more than allowed is enough to know that it is too long.
-        return file.read(SIZE_LIMIT + 1)
+    # One byte more than allowed is enough to know that it is too long.
+    return read_some(path, SIZE_LIMIT + 1)
 
 
 def parse_model(text: str | bytes, file: str, read_included: ReadFile = read_content) -> FaultModel:

@@ -556,8 +556,7 @@ class _Writer:
     def stop(self) -> list[Line]:
         """What ended it, what must happen, and what lifts it."""
         told, number = self.view.told, self.view.ticket
-        said = told.stop.strip().removeprefix("Stop.").strip()
-        made = [self._head("STOP"), self._lines(said, role="caution")]
+        made = [self._head("STOP"), self._lines(told.stop_said, role="caution")]
         for rule in self.model.stop_rules:
             result = told.case.everything.get(rule.finding)
             if result not in rule.results:

@@ -44,10 +44,8 @@ def next_page(view: View, bold: bool = False) -> str:
 
 def add_stop(page: Page, view: View) -> None:
     """A safety rule ended the diagnosis: what to do, and no checks."""
-    # A rule may begin with the word itself; it stands in the heading.
-    said = view.told.stop.strip().removeprefix("Stop.").strip()
     page.heading("STOP")
-    page.text(said)
+    page.text(view.told.stop_said)
     page.blank()
     add_known(page, view)
     page.text("The diagnosis ends here; no check is offered while this stands.")

@@ -78,8 +78,7 @@ def sheet_page(ticket: Ticket, view: View | str) -> str:
         "sheet.html",
         title=f"Bench sheet, ticket {ticket.number}",
         heading=title,
-        # A rule may begin with the word itself; it stands in the heading.
-        stop=known.told.stop.strip().removeprefix("Stop.").strip() if known and stopped else "",
+        stop=known.told.stop_said if known and stopped else "",
         desk=_desk(ticket, view),
         waiting=_waiting(ticket),
         stage=_stage(ticket, known),

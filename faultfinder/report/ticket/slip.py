@@ -43,7 +43,7 @@ def slip_rows(ticket: Ticket, view: View) -> list[Row]:
     rows.append(Row("Found at the counter", "; ".join(told)))
     quote = view.quote
     if view.told.stop:
-        rows.append(Row("STOP", view.told.stop.removeprefix("Stop.").strip()))
+        rows.append(Row("STOP", view.told.stop_said))
     elif quote is not None:
         said = f"about {quote.looking:.0f} {currency} if it is only looked at; "
         if quote.repaired is not None:

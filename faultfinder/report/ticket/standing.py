@@ -59,7 +59,7 @@ def standing_of(view: View) -> Standing:
         next_check=step.name if step is not None and step.kind == "check" else "",
         step=next_words(view),
         advice="" if view.advice is None else view.advice.kind,
-        stop=view.told.stop.removeprefix("Stop.").strip(),
+        stop=view.told.stop_said,
     )
 
 
