@@ -8,7 +8,7 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, field
-from functools import cached_property
+from functools import cached_property, lru_cache
 
 import numpy as np
 from numpy.typing import NDArray
@@ -20,6 +20,12 @@ from faultfinder.decide.walk import FAILS, PASSES, split, walk
 from faultfinder.errors import FaultfinderError
 from faultfinder.inference.compiled import CompiledModel
 from faultfinder.model.network import Array
+
+BATCH = 100_000
+"""Machines drawn at once."""
+
+MANY = 8
+"""States from which one is found by halving."""
 
 
 def draw_machines(
@@ -45,31 +51,74 @@ def draw_machines(
     kept: list[Ints] = []
     have, drawn = 0, 0
     while have < count:
-        batch = np.zeros((100_000, len(network.names)), dtype=np.int64)
-        _draw(compiled, batch, list(network.order), rng)
-        fits = np.ones(len(batch), dtype=bool)
-        for number, state in wanted.items():
-            fits &= batch[:, number] == state
-        kept.append(batch[fits])
-        have += int(fits.sum())
-        drawn += len(batch)
+        kept.append(_fitting(compiled, wanted, rng))
+        have += len(kept[-1])
+        drawn += BATCH
         if drawn >= 2_000_000 and have < drawn / 20_000:
             raise FaultfinderError("These findings are too rare to be drawn from the model.")
     return np.concatenate(kept)[:count]
+
+
+def _fitting(compiled: CompiledModel, wanted: Mapping[int, int], rng: np.random.Generator) -> Ints:
+    """Those of BATCH machines that fit. What does not bear on that is worked out for them only."""
+    network = compiled.network
+    shares = rng.random((len(network.order), BATCH))
+    above, stack = set(wanted), list(wanted)
+    while stack:
+        stack += (new := set(network.parents[stack.pop()]) - above)
+        above |= new
+    states: dict[int, Ints] = {}
+    going: Ints | None = None
+    for place in sorted(
+        range(len(network.order)), key=lambda place: network.order[place] not in above
+    ):
+        number = network.order[place]
+        share = shares[place] if going is None else shares[place, going]
+        states[number] = _states(compiled, states, number, share)
+        if number in wanted:
+            fits = np.flatnonzero(states[number] == wanted[number])
+            states = {one: held[fits] for one, held in states.items()}
+            going = fits if going is None else going[fits]
+    return np.stack([states[number] for number in range(len(network.names))], axis=1)
+
+
+def _states(
+    compiled: CompiledModel, states: Mapping[int, Ints], number: int, shares: Array
+) -> Ints:
+    """The state of a variable in each machine whose parents' are known: where its share, drawn
+    evenly from 0 to 1, falls among the chances of its states."""
+    network, bounds = compiled.network, _bounds(compiled, number)
+    row = np.zeros(len(shares), dtype=np.int64)
+    for parent in network.parents[number]:
+        row = row * network.cards[parent] + states[parent]
+    found = np.zeros(len(shares), dtype=np.int64)
+    if len(bounds) < MANY:
+        for bound in bounds:
+            found += shares >= bound[row]
+        return found
+    # Halving, since the chances add up and never fall.
+    for step in (1 << power for power in reversed(range(len(bounds).bit_length()))):
+        beyond = np.minimum(found + step, len(bounds))
+        found = np.where(shares >= bounds[beyond - 1, row], beyond, found)
+    return found
+
+
+@lru_cache(maxsize=512)
+def _bounds(compiled: CompiledModel, number: int) -> Array:
+    """Of every state but the last how likely it or one before it is: (states, rows of the parents'
+    states)."""
+    table = compiled.network.tables[number]
+    rising = np.cumsum(table.reshape(-1, table.shape[-1]), axis=1)
+    return np.ascontiguousarray(rising[:, :-1].T)
 
 
 def _draw(
     compiled: CompiledModel, machines: Ints, variables: list[int], rng: np.random.Generator
 ) -> None:
     """Fill in `variables` (parents before children) of every machine, in place."""
-    network = compiled.network
+    states = {number: machines[:, number] for number in compiled.network.order}
     for number in variables:
-        index = tuple(machines[:, parent] for parent in network.parents[number])
-        table = network.tables[number]
-        rows = table[index] if index else np.broadcast_to(table, (len(machines), len(table)))
-        bounds = np.cumsum(rows, axis=1)
-        drawn = (rng.random(len(machines))[:, None] >= bounds).sum(axis=1)
-        machines[:, number] = np.minimum(drawn, network.cards[number] - 1)
+        machines[:, number] = _states(compiled, states, number, rng.random(len(machines)))
 
 
 @dataclass(frozen=True)
