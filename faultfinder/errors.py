@@ -7,7 +7,8 @@ place (`faultfinder.cli`): 2 for misuse, 1 for a refused operation.
 from __future__ import annotations
 
 from collections.abc import Iterable, Sequence
-from dataclasses import dataclass
+
+from faultfinder.frozen import frozen
 
 
 class FaultfinderError(Exception):
@@ -22,7 +23,7 @@ class MisuseError(FaultfinderError):
     exit_status = 2
 
 
-@dataclass(frozen=True)
+@frozen
 class Problem:
     """One thing wrong in a file: where, what was found, and what would be right."""
 

@@ -2,17 +2,16 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
-
 import numpy as np
 
 from faultfinder.decide.problem import Problem
 from faultfinder.decide.repair_order import RepairOrder, best_order
 from faultfinder.decide.situation import Action, after_repair, check_cost, repair_cost, start
+from faultfinder.frozen import frozen
 from faultfinder.model.parts import FaultModel
 
 
-@dataclass(frozen=True)
+@frozen
 class Advice:
     """What to do now and why.
 
@@ -34,7 +33,7 @@ class Advice:
     neglected: float
 
 
-@dataclass(frozen=True)
+@frozen
 class CheckAdvice:
     """A check by what it saves (money) against repairing at once: `saves_alone` when the
     repairs follow right after it, `saves` with the checks that go on from it, most often

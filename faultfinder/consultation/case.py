@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Iterable, Mapping
-from dataclasses import dataclass, field, replace
+from dataclasses import field, replace
 from functools import lru_cache
 
 import numpy as np
@@ -14,13 +14,14 @@ from faultfinder.decide.belief import Tried
 from faultfinder.decide.naming import Naming
 from faultfinder.decide.shop import PricedPart, Shop
 from faultfinder.errors import MisuseError, did_you_mean
+from faultfinder.frozen import frozen
 from faultfinder.inference.compiled import CompiledModel
 from faultfinder.model.answers import find_result, find_stage, find_variable
 from faultfinder.model.network import Array
 from faultfinder.model.parts import Kind, Repair
 
 
-@dataclass(frozen=True, eq=False)
+@frozen(eq=False)
 class Case:
     """One machine: what was seen on it, what was tried, where it stands.
 

@@ -8,7 +8,7 @@ when it is asked for, once, so that a list of tickets does not pay for quotes no
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass, replace
+from dataclasses import replace
 from functools import cached_property
 from typing import TYPE_CHECKING, Any
 
@@ -51,6 +51,7 @@ from faultfinder.decide.policies.one_step import OneStep
 from faultfinder.decide.problem import Problem
 from faultfinder.decide.situation import Action, Policy, start
 from faultfinder.errors import FaultfinderError, MisuseError, TargetTooLarge, did_you_mean
+from faultfinder.frozen import frozen
 from faultfinder.inference.posterior import Evidence, beliefs, evidence_from
 from faultfinder.inference.propagation import Calibrated
 from faultfinder.inference.target import ALL_CAUSES, Target, TargetSpec, resolve_target
@@ -69,7 +70,7 @@ JOB_FOLD, JOB_DEPTH = 0.08, 99
 """Branches of `Consultation.job` that are less likely, or deeper, end in a repair order."""
 
 
-@dataclass(frozen=True)
+@frozen
 class NextStep:
     """What to do now: `kind` is "check", "repair", "hand over" or "name", `name` the check or
     repair ("" for handing over as it is) or what is wrong ("none of these", or causes with "+").
@@ -107,7 +108,7 @@ def consult(
     return consultation
 
 
-@dataclass(frozen=True, eq=False)
+@frozen(eq=False)
 class Consultation:
     """What follows from a case; made by `consult`."""
 

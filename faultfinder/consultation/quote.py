@@ -12,6 +12,7 @@ from faultfinder.decide.policies.one_step import OneStep
 from faultfinder.decide.problem import Ints, Problem
 from faultfinder.decide.repair_order import first_repairs
 from faultfinder.decide.situation import Action, start
+from faultfinder.frozen import frozen
 from faultfinder.inference.compiled import CompiledModel
 from faultfinder.model.network import Array
 
@@ -19,7 +20,7 @@ LOW_AT, LIKELY_AT, HIGH_AT = 0.1, 0.5, 0.9
 """The quote's low, likely and high figures are these quantiles of the job's cost."""
 
 
-@dataclass(frozen=True)
+@frozen
 class Quote:
     """What the job may cost, in money: 10th, 50th and 90th percentile.
 

@@ -7,7 +7,7 @@ it is: the cause state before, the repair's success, the cause state after.
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, field
+from dataclasses import field
 from functools import lru_cache
 
 import numpy as np
@@ -22,13 +22,14 @@ from faultfinder.decide.scenarios import (
     sum_histories,
 )
 from faultfinder.errors import ImpossibleEvidence, MisuseError, did_you_mean
+from faultfinder.frozen import frozen
 from faultfinder.inference.compiled import CompiledModel
 from faultfinder.inference.posterior import evidence_from, log_probability, silent_about
 from faultfinder.model.network import Array
 from faultfinder.model.parts import Kind
 
 
-@dataclass(frozen=True)
+@frozen
 class Tried:
     """A repair that was made and did not cure, and the results since; None: could not tell."""
 
@@ -46,7 +47,7 @@ class Tried:
         return tuple(name for name, result in self.results_since.items() if result is None)
 
 
-@dataclass(frozen=True)
+@frozen
 class BeliefNow:
     """The belief about the machine as it is: weights (scenarios,) summing to one.
 
@@ -125,7 +126,7 @@ def belief_now(
     return BeliefNow(weights, told, neglected, exact, tuple(since))
 
 
-@dataclass(frozen=True)
+@frozen
 class _Judge:
     """Weighs scenarios by what was seen; the complaint counts as seen unless denied."""
 

@@ -8,19 +8,20 @@ from __future__ import annotations
 
 import math
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, field
+from dataclasses import field
 
 import numpy as np
 from numpy.typing import NDArray
 
 from faultfinder.errors import MisuseError
+from faultfinder.frozen import frozen
 from faultfinder.model.network import Array
 
 NONE_OF_THESE = "none of these"
 """The name of a machine with none of the causes."""
 
 
-@dataclass(frozen=True)
+@frozen
 class Naming:
     """When to stop looking: by money, where `wrong` is what it costs to name anything but the
     truth (an amount, or amounts by the true name), or by probability, where a name is given once
@@ -42,7 +43,7 @@ class Naming:
             raise MisuseError(f"{self.sure:g} is no probability to be sure by: it lies in (0, 1].")
 
 
-@dataclass(frozen=True, eq=False)
+@frozen(eq=False)
 class Names:
     """The names that a job can end with; `of` (scenarios,) is the number of each one's true name.
 

@@ -12,7 +12,7 @@ Everything here is money; minutes have been turned into it by the shop's rate.
 from __future__ import annotations
 
 from collections.abc import Collection, Mapping
-from dataclasses import dataclass, field, replace
+from dataclasses import field, replace
 from functools import cached_property
 
 import numpy as np
@@ -20,6 +20,7 @@ from numpy.typing import NDArray
 
 from faultfinder.decide.naming import Names
 from faultfinder.errors import FaultfinderError
+from faultfinder.frozen import frozen
 from faultfinder.model.network import Array
 
 Ints = NDArray[np.int64]
@@ -38,7 +39,7 @@ LIKELY_CURE, PAYS = 0.5, 2.0
 taken to be worth at least when the right repair is named."""
 
 
-@dataclass(frozen=True)
+@frozen
 class CheckAction:
     """A check: its own cost, its stage, and P(result | scenario), shape (results, scenarios).
 
@@ -58,7 +59,7 @@ class CheckAction:
     kits: frozenset[int] = frozenset()
 
 
-@dataclass(frozen=True)
+@frozen
 class RepairAction:
     """A repair: own cost (labour, part, expected harm), the stage it is done in, and
     the stage of the powered look after it.
@@ -82,7 +83,7 @@ class RepairAction:
     made_by: str = ""
 
 
-@dataclass(frozen=True, eq=False)
+@frozen(eq=False)
 class Problem:
     """All that planning needs to know.
 

@@ -17,12 +17,12 @@ from __future__ import annotations
 
 import math
 from collections.abc import Collection, Sequence
-from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
 
 from faultfinder.decide.problem import Ints, Problem
+from faultfinder.frozen import frozen
 from faultfinder.model.network import Array
 
 NEGLIGIBLE = 1e-4
@@ -44,7 +44,7 @@ PATIENCE = 2
 """Repairs tried on after the best point to hand over, before an order is given up."""
 
 
-@dataclass(frozen=True)
+@frozen
 class RepairStep:
     """One repair in an order: `reached` with what probability, `cost` if reached,
     and the probability that it ends the job (`passes`)."""
@@ -55,7 +55,7 @@ class RepairStep:
     passes: float
 
 
-@dataclass(frozen=True)
+@frozen
 class RepairOrder:
     """Repairs in order, then handing over; cost in money."""
 

@@ -7,7 +7,6 @@ is left out is added up and reported, never ignored in silence.
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
 from functools import lru_cache
 from itertools import combinations, product
 
@@ -15,6 +14,7 @@ import numpy as np
 
 from faultfinder.decide.problem import Ints
 from faultfinder.errors import FaultfinderError
+from faultfinder.frozen import frozen
 from faultfinder.inference.compiled import CompiledModel
 from faultfinder.inference.posterior import Evidence, beliefs, posterior
 from faultfinder.model.network import Array
@@ -62,7 +62,7 @@ def scenario_values(compiled: CompiledModel, at_once: int) -> tuple[Ints, dict[i
     return scenarios, values
 
 
-@dataclass(frozen=True)
+@frozen
 class Histories:
     """What the histories add to the scenarios, given what is known of them.
 
@@ -221,7 +221,7 @@ def _plain_likelihoods(compiled: CompiledModel, at_once: int) -> dict[int, Array
     return found
 
 
-@dataclass(frozen=True, eq=False)
+@frozen(eq=False)
 class Common:
     """What several findings have in common beyond the causes: a condition that is no function
     of them.

@@ -2,15 +2,14 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
-
+from faultfinder.frozen import frozen
 from faultfinder.model.parts import Price
 
 UNKNOWN_WORTH = 400.0
 """What a machine is taken to be worth where nobody says anything of it: a guess, no source."""
 
 
-@dataclass(frozen=True)
+@frozen
 class PricedPart:
     """What the shop pays for the part of a repair of a machine family."""
 
@@ -19,7 +18,7 @@ class PricedPart:
     price: Price
 
 
-@dataclass(frozen=True)
+@frozen
 class Shop:
     """Settings of the shop; money in `currency` (a code or sign, for print only).
 

@@ -9,12 +9,12 @@ that halves the repairs in question. Checks that are made together share that pr
 from __future__ import annotations
 
 from collections.abc import Collection, Iterator, Sequence
-from dataclasses import dataclass
 from functools import cached_property
 
 import numpy as np
 
 from faultfinder.decide.problem import Problem
+from faultfinder.frozen import frozen
 from faultfinder.model.network import Array
 
 LIKELIEST = 250
@@ -24,7 +24,7 @@ UNLIKELY = 0.01
 """Joint results less likely than this are not followed."""
 
 
-@dataclass(frozen=True, eq=False)
+@frozen(eq=False)
 class Telling:
     """The bits of checks about the right repair, I(right repair; results).
 

@@ -8,11 +8,12 @@ from __future__ import annotations
 
 import math
 from collections.abc import Iterable
-from dataclasses import dataclass, field, replace
+from dataclasses import field, replace
 
 import numpy as np
 
 from faultfinder.errors import FaultfinderError, counted
+from faultfinder.frozen import frozen
 from faultfinder.inference.firsts import Factor
 from faultfinder.inference.propagation import initial_tables
 from faultfinder.inference.separation import determined
@@ -37,7 +38,7 @@ FAMILY_TRIES = 8
 """Leaf families that did not fit, after which no larger ones are tried."""
 
 
-@dataclass(frozen=True)
+@frozen
 class Readout:
     """How the results of some findings follow from a scope that one clique holds.
 
@@ -54,7 +55,7 @@ class Readout:
     entropy: Array = field(repr=False)
 
 
-@dataclass(frozen=True, eq=False)
+@frozen(eq=False)
 class CompiledModel:
     """A model, its arrays and its junction tree.
 

@@ -27,11 +27,11 @@ from __future__ import annotations
 
 import math
 from collections.abc import Collection, Mapping, Sequence
-from dataclasses import dataclass
 
 import numpy as np
 
 from faultfinder.errors import TargetTooLarge
+from faultfinder.frozen import frozen
 from faultfinder.inference.compiled import CompiledModel, Readout, entropy_bits, readout
 from faultfinder.inference.conditioning import columns_given
 from faultfinder.inference.elimination import WORK_LIMIT, TooLarge, joint_with_evidence
@@ -51,7 +51,7 @@ COLUMN_ENTRIES = 1 << 22
 """Tree entries times columns held at once."""
 
 
-@dataclass(frozen=True)
+@frozen
 class Information:
     """What a check would tell: `gain_bits`, and P(joint result | evidence).
 

@@ -3,11 +3,12 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, field, replace
+from dataclasses import field, replace
 from functools import lru_cache
 
 import numpy as np
 
+from faultfinder.frozen import frozen
 from faultfinder.inference.compiled import (
     CompiledModel,
     ordered_factor,
@@ -23,7 +24,7 @@ from faultfinder.inference.tree import JunctionTree, build_tree
 from faultfinder.model.network import Array
 
 
-@dataclass(frozen=True)
+@frozen
 class Evidence:
     """What is known, as likelihoods by variable number.
 

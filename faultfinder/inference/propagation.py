@@ -8,11 +8,11 @@ larger arrays and not 100 passes.
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
 from functools import lru_cache
 
 import numpy as np
 
+from faultfinder.frozen import frozen
 from faultfinder.inference.firsts import (
     Factor,
     factors_of_first,
@@ -26,7 +26,7 @@ _LETTERS = "abcdefghijklmnopqrstuvwxyzABCDEFGHIJKLMNOPQRSTUVWXYZ"
 """Names of axes for `einsum`."""
 
 
-@dataclass(frozen=True)
+@frozen
 class Calibrated:
     """Beliefs of every clique: normalised tables with a last batch axis.
 

@@ -3,12 +3,13 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass, replace
+from dataclasses import replace
 from functools import lru_cache
 
 import numpy as np
 
 from faultfinder.errors import MisuseError, did_you_mean
+from faultfinder.frozen import frozen
 from faultfinder.inference.compiled import CompiledModel, compile_model
 from faultfinder.inference.separation import determined
 from faultfinder.model.parts import Dense, Kind, Variable
@@ -19,7 +20,7 @@ ALL_CAUSES = "causes"
 TargetSpec = str | Sequence[str] | Sequence[Sequence[str]]
 
 
-@dataclass(frozen=True)
+@frozen
 class Target:
     """Variables whose joint state is to be told, in a (possibly extended) model.
 

@@ -9,13 +9,14 @@ from __future__ import annotations
 
 import math
 from collections.abc import Iterable, Sequence
-from dataclasses import dataclass, field
+from dataclasses import field
 from functools import cached_property
 
+from faultfinder.frozen import frozen
 from faultfinder.inference.firsts import Firsts, first_in, scopes_of
 
 
-@dataclass(frozen=True)
+@frozen
 class Edge:
     """A tree edge from `child` up to `parent` (clique numbers).
 
@@ -32,7 +33,7 @@ class Edge:
     view_parent: tuple[int, ...]
 
 
-@dataclass(frozen=True)
+@frozen
 class Twig:
     """A variable that hangs on a first alone, and with all that hangs on it outside the tree.
 
@@ -45,7 +46,7 @@ class Twig:
     shape: tuple[int, int]
 
 
-@dataclass(frozen=True)
+@frozen
 class JunctionTree:
     """Cliques of variable numbers (ascending), and edges in leaves-to-root order.
 

@@ -9,7 +9,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, field
+from dataclasses import field
 from functools import cached_property
 from typing import Any
 
@@ -17,6 +17,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from faultfinder.errors import FaultfinderError, counted
+from faultfinder.frozen import frozen
 from faultfinder.model.parts import (
     Dense,
     Distribution,
@@ -49,7 +50,7 @@ FIRST_WHOLE = 1
 """Members up to which the first of some variables stays one table."""
 
 
-@dataclass(frozen=True)
+@frozen
 class First:
     """A variable that is the first present of `members`, in the order of hiding.
 
@@ -65,7 +66,7 @@ class First:
     steps: tuple[int, ...]
 
 
-@dataclass(frozen=True)
+@frozen
 class DiscreteNetwork:
     """A Bayesian network over discrete variables, by index.
 

@@ -10,12 +10,14 @@ State 0 of a variable is always its normal state ("no", "seated", "on").
 from __future__ import annotations
 
 from collections.abc import Container, Iterable, Mapping, Sequence
-from dataclasses import dataclass, field
+from dataclasses import field
 from enum import StrEnum
 from functools import cached_property
 
 import numpy as np
 from numpy.typing import NDArray
+
+from faultfinder.frozen import frozen
 
 
 class Kind(StrEnum):
@@ -28,7 +30,7 @@ class Kind(StrEnum):
     FINDING = "finding"
 
 
-@dataclass(frozen=True)
+@frozen
 class Basis:
     """Where a probability comes from.
 
@@ -49,7 +51,7 @@ def worth_of_figure(default: float, *bases: Basis | None) -> float:
     return default
 
 
-@dataclass(frozen=True)
+@frozen
 class Former:
     """What an entry was called before: its earlier `names`, and which share of what went by them
     is meant (below 1 where a former entry was split)."""
@@ -61,7 +63,7 @@ class Former:
 NO_FORMER = Former()
 
 
-@dataclass(frozen=True)
+@frozen
 class Row:
     """One row of a table: holds where every named parent is in one of the listed states.
 
@@ -77,7 +79,7 @@ class Row:
     key: str = ""
 
 
-@dataclass(frozen=True)
+@frozen
 class Table:
     """Conditional probabilities as ordered rows; the first row that matches counts.
 
@@ -89,7 +91,7 @@ class Table:
     rows: tuple[Row, ...]
 
 
-@dataclass(frozen=True)
+@frozen
 class Link:
     """What one parent in one state does on its own: a probability per child state."""
 
@@ -97,7 +99,7 @@ class Link:
     basis: Basis | None = None
 
 
-@dataclass(frozen=True)
+@frozen
 class NoisyMax:
     """Independent influences on an ordered variable; the worst one wins.
 
@@ -115,7 +117,7 @@ class NoisyMax:
     links: Mapping[str, Mapping[str, Link]]
 
 
-@dataclass(frozen=True)
+@frozen
 class SimpleTest:
     """A two-state finding for one variable, by sensitivity and specificity.
 
@@ -134,7 +136,7 @@ class SimpleTest:
         return (self.of,)
 
 
-@dataclass(frozen=True)
+@frozen
 class FirstOf:
     """The first of several variables that is not in its normal state, and its state.
 
@@ -159,7 +161,7 @@ def first_of_states(parents: Iterable[tuple[str, Sequence[str]]]) -> tuple[str, 
     return (NONE_PRESENT, *named)
 
 
-@dataclass(frozen=True)
+@frozen
 class Dense:
     """A full table: axes are the parents in order, then the child."""
 
@@ -170,7 +172,7 @@ class Dense:
 Distribution = Table | NoisyMax | SimpleTest | FirstOf | Dense
 
 
-@dataclass(frozen=True)
+@frozen
 class Reading:
     """How a meter reading falls into states: `cuts` are ascending, in `unit`.
 
@@ -184,7 +186,7 @@ class Reading:
     states: tuple[str, ...]
 
 
-@dataclass(frozen=True)
+@frozen
 class Striking:
     """Results that people mention unasked: with probability `mentioned`, in (0, 1).
 
@@ -196,7 +198,7 @@ class Striking:
     unless_told: tuple[str, ...] = ()
 
 
-@dataclass(frozen=True)
+@frozen
 class Variable:
     """A history, cause, hidden condition, finding, or the complaint itself.
 
@@ -223,7 +225,7 @@ class Variable:
         return self.distribution.parents
 
 
-@dataclass(frozen=True)
+@frozen
 class Check:
     """Something a technician does to observe one or more findings (or histories).
 
@@ -264,7 +266,7 @@ class Check:
         return here if self.asked else self.stage
 
 
-@dataclass(frozen=True)
+@frozen
 class Kit:
     """What is set up once and then serves every check that needs it: minutes, and money used up."""
 
@@ -275,7 +277,7 @@ class Kit:
     line: int = 0
 
 
-@dataclass(frozen=True)
+@frozen
 class Need:
     """Something a check can need of the machine or the shop: `met` by any of these results,
     `lost` by any of those (finding -> results); `assumed` while neither is known."""
@@ -296,7 +298,7 @@ class Need:
         return self.assumed
 
 
-@dataclass(frozen=True)
+@frozen
 class Precaution:
     """What any of the results of `when` calls for before all else: the check `look` while its
     result is open, and the sentence `say`; not where one of the needs `unless` is there. With
@@ -310,7 +312,7 @@ class Precaution:
     line: int = 0
 
 
-@dataclass(frozen=True)
+@frozen
 class Stage:
     """A state of teardown the machine can be in on the bench. In a `live` one nothing is looked
     at after a repair, since hands cannot go where they are needed."""
@@ -324,7 +326,7 @@ class Stage:
     line: int = 0
 
 
-@dataclass(frozen=True)
+@frozen
 class Move:
     """One way from a stage to the next, in minutes."""
 
@@ -336,7 +338,7 @@ class Move:
     line: int = 0
 
 
-@dataclass(frozen=True)
+@frozen
 class StopRule:
     """A result that ends the diagnosis for safety: `say` is what to do instead. One found before
     a repair of `lifted_by` was made stops no more."""
@@ -348,7 +350,7 @@ class StopRule:
     line: int = 0
 
 
-@dataclass(frozen=True)
+@frozen
 class Silence:
     """The answer "nothing else" at the counter: `finding` with the result `result`.
 
@@ -360,7 +362,7 @@ class Silence:
     line: int = 0
 
 
-@dataclass(frozen=True)
+@frozen
 class Unlisted:
     """A cause that the model does not list: `prior` is its share of the machines.
 
@@ -374,7 +376,7 @@ class Unlisted:
     line: int = 0
 
 
-@dataclass(frozen=True)
+@frozen
 class Retest:
     """The powered look after a repair.
 
@@ -386,7 +388,7 @@ class Retest:
     missed: float
 
 
-@dataclass(frozen=True)
+@frozen
 class Price:
     """A price range in the shop's currency; low <= likely <= high. `kind` is "new", "used" or "",
     `on` the day (or month, or year) on which it was asked, "" where it is the model's."""
@@ -398,7 +400,7 @@ class Price:
     on: str = ""
 
 
-@dataclass(frozen=True)
+@frozen
 class Risk:
     """Harm that a check or repair can do: its probability and what it would cost."""
 
@@ -407,7 +409,7 @@ class Risk:
     says: str
 
 
-@dataclass(frozen=True)
+@frozen
 class Proof:
     """A test that proves a repair; `before_cover` ones are done with the cover still off.
     `shares` are the causes that share cable or plug with what it tests."""
@@ -422,7 +424,7 @@ class Proof:
     shares: tuple[str, ...] = ()
 
 
-@dataclass(frozen=True)
+@frozen
 class Repair:
     """A repair: `mends[cause][state]` is the probability that it removes that cause.
 
@@ -452,7 +454,7 @@ class Repair:
     was: Former = NO_FORMER
 
 
-@dataclass(frozen=True)
+@frozen
 class FaultModel:
     """All that a model file says.
 

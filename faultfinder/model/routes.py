@@ -4,12 +4,12 @@ from __future__ import annotations
 
 import itertools
 from collections.abc import Mapping
-from dataclasses import dataclass
 
+from faultfinder.frozen import frozen
 from faultfinder.model.parts import FaultModel, Move
 
 
-@dataclass(frozen=True)
+@frozen
 class Route:
     """Moves in order, and their minutes together."""
 

@@ -3,7 +3,6 @@ the best repair order."""
 
 from __future__ import annotations
 
-from dataclasses import dataclass
 from functools import cached_property
 
 import numpy as np
@@ -12,6 +11,7 @@ from numpy.typing import NDArray
 from faultfinder.decide.problem import TINY, Ints, Problem
 from faultfinder.decide.shop import Shop
 from faultfinder.decide.situation import Action, Situation, repair_now
+from faultfinder.frozen import frozen
 from faultfinder.model.network import Array
 
 
@@ -20,7 +20,7 @@ def make(problem: Problem, shop: Shop) -> OneStep:
     return OneStep(problem, shop.worth_per_bit)
 
 
-@dataclass(frozen=True, eq=False)
+@frozen(eq=False)
 class Gains:
     """The information gain of every check at once, over explicit scenarios."""
 
@@ -45,7 +45,7 @@ class Gains:
         return outcomes, np.maximum(gains, 0.0)
 
 
-@dataclass(frozen=True, eq=False)
+@frozen(eq=False)
 class OneStep:
     """Information per cost, one step deep; a check is made while its bits are worth it."""
 

@@ -10,7 +10,7 @@ from __future__ import annotations
 
 from collections import defaultdict
 from collections.abc import Sequence
-from dataclasses import dataclass, replace
+from dataclasses import replace
 from functools import cached_property
 
 import numpy as np
@@ -32,6 +32,7 @@ from faultfinder.decide.situation import (
     start,
 )
 from faultfinder.decide.together import Telling
+from faultfinder.frozen import frozen
 from faultfinder.model.network import Array
 
 CLEARLY = 0.005
@@ -69,7 +70,7 @@ def for_names(problem: Problem, names: Names) -> RollOut:
     return min(tried, key=lambda one: one.cost(start(problem))) if len(tried) > 1 else tried[0]
 
 
-@dataclass(frozen=True, eq=False)
+@frozen(eq=False)
 class RollOut:
     """Weighs the `width` checks with most bits about the right repair per cost, the most
     telling checks of `inside` stages not reached yet and of kits not set up, and the `repairs`
@@ -278,7 +279,7 @@ class RollOut:
         return cost + passes * problem.finish[self._abreast.ends[repairs]], failed
 
 
-@dataclass(frozen=True, eq=False)
+@frozen(eq=False)
 class _Ends:
     """Stories that end with a repair order (or a name): `of` is which job each belongs to."""
 

@@ -10,10 +10,11 @@ from __future__ import annotations
 
 import math
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, field, replace
+from dataclasses import field, replace
 
 from faultfinder.consultation.case import Case
 from faultfinder.consultation.judgement import SAID
+from faultfinder.frozen import frozen
 from faultfinder.model.parts import Check, FaultModel, Variable
 from faultfinder.model.routes import Route
 from faultfinder.report.consultation.branches import branch_words
@@ -54,7 +55,7 @@ ORDER = ("unasked", *CAUSE_ROLES, "why", *reversed(BRANCH_ROLES), *STAY)
 """What yields first where room is short; before what is in STAY, long lists of results do."""
 
 
-@dataclass(frozen=True)
+@frozen
 class Line:
     """Some lines that stand or yield together; `role` is in ORDER for what may yield, "caution"
     and "step" for what leads where it takes two screens, "" for what stays."""
@@ -68,7 +69,7 @@ def no_ticket_head(width: int = 80) -> Line:
     return Line(tuple(wrapped(f"{NO_TICKET} The same with --keep makes one.", width=width)), "step")
 
 
-@dataclass(frozen=True)
+@frozen
 class _Terse:
     """What is said in fewer words where room is short: `brief` causes in one line, `folded` ways,
     `tight` commands, and the lines that a finding keeps for its results, where these are fewer than

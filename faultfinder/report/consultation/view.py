@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass, field
+from dataclasses import field
 from functools import cached_property
 from itertools import pairwise
 
@@ -14,13 +14,14 @@ from faultfinder.consultation.ranking import RankedCheck
 from faultfinder.consultation.safety import looks_first
 from faultfinder.decide.belief import Tried
 from faultfinder.decide.shop import Shop
+from faultfinder.frozen import frozen
 from faultfinder.model.answers import split_results
 from faultfinder.model.parts import Check, FaultModel, StopRule, Variable
 from faultfinder.model.routes import Route
 from faultfinder.report.wording import joined
 
 
-@dataclass(frozen=True, eq=False)
+@frozen(eq=False)
 class View:
     """A consultation, ready to be put into words.
 
