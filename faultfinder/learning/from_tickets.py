@@ -13,7 +13,7 @@ from faultfinder.model.parts import FaultModel, Kind
 from faultfinder.model.was import Was
 from faultfinder.tickets.events import Found, Outcome
 from faultfinder.tickets.kept_text import unkeep
-from faultfinder.tickets.store import AT_ONCE, Store, read_tickets
+from faultfinder.tickets.store import Store, read_tickets
 from faultfinder.tickets.tables import TICKET
 from faultfinder.tickets.ticket import Ticket
 
@@ -46,30 +46,25 @@ def closed_tickets(
         query = query.where(TICKET.c.model.in_(own))
         ordered = query.order_by(TICKET.c.closed_at, TICKET.c.number)
         numbers = connection.execute(ordered).scalars().all()
-        for begin in range(0, len(numbers), AT_ONCE):
-            for ticket in read_tickets(connection, numbers[begin : begin + AT_ONCE]):
-                record = as_record(ticket, was)
-                if record.causes == () and model.complaint is not None:
-                    # Whoever complains has a fault: here it is one that the model does not list.
-                    record = replace(record, causes=None)
-                flaws = list(ticket.damage)
-                flaws += [
-                    f'{name}="{result}" is no finding with its result'
-                    for name, result in record.findings.items()
-                    if result not in results.get(name, ())
-                ]
-                flaws += [
-                    f'"{name}" is no cause' for name in record.causes or () if name not in causes
-                ]
-                if flaws:
-                    told(f"Ticket {ticket.number} is left out: {'; '.join(flaws).rstrip('.')}.")
-                else:
-                    if wrote is not None:
-                        wrote[ticket.number] = _writers(ticket, was)
-                    found = {
-                        n: result for n, result in ticket.findings.items() if result is not None
-                    }
-                    yield from readings(record, found, ticket.causes or record.causes, was)
+        for ticket in read_tickets(connection, numbers):
+            record = as_record(ticket, was)
+            if record.causes == () and model.complaint is not None:
+                # Whoever complains has a fault: here it is one that the model does not list.
+                record = replace(record, causes=None)
+            flaws = list(ticket.damage)
+            flaws += [
+                f'{name}="{result}" is no finding with its result'
+                for name, result in record.findings.items()
+                if result not in results.get(name, ())
+            ]
+            flaws += [f'"{name}" is no cause' for name in record.causes or () if name not in causes]
+            if flaws:
+                told(f"Ticket {ticket.number} is left out: {'; '.join(flaws).rstrip('.')}.")
+            else:
+                if wrote is not None:
+                    wrote[ticket.number] = _writers(ticket, was)
+                found = {n: result for n, result in ticket.findings.items() if result is not None}
+                yield from readings(record, found, ticket.causes or record.causes, was)
 
 
 def named(told: str, model: FaultModel) -> bool:

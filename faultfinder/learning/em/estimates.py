@@ -119,7 +119,7 @@ class Options:
 
     `label_error` e is the chance that a confirmed cause is wrong: the label is right with
     probability 1 - e, and else names each of its causes at random, q = (1/causes)^named.
-    `half_life_days` and `as_of`: see `patterns.gather`. Rounds end when the log posterior
+    `half_life_days`: see `patterns.gather`. Rounds end when the log posterior
     rises by less than `tolerance` of its size (and 1); `least` tickets
     are needed, one of them with a confirmed cause unless `allow_unlabelled`. With
     `leave_out_impossible` tickets that the model holds impossible are left out and listed.
@@ -132,7 +132,6 @@ class Options:
 
     label_error: float = 0.0
     half_life_days: float | None = None
-    as_of: str | None = None
     tolerance: float = 1e-9
     least: int = LEAST
     allow_unlabelled: bool = False
@@ -176,7 +175,7 @@ def tune(
 def begin(compiled: CompiledModel, tickets: Iterable[ClosedTicket], options: Options) -> Run:
     """A tuning up to its first E-step; raises as `tune` does."""
     unwritten = options.unwritten
-    patterns = gather(compiled, tickets, options.half_life_days, options.as_of, unwritten)
+    patterns = gather(compiled, tickets, options.half_life_days, unwritten)
     _check(patterns, options.least, options.allow_unlabelled)
     share = complaint_share(compiled)
     families = read_families(compiled, share, options.default_worth)
@@ -397,8 +396,6 @@ def _warnings(run: Run) -> tuple[str, ...]:
         said.append(f"Stopped after {run.rounds} rounds; the figures are not final.")
     elif not run.converged:
         said.append(f"Not settled after {run.rounds} rounds; the figures are not final.")
-    if patterns.later:
-        said.append(f"{patterns.later} tickets were closed after the date asked for: left out.")
     if run.aside:
         count = sum(item.tickets for item in run.aside)
         said.append(f"{count} tickets were left out: the model holds them impossible.")

@@ -1,6 +1,7 @@
 """Tickets as patterns: equal findings and labels are kept once, with a weight.
 
-Memory grows with the number of different patterns, not with the number of tickets.
+Memory grows with the number of different patterns, not with the number of tickets (but with a
+half-life all of them are read first).
 """
 
 from __future__ import annotations
@@ -9,6 +10,7 @@ from collections.abc import Collection, Iterable
 from dataclasses import dataclass, field
 from datetime import UTC, datetime
 from functools import cached_property
+from itertools import repeat
 
 import numpy as np
 from numpy.typing import NDArray
@@ -27,9 +29,6 @@ UNKNOWN, NORMAL, FAULTY = 0, 1, 2
 
 _KEPT = 10_000
 """Tickets whose rows are kept while reading: many say the same."""
-
-_RESCALE = 512.0
-"""Doublings after which weights are brought back, far from the largest float (2^1024)."""
 
 
 class Codec:
@@ -176,8 +175,7 @@ class Patterns:
 
     `codes` has shape (patterns, columns of `codec`). `weights` are sums of ticket
     weights, `tickets` plain numbers of tickets, `first` the number of the first ticket
-    of each pattern: all of shape (patterns,). `later` tickets were left out as closed
-    after `as_of`.
+    of each pattern: all of shape (patterns,).
     """
 
     codec: Codec
@@ -185,7 +183,6 @@ class Patterns:
     weights: Array = field(repr=False)
     tickets: NDArray[np.int64] = field(repr=False)
     first: tuple[int, ...] = field(repr=False)
-    later: int = 0
 
     @property
     def labelled(self) -> NDArray[np.bool_]:
@@ -217,7 +214,6 @@ class Patterns:
             self.weights[kept],
             self.tickets[kept],
             first,
-            self.later,
         )
 
 
@@ -238,41 +234,26 @@ def gather(
     compiled: CompiledModel,
     tickets: Iterable[ClosedTicket],
     half_life_days: float | None = None,
-    as_of: str | None = None,
     unwritten: Collection[str] = (),
 ) -> Patterns:
     """Read tickets one by one into patterns.
 
-    With `half_life_days` a ticket weighs 0.5 ** (age / half life), its age counted back
-    from `as_of`, or from the newest ticket. Tickets closed after `as_of` are left out.
+    With `half_life_days` a ticket weighs 0.5 ** (age / half life), its age counted back from the
+    newest ticket.
     """
     if half_life_days is not None and not half_life_days > 0.0:
         raise MisuseError(f"The half-life is {half_life_days} days; it must be above 0.")
     codec = Codec(compiled, unwritten)
-    end = None if as_of is None else moment(as_of, "The date to count back from")
-    dated = half_life_days is not None or end is not None
+    ages: Iterable[float] = repeat(1.0)
+    if half_life_days is not None:
+        tickets = list(tickets)
+        days = [moment(t.closed_at, f"The closing date of ticket {t.number}") for t in tickets]
+        ages = [0.5 ** ((max(days) - day) / half_life_days) for day in days]
     place: dict[bytes, int] = {}
     weights: list[float] = []
     numbers: list[int] = []
     first: list[int] = []
-    later = 0
-    base: float | None = end
-    newest = -np.inf
-    for ticket in tickets:
-        weight = 1.0
-        if dated:
-            at = moment(ticket.closed_at, f"The closing date of ticket {ticket.number}")
-            if end is not None and at > end:
-                later += 1
-                continue
-            if half_life_days is not None:
-                # Ages count from the first ticket for now: the newest is not known yet.
-                base = at if base is None else base
-                if (at - base) / half_life_days > _RESCALE:
-                    factor = 0.5 ** ((at - base) / half_life_days)
-                    weights, base = [w * factor for w in weights], at
-                newest = max(newest, at)
-                weight = 2.0 ** ((at - base) / half_life_days)
+    for ticket, weight in zip(tickets, ages, strict=False):
         weight *= ticket.share
         key = codec.encode(ticket)
         where = place.get(key)
@@ -284,15 +265,11 @@ def gather(
         else:
             weights[where] += weight
             numbers[where] += not ticket.again
-    sums = np.array(weights)
-    if half_life_days is not None and end is None and base is not None and len(sums):
-        sums = sums * 0.5 ** ((newest - base) / half_life_days)
     codes = np.frombuffer(b"".join(place), dtype=np.uint8)
     return Patterns(
         codec,
         codes.reshape(len(weights), len(codec.columns)),
-        sums,
+        np.array(weights),
         np.array(numbers, dtype=np.int64),
         tuple(first),
-        later,
     )
