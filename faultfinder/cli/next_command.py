@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import sys
 from dataclasses import replace
+from typing import TYPE_CHECKING
 
 import click
 
@@ -29,6 +30,9 @@ from faultfinder.decide.naming import Naming
 from faultfinder.errors import MisuseError
 from faultfinder.inference.target import ALL_CAUSES
 from faultfinder.report.consultation.view import View
+
+if TYPE_CHECKING:
+    from faultfinder.tickets.ticket import Ticket
 
 _TARGET_HELP = (
     'What the gain is about: "causes" (all of them, the default), some of them as "a,b", '
@@ -155,15 +159,8 @@ def next_command(
     entries = {} if state is None else found_by(state)
     view = View(told, ticket, why, entries=entries)
     if instead is not None:
-        from faultfinder.consultation import habit, plain
-        from faultfinder.plain import json_text
-        from faultfinder.report.consultation.instead import instead_page
-
-        price = habit.instead(told, instead)
-        asked = plain.Asked(told, why, price)
-        click.echo(json_text(plain.NEXT.plain(asked)) if as_json else instead_page(view, price))
-        return
-    if as_json:
+        _print_instead(view, why, instead, as_json)
+    elif as_json:
         from faultfinder.plain import json_text
 
         click.echo(json_text(told.as_plain(why)))
@@ -171,17 +168,8 @@ def next_command(
         from faultfinder.report.consultation.why import why_page
 
         click.echo(why_page(view, bold_allowed()))
-    elif full and state is not None:
-        from faultfinder.report.ticket.text import ticket_next_page
-
-        click.echo(ticket_next_page(state, view, bold_allowed()))
     elif full:
-        from faultfinder.report.consultation.short import NO_TICKET
-        from faultfinder.report.consultation.text import next_page
-
-        if not told.stop:
-            click.echo(f"{NO_TICKET}\n")
-        click.echo(next_page(view, bold_allowed()))
+        _print_whole(view, state)
     elif state is not None:
         from faultfinder.cli.on_ticket import now as present
         from faultfinder.cli.on_ticket import remember
@@ -198,3 +186,28 @@ def next_command(
         echo_screens(screens(view, [no_ticket_head(width)], width, bold=bold_allowed()))
         if not sys.stdout.isatty():
             click.echo(f"\nTo keep it as a ticket:\n{command_of(case, name)} --keep")
+
+
+def _print_instead(view: View, why: str | None, instead: str, as_json: bool) -> None:
+    """The price of a repair made now."""
+    from faultfinder.consultation import habit, plain
+    from faultfinder.plain import json_text
+    from faultfinder.report.consultation.instead import instead_page
+
+    price = habit.instead(view.told, instead)
+    asked = plain.Asked(view.told, why, price)
+    click.echo(json_text(plain.NEXT.plain(asked)) if as_json else instead_page(view, price))
+
+
+def _print_whole(view: View, state: Ticket | None) -> None:
+    """The whole page, of a ticket or without one."""
+    from faultfinder.report.consultation.short import NO_TICKET
+    from faultfinder.report.consultation.text import next_page
+    from faultfinder.report.ticket.text import ticket_next_page
+
+    if state is not None:
+        click.echo(ticket_next_page(state, view, bold_allowed()))
+        return
+    if not view.told.stop:
+        click.echo(f"{NO_TICKET}\n")
+    click.echo(next_page(view, bold_allowed()))

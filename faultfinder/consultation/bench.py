@@ -273,13 +273,13 @@ def _with_made(
     """The problem where repairs that a check made, and that have mended more likely than not, cost
     no more than the look after them."""
     checks, repairs = compiled.model.checks_by_name, compiled.model.repairs_by_name
-    looked = problem.stages.index(_looked_at(compiled, problem.stages[here]))
     made: dict[int, RepairAction] = {}
     for number, action in enumerate(problem.repairs):
         made_by = repairs[action.name].made_by
         known = (c for c in made_by if any(f in findings for f in checks[c].observes))
         check = next(known, "")
         if check and float(problem.cures[number] @ problem.weights) >= MENDED:
+            looked = problem.stages.index(_looked_at(compiled, problem.stages[here]))
             made[number] = RepairAction(action.name, 0.0, here, looked, action.mends, made_by=check)
     if not made:
         return problem

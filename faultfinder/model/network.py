@@ -260,15 +260,8 @@ def to_network(model: FaultModel) -> DiscreteNetwork:
 
     Raises FaultfinderError when they would hold more than NETWORK_LIMIT entries.
     """
-    index = {variable.name: number for number, variable in enumerate(model.variables)}
     has_children = {parent for variable in model.variables for parent in variable.parents}
-    names = [variable.name for variable in model.variables]
-    states = [variable.states for variable in model.variables]
-    parents: list[tuple[int, ...]] = []
-    tables: list[Array] = []
-    extra: list[tuple[tuple[int, ...], Array]] = []
-    firsts: dict[int, First] = {}
-    own = len(names)
+    made = _Making(model)
     held = 0
     for variable in model.variables:
         family = tuple(model.by_name[name] for name in variable.parents)
@@ -289,71 +282,98 @@ def to_network(model: FaultModel) -> DiscreteNetwork:
                 f"Up to {variable.name}, the tables of this model hold {counted(held)} numbers; "
                 f"the limit is {NETWORK_LIMIT:,}. Give variables fewer states or fewer parents."
             )
-        if split and len(names) + len(family) > STEP_LIMIT:
+        if split and len(made.names) + len(family) > STEP_LIMIT:
             raise FaultfinderError(
                 f"Up to {variable.name}, this model needs more than {STEP_LIMIT:,} variables: "
                 "each parent of a large noisy_or, noisy_max, any_of or worst_of takes one. Give "
                 "them fewer parents."
             )
         if split and isinstance(variable.distribution, FirstOf):
-            members = tuple(index[parent.name] for parent in family)
-            front, count, steps_of = members[0], len(family[0].states), []
-            for number, parent in enumerate(family[1:], 2):
-                step_scope, table = (
-                    (front, index[parent.name]),
-                    _first_step(count, len(parent.states)),
-                )
-                count = table.shape[2]
-                if number == len(family):
-                    parents.append(step_scope)
-                    tables.append(table)
-                else:
-                    front = own + len(extra)
-                    steps_of.append(front)
-                    extra.append((step_scope, table))
-                    names.append(f"{variable.name}~{number}")
-                    states.append(variable.states[:count])
-            some: list[int] = []
-            for number, parent in enumerate(family):
-                present = (np.arange(len(parent.states)) > 0).astype(np.int64)
-                any_scope: tuple[int, ...] = (members[number],)
-                if some:
-                    present = np.stack([present, np.ones_like(present)])
-                    any_scope = (some[-1], members[number])
-                some.append(own + len(extra))
-                extra.append((any_scope, np.eye(2)[present]))
-                names.append(f"{variable.name}~any{number + 1}")
-                states.append(("no", "yes"))
-            firsts[index[variable.name]] = First(members, tuple(some), tuple(steps_of))
-            continue
-        if not split or not isinstance(variable.distribution, NoisyMax):
-            parents.append(tuple(index[parent.name] for parent in family))
-            tables.append(dense_table(variable, family))
-            continue
+            made.first_of(variable, family)
+        elif split and isinstance(variable.distribution, NoisyMax):
+            made.chain(variable, variable.distribution, family)
+        else:
+            scope = tuple(made.index[parent.name] for parent in family)
+            made.add(scope, dense_table(variable, family))
+    return made.network()
+
+
+class _Making:
+    """A network while it is made: the model's own variables, and the steps that large families
+    are split into, which come after them."""
+
+    def __init__(self, model: FaultModel) -> None:
+        self.index = {variable.name: number for number, variable in enumerate(model.variables)}
+        self.names = [variable.name for variable in model.variables]
+        self._states = [variable.states for variable in model.variables]
+        self._own: list[tuple[tuple[int, ...], Array]] = []
+        self._steps: list[tuple[tuple[int, ...], Array]] = []
+        self._firsts: dict[int, First] = {}
+
+    def add(self, scope: tuple[int, ...], table: Array) -> None:
+        """The table of the model's next variable over its parents, by number."""
+        self._own.append((scope, table))
+
+    def _more(
+        self, name: str, states: tuple[str, ...], scope: tuple[int, ...], table: Array
+    ) -> int:
+        """One more variable, which no model names; returns its number."""
+        self.names.append(name)
+        self._states.append(states)
+        self._steps.append((scope, table))
+        return len(self.names) - 1
+
+    def first_of(self, variable: Variable, family: Sequence[Variable]) -> None:
+        """The first present of many: the first of those so far and one more, step by step, and
+        beside that whether any of those so far is present."""
+        members = tuple(self.index[parent.name] for parent in family)
+        front, count, steps = members[0], len(family[0].states), list[int]()
+        for number, parent in enumerate(family[1:], 2):
+            scope, table = (front, members[number - 1]), _first_step(count, len(parent.states))
+            count = table.shape[2]
+            if number == len(family):
+                self.add(scope, table)
+            else:
+                name = f"{variable.name}~{number}"
+                front = self._more(name, variable.states[:count], scope, table)
+                steps.append(front)
+        some: list[int] = []
+        for number, parent in enumerate(family):
+            present = (np.arange(len(parent.states)) > 0).astype(np.int64)
+            any_scope: tuple[int, ...] = (members[number],)
+            if some:
+                present = np.stack([present, np.ones_like(present)])
+                any_scope = (some[-1], members[number])
+            name = f"{variable.name}~any{number + 1}"
+            some.append(self._more(name, ("no", "yes"), any_scope, np.eye(2)[present]))
+        self._firsts[self.index[variable.name]] = First(members, tuple(some), tuple(steps))
+
+    def chain(self, variable: Variable, told: NoisyMax, family: Sequence[Variable]) -> None:
+        """A noisy-MAX as the worst of the influences so far and one more, step by step."""
         before: int | None = None
         for number, parent in enumerate(family):
-            alone = _step(variable.distribution, parent, card)
-            step = _chain_step(alone)
+            step = _chain_step(_step(told, parent, len(variable.states)))
             scope: tuple[int, ...]
             if before is None:
                 # The leak is the first influence.
-                leak = np.asarray(variable.distribution.leak.gives)
-                scope, table = (index[parent.name],), np.einsum("b,bpc->pc", leak, step)
+                leak = np.asarray(told.leak.gives)
+                scope, step = (self.index[parent.name],), np.einsum("b,bpc->pc", leak, step)
             else:
-                scope, table = (before, index[parent.name]), step
+                scope = (before, self.index[parent.name])
             if number == len(family) - 1:
-                parents.append(scope)
-                tables.append(_settle(table))
+                self.add(scope, _settle(step))
             else:
-                before = own + len(extra)
-                extra.append((scope, _settle(table)))
-                names.append(f"{variable.name}~{number + 1}")
-                states.append(variable.states)
-    return DiscreteNetwork(
-        names=tuple(names),
-        states=tuple(states),
-        parents=tuple(parents) + tuple(scope for scope, _ in extra),
-        tables=tuple(tables) + tuple(table for _, table in extra),
-        own=own,
-        firsts=firsts,
-    )
+                name = f"{variable.name}~{number + 1}"
+                before = self._more(name, variable.states, scope, _settle(step))
+
+    def network(self) -> DiscreteNetwork:
+        """What was made."""
+        every = [*self._own, *self._steps]
+        return DiscreteNetwork(
+            names=tuple(self.names),
+            states=tuple(self._states),
+            parents=tuple(scope for scope, _ in every),
+            tables=tuple(table for _, table in every),
+            own=len(self._own),
+            firsts=self._firsts,
+        )

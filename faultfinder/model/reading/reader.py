@@ -14,13 +14,13 @@ from pathlib import Path
 
 from faultfinder.errors import MisuseError, ModelFileError
 from faultfinder.files import read_some
-from faultfinder.model.parts import FaultModel, Kind, Row, Table, Variable
+from faultfinder.model.parts import FaultModel, Kind, Row, Silence, Table, Variable
 from faultfinder.model.reading import keys
 from faultfinder.model.reading.faults import Faults, TooManyProblems, shown
 from faultfinder.model.reading.fields import Fields, good_name
 from faultfinder.model.reading.include import MARK, ReadFile, with_included
 from faultfinder.model.reading.read_distributions import Family, read_family
-from faultfinder.model.reading.read_figures import read_figures, with_first_of
+from faultfinder.model.reading.read_figures import Figures, read_figures, with_first_of
 from faultfinder.model.reading.read_former import check_former
 from faultfinder.model.reading.read_parts import (
     read_checks,
@@ -133,6 +133,55 @@ def _read_all(node: Node, faults: Faults, file: str) -> FaultModel | None:
             return None
     figures = read_figures(faults, root, heads)
     silence = read_silence(faults, root, heads)
+    variables, unsound = _variables(faults, heads, figures, silence)
+    complaint = next((head for head in heads.values() if head.kind is Kind.COMPLAINT), None)
+    proofs = read_proofs(faults, root, heads)
+    needs = read_needs(faults, root, heads)
+    kits = read_kits(faults, root)
+    checks = read_checks(
+        faults,
+        root,
+        heads,
+        stage_names,
+        [need.name for need in needs],
+        [kit.name for kit in kits],
+    )
+    repairs = read_repairs(
+        faults, root, heads, stage_names, proofs, [check.name for check in checks]
+    )
+    model = FaultModel(
+        name=_read_name(faults, root, file),
+        title=root.text("title", "Give the machine family, such as title: Thin clamshell."),
+        variables=variables,
+        checks=checks,
+        stages=stages,
+        moves=read_moves(faults, root, stage_names),
+        start=read_start(faults, root, stage_names),
+        complaint=None if complaint is None else complaint.name,
+        about=root.text("about"),
+        stop_rules=read_stops(faults, root, heads, [repair.name for repair in repairs]),
+        repairs=repairs,
+        proofs=proofs,
+        retest=read_retest(complaint),
+        silence=silence,
+        unlisted=read_unlisted(faults, root),
+        needs=needs,
+        kits=kits,
+        precautions=read_precautions(faults, root, heads, checks, [n.name for n in needs]),
+        worth=read_worth(faults, root),
+        declined_above=root.number("declined_above", high=1.0),
+        prices=root.text("prices"),
+    )
+    for entries in (model.variables, model.checks, model.repairs):
+        check_former(faults, entries)
+    validate(model, faults, unsound, _state_lines(heads))
+    return model
+
+
+def _variables(
+    faults: Faults, heads: dict[str, Head], figures: Figures, silence: Silence | None
+) -> tuple[tuple[Variable, ...], frozenset[str]]:
+    """All variables with their distributions, and those that were read with problems."""
     variables: list[Variable] = []
     unsound: set[str] = set()
     for head in heads.values():
@@ -165,49 +214,7 @@ def _read_all(node: Node, faults: Faults, file: str) -> FaultModel | None:
                 states_were=head.states_were,
             )
         )
-    variables += figures.conditions
-    complaint = next((head for head in heads.values() if head.kind is Kind.COMPLAINT), None)
-    proofs = read_proofs(faults, root, heads)
-    needs = read_needs(faults, root, heads)
-    kits = read_kits(faults, root)
-    checks = read_checks(
-        faults,
-        root,
-        heads,
-        stage_names,
-        [need.name for need in needs],
-        [kit.name for kit in kits],
-    )
-    repairs = read_repairs(
-        faults, root, heads, stage_names, proofs, [check.name for check in checks]
-    )
-    model = FaultModel(
-        name=_read_name(faults, root, file),
-        title=root.text("title", "Give the machine family, such as title: Thin clamshell."),
-        variables=tuple(variables),
-        checks=checks,
-        stages=stages,
-        moves=read_moves(faults, root, stage_names),
-        start=read_start(faults, root, stage_names),
-        complaint=None if complaint is None else complaint.name,
-        about=root.text("about"),
-        stop_rules=read_stops(faults, root, heads, [repair.name for repair in repairs]),
-        repairs=repairs,
-        proofs=proofs,
-        retest=read_retest(complaint),
-        silence=silence,
-        unlisted=read_unlisted(faults, root),
-        needs=needs,
-        kits=kits,
-        precautions=read_precautions(faults, root, heads, checks, [n.name for n in needs]),
-        worth=read_worth(faults, root),
-        declined_above=root.number("declined_above", high=1.0),
-        prices=root.text("prices"),
-    )
-    for entries in (model.variables, model.checks, model.repairs):
-        check_former(faults, entries)
-    validate(model, faults, frozenset(unsound), _state_lines(heads))
-    return model
+    return (*variables, *figures.conditions), frozenset(unsound)
 
 
 def _state_lines(heads: dict[str, Head]) -> dict[tuple[str, str], int]:
