@@ -2,6 +2,9 @@
 
 from __future__ import annotations
 
+import fcntl
+import os
+import shutil
 from collections.abc import Callable, Iterator
 from pathlib import Path
 
@@ -25,6 +28,23 @@ def no_folder_of_the_user(tmp_path_factory: pytest.TempPathFactory) -> Iterator[
         for named in ("FAULTFINDER_DB", "FAULTFINDER_SHOP"):
             patch.delenv(named, raising=False)
         yield
+
+
+def made_once(factory: pytest.TempPathFactory, name: str, make: Callable[[Path], object]) -> Path:
+    """A folder that `make` fills for all workers of this run: the first to ask makes it, the
+    others wait. Whoever changes what is in it takes a copy."""
+    root = factory.getbasetemp()
+    if "PYTEST_XDIST_WORKER" in os.environ:
+        root = root.parent
+    folder, whole = root / name, root / f"{name}.whole"
+    with open(root / f"{name}.lock", "w") as lock:
+        fcntl.flock(lock, fcntl.LOCK_EX)
+        if not whole.exists():
+            shutil.rmtree(folder, ignore_errors=True)
+            folder.mkdir()
+            make(folder)
+            whole.touch()
+    return folder
 
 
 @pytest.fixture

@@ -3,9 +3,11 @@
 from __future__ import annotations
 
 import json
+import pickle
 from collections import Counter
 from collections.abc import Callable
 from dataclasses import replace
+from pathlib import Path
 
 import pytest
 from scipy import stats
@@ -43,6 +45,7 @@ from faultfinder.tickets.events import (
     entry_of,
 )
 from faultfinder.tickets.ticket import Ticket, fold
+from tests.conftest import made_once
 
 RARE = 1e-4
 """A count this unlikely, or less, does not come from what the script states."""
@@ -71,9 +74,14 @@ def tickets(lines: list[str]) -> list[Ticket]:
 
 
 @pytest.fixture(scope="module")
-def made() -> tuple[bytes, list[Truth]]:
-    whole, truths = make()
-    return as_lines(whole), truths
+def made(tmp_path_factory: pytest.TempPathFactory) -> tuple[bytes, list[Truth]]:
+    def write(folder: Path) -> None:
+        whole, truths = make()
+        (folder / "made").write_bytes(pickle.dumps((as_lines(whole), truths)))
+
+    folder = made_once(tmp_path_factory, "demo_data", write)
+    found: tuple[bytes, list[Truth]] = pickle.loads((folder / "made").read_bytes())
+    return found
 
 
 @pytest.fixture(scope="module")

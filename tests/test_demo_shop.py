@@ -30,6 +30,7 @@ from faultfinder.cli.lines import the_line
 from faultfinder.cli.main import commands
 from faultfinder.inference.loading import load_model
 from faultfinder.learning.bench.figures import bench_values
+from tests.conftest import made_once
 
 M = ("-m", "invented_portable")
 
@@ -68,7 +69,10 @@ def test_the_upgrade_is_the_same_family_with_one_cause_renamed() -> None:
 @pytest.fixture(scope="module")
 def walked(tmp_path_factory: pytest.TempPathFactory) -> Path:
     """The shop after 18 months, as walk.sh walks it, the last proposal judged and not adopted."""
-    work = tmp_path_factory.mktemp("shop")
+    return made_once(tmp_path_factory, "shop", walk)
+
+
+def walk(work: Path) -> None:
     (work / "models").mkdir()
     with pytest.MonkeyPatch.context() as patch:
         settled(patch, work)
@@ -92,7 +96,6 @@ def walked(tmp_path_factory: pytest.TempPathFactory) -> Path:
         run("import", str(FILES[1]))
         (work / "tuned.json").write_text(run("tune", *M, "--json").stdout, encoding="utf-8")
         run("replay", *M, "--played", "20")
-    return work
 
 
 def settled(patch: pytest.MonkeyPatch, work: Path) -> None:
@@ -144,10 +147,10 @@ def test_a_hand_edit_is_the_belief_from_then_on(
 
 
 def test_the_page_says_adopt_and_names_who_misreads(
-    walked: Path, monkeypatch: pytest.MonkeyPatch
+    walked: Path, monkeypatch: pytest.MonkeyPatch, tmp_path: Path
 ) -> None:
     settled(monkeypatch, walked)
-    place = walked / "review.html"
+    place = tmp_path / "review.html"
 
     def no_second_time(*words: object, **options: object) -> None:
         raise AssertionError("a judgement that was kept is worked out again")

@@ -89,6 +89,7 @@ def shop(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Shop]:
         patch.setenv("FAULTFINDER_DB", str(folder / "tickets.db"))
         patch.setenv("XDG_CONFIG_HOME", str(folder / "settings"))
         patch.delenv("FAULTFINDER_SHOP", raising=False)
+        patch.setattr("faultfinder.learning.judge.changed_advice.LAST", 10)
         rows = (ROOT / "tests/demo_before/invented_tickets.jsonl").read_text("utf-8").splitlines()
         (folder / "some.jsonl").write_text("\n".join(rows[::4]) + "\n", "utf-8")
         run("import", str(folder / "some.jsonl"))

@@ -11,6 +11,8 @@ from pathlib import Path
 
 import pytest
 
+from tests.conftest import made_once
+
 ROOT = Path(__file__).resolve().parent.parent
 
 
@@ -33,9 +35,12 @@ def run(words: list[str], folder: Path, **more: str) -> subprocess.CompletedProc
 @pytest.fixture(scope="module")
 def wheel(tmp_path_factory: pytest.TempPathFactory) -> Path:
     """The wheel, built from this checkout; pip fetches the build backend."""
-    folder = tmp_path_factory.mktemp("wheel")
-    build = [sys.executable, "-m", "pip", "wheel", "--quiet", "--no-deps", "-w", str(folder)]
-    run([*build, str(ROOT)], folder)
+
+    def build(folder: Path) -> None:
+        words = [sys.executable, "-m", "pip", "wheel", "--quiet", "--no-deps", "-w", str(folder)]
+        run([*words, str(ROOT)], folder)
+
+    folder = made_once(tmp_path_factory, "wheel", build)
     (built,) = folder.glob("faultfinder-*.whl")
     return built
 
