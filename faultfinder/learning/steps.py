@@ -8,11 +8,11 @@ from __future__ import annotations
 
 from collections.abc import Callable, Iterator, Mapping
 from dataclasses import dataclass
-from functools import cache
+from functools import cache, lru_cache
 from itertools import groupby
 
 from faultfinder.consultation.case import Case
-from faultfinder.consultation.consult import consult
+from faultfinder.consultation.consult import Consultation, consult
 from faultfinder.decide.shop import Shop
 from faultfinder.errors import ImpossibleEvidence
 from faultfinder.inference.compiled import CompiledModel
@@ -109,22 +109,37 @@ def repairs_made(ticket: Ticket) -> list[tuple[str, bool]]:
     return made
 
 
-def case_at(compiled: CompiledModel, shop: Shop, known: Known, stage: str) -> Case:
-    """The case of a moment in a log; a stage that the model does not have counts as the first."""
-    model = compiled.model
-    place = stage if stage in model.stages_by_name else model.start
-    return Case(compiled, dict(sorted(known.items())), place, shop=shop)
+Telling = Callable[[Known, str], Consultation | None]
+"""What is to be said at a moment in a log, by what is known and the stage; None where the findings
+are impossible."""
 
 
-def adviser(compiled: CompiledModel, shop: Shop) -> Callable[[Known, str], Advised]:
-    """What a model advises from what is known, in a stage; each moment is worked out once."""
+def telling(compiled: CompiledModel, shop: Shop) -> Telling:
+    """The consultation at a moment in a log; a stage that the model does not have counts as the
+    first. The last few are kept: where a machine stands after a check it stands before the next."""
+
+    @lru_cache(maxsize=4)
+    def tell(known: tuple[tuple[str, str | None], ...], stage: str) -> Consultation | None:
+        try:
+            return consult(Case(compiled, dict(known), stage, shop=shop))
+        except ImpossibleEvidence:
+            return None
+
+    stages, start = compiled.model.stages_by_name, compiled.model.start
+    return lambda known, stage: tell(
+        tuple(sorted(known.items())), stage if stage in stages else start
+    )
+
+
+def adviser(tell: Telling) -> Callable[[Known, str], Advised]:
+    """What is advised from what is known, in a stage; each moment is worked out once."""
 
     @cache
     def ask(known: tuple[tuple[str, str | None], ...], stage: str) -> Advised:
-        try:
-            step = consult(case_at(compiled, shop, dict(known), stage)).next_step
-        except ImpossibleEvidence:
+        told = tell(dict(known), stage)
+        if told is None:
             return IMPOSSIBLE, ""
+        step = told.next_step
         return (STOP, "") if step is None else (step.kind, step.name)
 
     return lambda known, stage: ask(tuple(sorted(known.items())), stage)

@@ -8,7 +8,7 @@ from dataclasses import dataclass
 from faultfinder.consultation.ranking import questions
 from faultfinder.decide.shop import Shop
 from faultfinder.inference.compiled import CompiledModel
-from faultfinder.learning.steps import Advised, Known, adviser, check_steps
+from faultfinder.learning.steps import Advised, Known, adviser, check_steps, telling
 from faultfinder.model.parts import FaultModel
 from faultfinder.tickets.ticket import Ticket
 
@@ -50,7 +50,7 @@ def changed_advice(
         return ChangedAdvice(0, 0, ())
     looked = 0
     changes = []
-    told = [adviser(model, shop) for model in (old, new)]
+    told = [adviser(telling(model, shop)) for model in (old, new)]
     for ticket in tickets:
         for after, known, stage in _moments(ticket, old.model):
             looked += 1

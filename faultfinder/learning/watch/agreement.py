@@ -15,14 +15,20 @@ from itertools import product
 import numpy as np
 
 from faultfinder.assess.intervals import wilson
-from faultfinder.consultation.consult import consult
 from faultfinder.decide.shop import Shop
-from faultfinder.errors import ImpossibleEvidence
 from faultfinder.inference.compiled import CompiledModel
 from faultfinder.inference.posterior import evidence_columns, log_probability
 from faultfinder.learning.judge.forecasts import label_columns
 from faultfinder.learning.records import drawn
-from faultfinder.learning.steps import IMPOSSIBLE, Known, Step, adviser, case_at, check_steps
+from faultfinder.learning.steps import (
+    IMPOSSIBLE,
+    Known,
+    Step,
+    Telling,
+    adviser,
+    check_steps,
+    telling,
+)
 from faultfinder.model.parts import Check, FaultModel, Kind
 from faultfinder.tickets.ticket import Ticket
 
@@ -111,7 +117,8 @@ def agreement(
     closed = [ticket for ticket in tickets if not ticket.open]
     chosen = drawn(closed, AGREEMENT_TICKETS)
     weighed = _weighed(compiled.model)
-    ranks, advised_at = _ranks(compiled, shop, weighed), adviser(compiled, shop)
+    tell = telling(compiled, shop)
+    ranks, advised_at = _ranks(tell, weighed), adviser(tell)
     counts: dict[str, list[int]] = defaultdict(lambda: [0, 0, 0])
     departures: Counter[tuple[str, str]] = Counter()
     parted: list[tuple[Step, str, Ticket]] = []
@@ -247,7 +254,7 @@ def _weighed(model: FaultModel) -> frozenset[str]:
 Ranks = Callable[[Known, str], tuple[list[str], bool] | None]
 
 
-def _ranks(compiled: CompiledModel, shop: Shop, weighed: frozenset[str]) -> Ranks:
+def _ranks(tell: Telling, weighed: frozenset[str]) -> Ranks:
     """The open checks at a moment, best first, and whether one is advised; None when the findings
     are impossible. Each moment is worked out once."""
 
@@ -255,9 +262,8 @@ def _ranks(compiled: CompiledModel, shop: Shop, weighed: frozenset[str]) -> Rank
     def rank(
         known: tuple[tuple[str, str | None], ...], stage: str
     ) -> tuple[list[str], bool] | None:
-        try:
-            told = consult(case_at(compiled, shop, dict(known), stage))
-        except ImpossibleEvidence:
+        told = tell(dict(known), stage)
+        if told is None:
             return None
         return [c.check for c in told.order_at_bench if c.check in weighed], told.next is not None
 
