@@ -779,6 +779,7 @@ def test_the_command_writes_the_page_whole_or_not_at_all(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     place = in_demo(tmp_path, monkeypatch, 12)
+    monkeypatch.setattr("faultfinder.learning.watch.agreement.AGREEMENT_TICKETS", 4)
     before = (tmp_path / "models/thin_clamshell.yaml").read_bytes()
     folder = tmp_path / "out"
     folder.mkdir()

@@ -223,6 +223,8 @@ def test_the_commands_of_the_readme_work_as_shown(
     some.write_text("\n".join(sorted(ended, key=len)[:24]) + "\n", encoding="utf-8")
     many, few = str(models.parent / "tickets.db"), str(tmp_path / "some.db")
     monkeypatch.setenv("FAULTFINDER_DB", few)
+    monkeypatch.setattr("faultfinder.learning.judge.changed_advice.LAST", 6)
+    monkeypatch.setattr("faultfinder.learning.watch.agreement.AGREEMENT_TICKETS", 6)
     run("import", str(some))
     text = (ROOT / "README.md").read_text(encoding="utf-8")
     blocks = [block.split("```")[0] for block in text.split("```sh\n")[1:]]
