@@ -49,7 +49,8 @@ from faultfinder.learning.watch.timed import STEP, job_time
 from faultfinder.learning.watch.usage import CheckUse, Usage, check_usage
 from faultfinder.learning.watch.wrong_parts import WrongParts, wrong_parts
 from faultfinder.model.parts import FaultModel, StopRule
-from faultfinder.report.lead.page import Proposal, Review, lead_page
+from faultfinder.report.lead.figures import Proposal
+from faultfinder.report.lead.page import Review, lead_page
 from faultfinder.tickets.events import (
     Closed,
     Entry,

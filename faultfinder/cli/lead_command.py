@@ -20,7 +20,7 @@ from faultfinder.report.wording import harmless
 
 if TYPE_CHECKING:
     from faultfinder.learning.versions import Line
-    from faultfinder.report.lead.page import Proposal
+    from faultfinder.report.lead.figures import Proposal
 
 
 @click.command("review", short_help="The lead's page: adopt or not, jobs, checks, people.")
@@ -88,7 +88,7 @@ def _proposal(line: Line) -> tuple[Proposal | None, str]:
     from faultfinder.inference.loading import read_kept
     from faultfinder.learning.beliefs import bench_figures_learnt, figures_learnt
     from faultfinder.learning.judge.kept import Judgement
-    from faultfinder.report.lead.page import Proposal
+    from faultfinder.report.lead.figures import Proposal
 
     versions = line.versions()
     judgement = None

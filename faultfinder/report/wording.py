@@ -61,6 +61,15 @@ def _figure(probability: float) -> str:
     return f"{probability * 100:.0f}"
 
 
+def share_range(ends: Iterable[float]) -> str:
+    """
+    >>> share_range((0.123, 0.4))
+    '12 to 40 %'
+    """
+    low, high = ends
+    return f"{low * 100:.0f} to {high * 100:.0f} %"
+
+
 def before_after(before: float, after: float) -> str:
     """How a probability moves.
 
