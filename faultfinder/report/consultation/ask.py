@@ -85,8 +85,7 @@ def seen_page(findings: Sequence[Variable]) -> str:
     page = Page()
     page.text(" ")
     page.text("Did you see one of these?")
-    for number, variable in enumerate(findings, start=1):
-        page.item(f"{number}", f"{variable.title} ({variable.name})", 2, hang=2)
+    page.page(choice_page([f"{one.title} ({one.name})" for one in findings]))
     return str(page)
 
 
@@ -95,9 +94,8 @@ def judgement_page(cause: str, findings: Sequence[Variable]) -> str:
     page = Page()
     page.text(" ")
     page.text(f"{cause} is a cause. What proved it?")
-    for number, variable in enumerate(findings, start=1):
-        page.item(f"{number}", f"{variable.title} ({variable.name})", 2, hang=2)
-    page.item(f"{len(findings) + 1}", f"nothing: it is my own judgement ({SAID})", 2, hang=2)
+    named = [f"{one.title} ({one.name})" for one in findings]
+    page.page(choice_page([*named, f"nothing: it is my own judgement ({SAID})"]))
     return str(page)
 
 

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from faultfinder.consultation.habit import Instead
-from faultfinder.report.consultation.view import View
+from faultfinder.report.consultation.view import View, step_title
 from faultfinder.report.page import Page
 from faultfinder.report.wording import before_after, minutes, money, percent, unbroken
 
@@ -16,13 +16,7 @@ def instead_page(view: View, price: Instead) -> str:
     repair = model.repairs_by_name[price.repair]
     step = view.told.next_step
     page.heading(f"Instead: {repair.title} ({repair.name}) now")
-    parts = model.checks_by_name if step is not None and step.kind == "check" else None
-    if step is None or not step.name:
-        advised = "handing it over"
-    elif parts is not None:
-        advised = parts[step.name].title
-    else:
-        advised = model.repairs_by_name[step.name].title
+    advised = step_title(model, step.name) if step and step.name else "handing it over"
     page.item("Advised:", f"{advised}.", 2, hang=2)
     more = price.cost - price.cost_advised
     money_words = _against(money(price.cost, currency), money(price.cost_advised, currency))

@@ -111,6 +111,12 @@ class View:
         return split_results(label, names)
 
 
+def step_title(model: FaultModel, name: str) -> str:
+    """What a check or repair is called; handing over where it is neither."""
+    step = model.checks_by_name.get(name) or model.repairs_by_name.get(name)
+    return step.title if step else "handing over"
+
+
 def range_of(variable: Variable, state: str) -> str:
     """The readings that fall into a state, as "under 1 V", or "" when it is no reading."""
     reading = variable.reading

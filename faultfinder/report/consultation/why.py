@@ -9,7 +9,7 @@ from __future__ import annotations
 from faultfinder.consultation.ranking import RankedCheck
 from faultfinder.report.consultation.check import add_caution, add_results, add_way, gain_and_cost
 from faultfinder.report.consultation.text import add_known, add_stop, worth_of
-from faultfinder.report.consultation.view import View
+from faultfinder.report.consultation.view import View, step_title
 from faultfinder.report.page import Page
 from faultfinder.report.wording import bits, minutes, money, percent
 
@@ -84,13 +84,12 @@ def _steady(view: View) -> str:
     found, step = view.told.steadiness, view.told.next_step
     if found is None or step is None:
         return "not weighed."
-    said = (
-        f"with all figures moved by what their basis allows, {_title(view, step.name)} stays the "
-    )
-    said += f"step in {found.same} of {found.draws} tries"
+    said = "with all figures moved by what their basis allows, "
+    said += f"{step_title(view.model, step.name)} stays the step in {found.same} of {found.draws} "
+    said += "tries"
     if found.near > found.same:
         said += f", it or another check of its round in {found.near}"
-    other = f"; most often instead: {_title(view, found.other)}" if found.other else ""
+    other = f"; most often instead: {step_title(view.model, found.other)}" if found.other else ""
     return f"{said}{other}.{_tips(view)}"
 
 
@@ -98,19 +97,12 @@ def _tips(view: View) -> str:
     """The causes whose chances would change the step."""
     said = [
         f"{view.model.by_name[tip.cause].title} {percent(tip.then)} likely and not "
-        f"{percent(tip.chance)} ({_title(view, tip.name)})"
+        f"{percent(tip.chance)} ({step_title(view.model, tip.name)})"
         for tip in view.told.tips
     ]
     if not said:
         return " No cause's odds alone, taken three times as high or low, change it."
     return f" It would change with {' or '.join(said)}."
-
-
-def _title(view: View, name: str) -> str:
-    checks, repairs = view.model.checks_by_name, view.model.repairs_by_name
-    if name in checks:
-        return checks[name].title
-    return repairs[name].title if name in repairs else "handing over"
 
 
 def _job(view: View) -> str:

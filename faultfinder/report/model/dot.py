@@ -21,7 +21,7 @@ def model_dot(model: FaultModel) -> str:
     Nodes are numbered; names and titles stand in quoted labels only.
     """
     lines = [
-        f"digraph {_quoted(model.name)} {{",
+        f"digraph {quoted(model.name)} {{",
         "  rankdir=LR;",
         '  node [fontname="sans-serif"];',
     ]
@@ -42,10 +42,10 @@ def model_dot(model: FaultModel) -> str:
 
 
 def _label(text: str) -> str:
-    return _quoted(*(textwrap.wrap(" ".join(text.split()), 24) or [""]))
+    return quoted(*(textwrap.wrap(" ".join(text.split()), 24) or [""]))
 
 
-def _quoted(*lines: str) -> str:
+def quoted(*lines: str) -> str:
     """A DOT string of some lines: quotes and backslashes escaped, so that nothing ends it."""
     safe = [line.replace("\\", "\\\\").replace('"', '\\"') for line in lines]
     return '"' + "\\n".join(safe) + '"'

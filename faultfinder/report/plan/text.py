@@ -7,6 +7,7 @@ import textwrap
 from faultfinder.decide.plan import Plan, PlanNode
 from faultfinder.model.parts import FaultModel
 from faultfinder.model.routes import Routes, look_route
+from faultfinder.report.model.dot import quoted
 from faultfinder.report.plan.words import (
     cause_words,
     ending,
@@ -132,22 +133,17 @@ def plan_dot(model: FaultModel, plan: Plan) -> str:
         nonlocal counter
         own = counter
         counter += 1
-        text = (
-            "\\n".join(_quoted(line) for line in textwrap.wrap(headline(model, node), 28))
-            + f"\\n{percent(node.reached)} reach this"
+        text = quoted(
+            *textwrap.wrap(headline(model, node), 28), f"{percent(node.reached)} reach this"
         )
         dashed = ", style=dashed" if node.kind == "order" else ""
-        lines.append(f'  n{own} [label="{text}"{dashed}];')
+        lines.append(f"  n{own} [label={text}{dashed}];")
         for branch in node.branches:
             below = visit(branch.node)
-            label = f"{_quoted(branch.label)}\\n{percent(branch.probability)}"
-            lines.append(f'  n{own} -> n{below} [label="{label}"];')
+            label = quoted(branch.label, percent(branch.probability))
+            lines.append(f"  n{own} -> n{below} [label={label}];")
         return own
 
     visit(plan.root)
     lines.append("}")
     return "\n".join(lines) + "\n"
-
-
-def _quoted(text: str) -> str:
-    return text.replace("\\", "\\\\").replace('"', '\\"')

@@ -117,22 +117,6 @@ def _by(event: Event) -> str:
     return f"{minute_of(event.at)} UTC, {event.who}"
 
 
-def _repair(model: FaultModel | None, name: str) -> str:
-    found = model.repairs_by_name.get(name) if model else None
-    return found.title if found else name
-
-
-def _finding(model: FaultModel | None, name: str, result: str | None) -> tuple[str, str]:
-    variable = model.by_name.get(name) if model else None
-    if result is None:
-        said = "could not tell"
-    elif variable is not None:
-        said = result_words(variable, result).replace("_", " ")
-    else:
-        said = result.replace("_", " ")
-    return (variable.title if variable else name), said
-
-
 # The sections, in order
 
 
@@ -188,16 +172,20 @@ class _Titles:
     """How this page calls what the model names; without a model, as the log does."""
 
     def __init__(self, model: FaultModel | None) -> None:
-        self._model = model
+        self._variables = {} if model is None else model.by_name
+        self._repairs = {} if model is None else model.repairs_by_name
 
     def finding(self, name: str) -> str:
-        return _finding(self._model, name, None)[0]
+        return self._variables[name].title if name in self._variables else name
 
     def result(self, finding: str, result: str | None) -> str:
-        return _finding(self._model, finding, result)[1]
+        if result is None:
+            return "could not tell"
+        variable = self._variables.get(finding)
+        return (result_words(variable, result) if variable else result).replace("_", " ")
 
     def repair(self, name: str) -> str:
-        return _repair(self._model, name)
+        return self._repairs[name].title if name in self._repairs else name
 
 
 def _happened(ticket: Ticket, model: FaultModel | None) -> list[tuple[Event, str, str]]:
@@ -230,7 +218,7 @@ def _proving(ticket: Ticket, view: View | None, at_work: bool) -> dict[str, Any]
     others = [Proving(test, "", *results[test]) for test in results if test not in listed]
     failed = not all(ticket.proofs.values())
     return {
-        "title": _repair(model, name),
+        "title": _Titles(model).repair(name),
         "again": f"faultfinder tried {ticket.number} {name}" if at_work and failed else "",
         "open": at_work and not failed,
         "groups": [*groups, *([("", others)] if others else [])],

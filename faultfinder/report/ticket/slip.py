@@ -7,8 +7,8 @@ from typing import NamedTuple
 from faultfinder.report.consultation.view import View
 from faultfinder.report.html import minute_of, render
 from faultfinder.report.page import Page
-from faultfinder.report.ticket.standing import CONSENT, COPIES
-from faultfinder.report.wording import joined, money, percent
+from faultfinder.report.ticket.standing import desk_rows
+from faultfinder.report.wording import percent
 from faultfinder.tickets.ticket import Ticket
 
 TERMS = "The figures are an estimate, no offer: the diagnosis goes on at the bench."
@@ -28,12 +28,7 @@ def slip_rows(ticket: Ticket, view: View) -> list[Row]:
     rows = [
         Row("Machine", model.title),
         Row("Taken in", minute_of(ticket.opened_at)),
-        Row("Complaint", desk.complaint),
-        Row("Visible condition", desk.condition),
-        Row("Left at the desk", desk.left),
-        Row("Copy of the data", COPIES.get(desk.data_copy or "", "")),
-        Row("Agreed to", joined(CONSENT.get(one, one) for one in desk.consent)),
-        Row("Limit without asking", "" if desk.limit is None else money(desk.limit, currency)),
+        *(Row(head, text) for head, text in desk_rows(ticket, currency)),
     ]
     told = [
         f"{model.by_name[name].title}: {result.replace('_', ' ')}"

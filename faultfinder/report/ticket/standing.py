@@ -6,6 +6,7 @@ from dataclasses import asdict, dataclass, field
 from typing import Any
 
 from faultfinder.report.consultation.view import View
+from faultfinder.report.wording import joined, money
 from faultfinder.tickets.ticket import Ticket
 
 COPIES = {"yes": "the customer has one", "no": "there is none", "unknown": "not known"}
@@ -18,6 +19,19 @@ CONSENT = {
     "contact-kept": "keeping name and contact",
 }
 """What is said of what a customer can agree to."""
+
+
+def desk_rows(ticket: Ticket, currency: str) -> list[tuple[str, str]]:
+    """What was taken down at the desk, each with its head; "" for what was not said."""
+    desk = ticket.intake
+    return [
+        ("Complaint", desk.complaint),
+        ("Visible condition", desk.condition),
+        ("Left at the desk", desk.left),
+        ("Copy of the data", COPIES.get(desk.data_copy or "", "")),
+        ("Agreed to", joined(CONSENT.get(one, one) for one in desk.consent)),
+        ("Limit without asking", "" if desk.limit is None else money(desk.limit, currency)),
+    ]
 
 
 @dataclass(frozen=True)

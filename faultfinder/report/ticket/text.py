@@ -11,8 +11,8 @@ from faultfinder.report.consultation.short import HEIGHT, Line, fitted, screens
 from faultfinder.report.consultation.text import next_page
 from faultfinder.report.consultation.view import View
 from faultfinder.report.page import Page
-from faultfinder.report.ticket.standing import COPIES, blocked_by, blocks_of
-from faultfinder.report.wording import harmless, minutes, money, shortened, unbroken, wrapped
+from faultfinder.report.ticket.standing import blocked_by, blocks_of, desk_rows
+from faultfinder.report.wording import harmless, minutes, shortened, unbroken, wrapped
 from faultfinder.tickets.events import ERASED_TEXT
 from faultfinder.tickets.ticket import Ticket
 
@@ -25,7 +25,9 @@ def ticket_page(ticket: Ticket, comebacks: list[int], currency: str) -> str:
     if ticket.causes:
         page.item("Confirmed:", ", ".join(ticket.causes) + ".", hang=2)
     page.text(f"Model {ticket.model}, opened {ticket.opened_at}.")
-    _add_desk(page, ticket, currency)
+    for head, text in desk_rows(ticket, currency):
+        if text:
+            page.item(f"{head}:", text, hang=2)
     for name, text in ticket.person.items():
         page.item(f"{name.capitalize()}:", text, hang=2)
     if ticket.first_ticket is not None:
@@ -45,21 +47,6 @@ def ticket_page(ticket: Ticket, comebacks: list[int], currency: str) -> str:
         page.blank()
         page.text(f"Go on with: faultfinder next {ticket.number}")
     return str(page)
-
-
-def _add_desk(page: Page, ticket: Ticket, currency: str) -> None:
-    desk = ticket.intake
-    lines = (
-        ("Complaint:", desk.complaint),
-        ("Condition:", desk.condition),
-        ("Left at the desk:", desk.left),
-        ("Agreed to:", ", ".join(desk.consent)),
-        ("Copy of the data:", COPIES.get(desk.data_copy or "", "")),
-        ("Limit without asking:", "" if desk.limit is None else money(desk.limit, currency)),
-    )
-    for name, text in lines:
-        if text:
-            page.item(name, text, hang=2)
 
 
 def ticket_next_page(ticket: Ticket, view: View, bold: bool = False) -> str:
