@@ -60,8 +60,10 @@ def round_from(
     """The round that begins with a check, or (None) the one before a repair."""
     telling = Telling(problem)
     parts = [model.checks_by_name[check.name] for check in problem.checks]
+    # What is made anyway before the right repair costs nothing to make now.
     own = np.array([check.cost for check in problem.checks])
-    noted = own + NOTING * problem.handling
+    noted = (own + NOTING * problem.handling) * (1.0 - problem.made_anyway)
+    own = own * (1.0 - problem.made_anyway)
     minutes = np.array([part.minutes for part in parts])
     members: list[int] = []
     stage = problem.stage
