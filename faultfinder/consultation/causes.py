@@ -67,20 +67,21 @@ def causes_given(
     return present(compiled.model, cause_states(compiled, calibrated))
 
 
-def chance_in_each(
+def chances_in_each(
     compiled: CompiledModel,
-    cause: str,
     cases: Sequence[Mapping[str, str]],
     hints: Mapping[int, Array] | None = None,
-) -> list[float]:
-    """The probability that one cause is present, as `causes_given` has it, from each of several
-    sets of findings: worked out side by side."""
-    network = compiled.network
+) -> Array:
+    """The probability that each cause is present, as `causes_given` has it, from each of several
+    sets of findings, worked out side by side: shape (cases, causes), in the model's order."""
+    model, network = compiled.model, compiled.network
     calibrated = beliefs(compiled, evidence_columns(compiled, cases, hints))
-    held = posterior(compiled, calibrated, network.index[cause])
-    states = network.states[network.index[cause]]
-    faulty = [states.index(state) for state in compiled.model.faulty_states(cause)]
-    chances: list[float] = held.clip(0.0, 1.0)[faulty].sum(axis=0).clip(0.0, 1.0).tolist()
+    chances = np.zeros((len(cases), len(compiled.causes)))
+    for place, cause in enumerate(compiled.causes):
+        states = network.states[cause]
+        faulty = [states.index(state) for state in model.faulty_states(network.names[cause])]
+        held = posterior(compiled, calibrated, cause).clip(0.0, 1.0)
+        chances[:, place] = held[faulty].sum(axis=0).clip(0.0, 1.0)
     return chances
 
 

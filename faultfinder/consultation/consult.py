@@ -24,7 +24,7 @@ from faultfinder.consultation.causes import (
     cause_states,
     cause_states_now,
     causes_given,
-    chance_in_each,
+    chances_in_each,
     present,
 )
 from faultfinder.consultation.quote import Quote, spread
@@ -200,9 +200,9 @@ class Consultation:
     @cached_property
     def suggestions(self) -> Mapping[str, str]:
         """What the results suggest in the model's words: finding -> words. What the model says
-        first leads, then what speaks most for the likeliest cause; what speaks against that
-        suggests nothing (after a repair: all of them, the last told first). While a look without
-        power comes before all else, only what called for it suggests anything."""
+        first leads, then what by itself changes the causes most; what speaks against the likeliest
+        cause suggests nothing (after a repair: all of them, the last told first). While a look
+        without power comes before all else, only what called for it suggests anything."""
         words = suggestions_of(self.case.model.model, self.case.latest)
         first = self.first_look
         if first is not None and first.unpowered:
@@ -211,15 +211,18 @@ class Consultation:
         if self._by_scenarios or len(words) < 2:
             return words
         told = self.case.findings
-        cause = next(iter(self.causes))
+        alone = [{name: told[name]} for name in words]
         without = [{one: told[one] for one in told if one != name} for name in words]
-        chances = chance_in_each(self.case.model, cause, without, self.case.hints)
-        speaks = {
-            name: self.causes[cause] - chance for name, chance in zip(words, chances, strict=True)
-        }
+        sets = [{}, told, *alone, *without]
+        nothing, all_told, *chances = chances_in_each(self.case.model, sets, self.case.hints)
+        likeliest = all_told.argmax()
+        tells, speaks = {}, {}
+        for place, name in enumerate(words):
+            tells[name] = float(np.abs(chances[place] - nothing).sum())
+            speaks[name] = float((all_told - chances[place + len(words)])[likeliest])
         checks = self.case.model.model.checks
         leading = {name for check in checks if check.said_first for name in check.observes}
-        order = sorted(words, key=lambda name: (name not in leading, -speaks[name]))
+        order = sorted(words, key=lambda name: (name not in leading, -tells[name]))
         return {
             name: words[name] for name in order if name in leading or speaks[name] > -SPEAKS_AGAINST
         }

@@ -139,6 +139,15 @@ def counted(number: int, one: str, many: str = "") -> str:
     return f"{number:,} {one if number == 1 else many or one + 's'}"
 
 
+def sentences(text: str) -> list[str]:
+    """The sentences of a text.
+
+    >>> sentences("Sleep it. Then look?  Yes.")
+    ['Sleep it.', 'Then look?', 'Yes.']
+    """
+    return re.split(r"(?<=[.?]) +", text)
+
+
 def shortened(text: str, width: int) -> str:
     """The text, cut with ".." when it is wider than `width` columns."""
     return text if len(text) <= width else text[: width - 2].rstrip() + ".."

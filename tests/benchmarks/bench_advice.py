@@ -10,7 +10,6 @@ same facts; judges see both in random order. tests/benchmarks/advice/ holds what
 
 from __future__ import annotations
 
-import re
 import sys
 from collections import Counter
 from collections.abc import Sequence
@@ -32,6 +31,7 @@ from faultfinder.report.consultation.branches import (
     then_words,
 )
 from faultfinder.report.consultation.repair import repair_verb
+from faultfinder.report.wording import sentences
 
 BOOK = Path(__file__).resolve().parents[2] / "models" / "casebook"
 PAIRS = Path(__file__).parent / "advice" / "pairs.yaml"
@@ -62,10 +62,11 @@ def step_words(told: Consultation, most: int = WORDS) -> str:
         first += f"{hints.pop(0)} "
     said = f"{first}{said}"
     for words in hints[:1]:
-        said = _with(said, re.split(r"(?<=[.?]) ", words), most)
-    said = _with(said, branches_in_short(model, told.branches, most - len(said.split())), most)
+        said = _with(said, sentences(words), most)
+    # Of the others where they begin: one clue more is worth more than a longer list of repairs.
     for words in hints[1:]:
-        said = _with(said, re.split(r"(?<=[.?]) ", words), most)
+        said = _with(said, sentences(words)[:1], most)
+    said = _with(said, branches_in_short(model, told.branches, most - len(said.split())), most)
     return _cut(said, most)
 
 
@@ -73,7 +74,7 @@ def branches_in_short(model: FaultModel, branches: Sequence[Branch], most: int) 
     """A sentence for each branch without chances, with the likeliest result of each finding, in at
     most so many words together: as many branches as there is room for, then as much of each."""
     made: list[str] = []
-    for causes, repairs in ((1, 4), (1, 3), (0, 4), (0, 3), (0, 2), (0, 1)):
+    for causes, repairs in ((1, 4), (1, 3), (0, 4), (0, 3), (0, 2)):
         said = []
         for branch in branches:
             then = ", ".join(then_words(model, branch.check, branch.repairs[:repairs]))

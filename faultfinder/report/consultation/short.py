@@ -8,7 +8,6 @@ rest follows on a second screen.
 
 from __future__ import annotations
 
-import math
 from collections.abc import Mapping, Sequence
 from dataclasses import field, replace
 
@@ -31,6 +30,7 @@ from faultfinder.report.wording import (
     minutes,
     money,
     percent,
+    sentences,
     shortened,
     unbroken,
     wrapped,
@@ -49,9 +49,9 @@ EASY = 2
 NO_TICKET = "No ticket: nothing is written down."
 
 BRANCH_ROLES = ("likeliest branch", "second branch", "third branch")
-STAY = ("suggestion", "known")
+STAY = (BRANCH_ROLES[0], "suggestion", "known")
 CAUSE_ROLES = ("third", "second")
-ORDER = ("unasked", *CAUSE_ROLES, "why", *reversed(BRANCH_ROLES), *STAY)
+ORDER = ("unasked", *CAUSE_ROLES, "why", "clue", *reversed(BRANCH_ROLES[1:]), *STAY)
 """What yields first where room is short; before what is in STAY, long lists of results do."""
 
 
@@ -109,19 +109,21 @@ def screens(
 
     A second screen is dearer than a long list of results: of those, fewer are then shown."""
     made: list[str] = []
-    least, brief = math.inf, False
+    best: tuple[int, int, bool] | None = None
     terse: _Terse | None = _Terse()
     while terse is not None:
         writer = _Writer(view, width, bold, terse, commands)
         body = writer.stop() if view.told.stop else writer.page()
         pages = fitted([*head, *body], height)
-        if len(pages) < least or (terse.brief and not brief and len(pages) == least):
-            made, least, brief = pages, len(pages), terse.brief
         shown = {line for page in pages for line in page.split("\n")}
         cut = {block.role for block in body if not shown.issuperset(block.lines)}
+        lost = max((STAY.index(role) + 1 for role in cut.intersection(STAY)), default=0)
+        loss = len(pages), lost, not terse.brief
+        if best is None or loss < best:
+            made, best = pages, loss
         if cut.intersection(CAUSE_ROLES) and not terse.brief:
             terse = replace(terse, brief=True)
-        elif len(pages) == 1 and not cut.intersection(STAY):
+        elif len(pages) == 1 and not lost:
             return pages
         else:
             terse = terse.more(writer.lists)
@@ -421,17 +423,22 @@ class _Writer:
         return [*made, self._lines(f"{said}.", "  ", 4, "why")]
 
     def _suggestions(self) -> list[Line]:
-        """What the most telling thing told suggests."""
-        told = self.view.told
+        """What the most telling thing told suggests; of the next one, how that begins."""
         made = []
-        for name, words in [*told.suggestions.items()][:1]:
-            said = told.case.latest[name] or ""
-            # "yes" alone says nothing of what was seen.
-            said = f"{name} {said}" if said in ("yes", "no") else said
-            made.append(
-                self._lines(f'After "{said.replace("_", " ")}": {words}', "  ", 4, "suggestion")
-            )
+        for place, (name, words) in enumerate([*self.view.told.suggestions.items()][:2]):
+            begins = sentences(words)[0] if place else words
+            if self._new(begins):
+                said = self._after(name, begins)
+                made.append(self._lines(said, "  ", 4, "clue" if place else "suggestion"))
         return made
+
+    def _after(self, name: str, words: str) -> str:
+        result = self.view.told.case.latest[name] or ""
+        # "yes" alone says nothing of what was seen.
+        said = f"{name} {result}" if result in ("yes", "no") else result
+        briefly = (check.briefly.get(name, {}) for check in self.model.checks)
+        said = next((brief[result] for brief in briefly if result in brief), said)
+        return f'After "{said.replace("_", " ")}": {words}'
 
     def _before(self) -> list[Line]:
         """The round before a repair: what may still speak against it."""
