@@ -230,7 +230,8 @@ CHECK = Keys(
         "intake": "yes: it is asked at the counter",
         "tools": "a list",
         "how": "what to do, a list",
-        "suggests": "{finding: {result: what it suggests}}",
+        "suggests": "{finding: {result: what it suggests}}; {off} in it is the short name of the "
+        "first stage without power",
         "briefly": "{finding: {result: how it is said in a few words}}",
         "said_first": "yes: what it suggests comes before what other checks suggest",
         "caution": "what to take care of",

@@ -106,8 +106,10 @@ def read_checks(
     stages: Sequence[str],
     needs: Sequence[str] = (),
     kits: Sequence[str] = (),
+    off: str = "power off",
 ) -> tuple[Check, ...]:
-    """The checks; one with a problem is kept as far as the later cross-checks need it."""
+    """The checks; one with a problem is kept as far as the later cross-checks need it. `off` is
+    what {off} stands for in what they suggest."""
     checks: list[Check] = []
     entries = root.entries("checks", "Give at least one check.")
     names = [word.value for word, _ in entries]
@@ -128,7 +130,12 @@ def read_checks(
             intake=fields.yes_no("intake", False),
             tools=fields.texts("tools"),
             how=fields.texts("how"),
-            suggests=_of_results(faults, fields, "suggests", heads, observes),
+            suggests={
+                finding: {result: text.replace("{off}", off) for result, text in lines.items()}
+                for finding, lines in _of_results(
+                    faults, fields, "suggests", heads, observes
+                ).items()
+            },
             briefly=_of_results(faults, fields, "briefly", heads, observes),
             caution=read_caution(fields),
             needs=fields.picked("needs", needs, "need"),

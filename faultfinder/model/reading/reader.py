@@ -145,6 +145,7 @@ def _read_all(node: Node, faults: Faults, file: str) -> FaultModel | None:
         stage_names,
         [need.name for need in needs],
         [kit.name for kit in kits],
+        next((one.short for one in stages if one.short and not one.powered), "power off"),
     )
     repairs = read_repairs(
         faults, root, heads, stage_names, proofs, [check.name for check in checks]
