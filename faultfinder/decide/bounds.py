@@ -9,6 +9,7 @@ with more knowledge cannot pay more, so the mean over the belief is never above 
 
 from __future__ import annotations
 
+from bisect import bisect_left
 from dataclasses import dataclass, field
 from functools import cached_property
 
@@ -88,21 +89,26 @@ class LowerBound:
         Each is tried once at most, the cheapest first, and ways to them are free. Ways add up, so
         doing so anywhere saves no more than this.
         """
-        problem = self.problem
-        return float(
-            (self._spent + (1.0 - problem.missed) ** np.arange(len(self._spent)) * cost).min()
-        )
+        dear, spent = self._tries
+        missed = self.problem.missed
+        # One try more pays while it costs less than what it may pass over.
+        tries = bisect_left(dear, missed * cost) if missed > 0.0 else 0
+        return float(spent[tries] + (1.0 - missed) ** tries * cost)
 
     @cached_property
-    def _spent(self) -> Array:
-        """Expected money for that many tries in vain, and for what slips through them."""
+    def _tries(self) -> tuple[list[float], list[float]]:
+        """What each try in vain costs, with what slips through it, the cheapest first; and the
+        expected money for so many of them."""
         problem = self.problem
-        if problem.missed <= 0.0:
-            return np.zeros(1)
         own = np.sort([repair.cost + problem.retest for repair in problem.repairs])
-        slip = problem.missed * (problem.comeback + float(problem.finish.min()))
+        dear = own + problem.missed * (problem.comeback + float(problem.finish.min()))
         reached = (1.0 - problem.missed) ** np.arange(len(own))
-        return np.concatenate([[0.0], np.cumsum(reached * (own + slip))])
+        spent = np.concatenate([[0.0], np.cumsum(reached * dear)])
+        return dear.tolist(), spent.tolist()
+
+
+Left = tuple[bool, ...]
+"""Of each fault that a joint state holds, whether it is still there."""
 
 
 @dataclass(frozen=True, eq=False)
@@ -113,34 +119,27 @@ class _Known:
     bound: LowerBound
     chances: Array
     repairs: list[int]
-    _kept: dict[tuple[tuple[bool, ...], int, int], float] = field(default_factory=dict)
+    _kept: dict[tuple[Left, int, int], float] = field(default_factory=dict)
+    _ways: dict[tuple[int, Left], list[tuple[Left, float]]] = field(default_factory=dict)
 
-    def cost(self, left: tuple[bool, ...], done: int, stage: int) -> float:
+    def cost(self, left: Left, done: int, stage: int) -> float:
         """The least cost with those faults left; `done` is a bit for each of `repairs`."""
         key = (left, done, stage)
         if key not in self._kept:
             problem = self.bound.problem
-            least = problem.give_up + float(problem.finish[stage])
+            sure = problem.act_costs[stage]
+            least = problem.give_up + problem.finish_costs[stage]
             for place, repair in enumerate(self.repairs):
-                sure = float(problem.act_cost[stage, repair])
-                if not done >> place & 1 and sure < least:
-                    least = min(least, sure + self._after(repair, left, done | 1 << place))
+                if not done >> place & 1 and sure[repair] < least:
+                    least = min(least, sure[repair] + self._after(repair, left, done | 1 << place))
             self._kept[key] = self.bound.slipping(least)
         return self._kept[key]
 
-    def _after(self, repair: int, left: tuple[bool, ...], done: int) -> float:
+    def _after(self, repair: int, left: Left, done: int) -> float:
         problem = self.bound.problem
         stage = problem.repairs[repair].test_stage
-        closing = float(problem.finish[stage])
-        outcomes: list[tuple[tuple[bool, ...], float]] = [((), 1.0)]
-        for held, chance in zip(left, self.chances[repair].tolist(), strict=True):
-            share = chance if held else 0.0
-            outcomes = [
-                ((*kept, stays), p * q)
-                for kept, p in outcomes
-                for stays, q in ((held, 1.0 - share), (False, share))
-                if q > 0.0
-            ]
+        closing = problem.finish_costs[stage]
+        outcomes = self._outcomes(repair, left)
         if all(after == left for after, _ in outcomes):
             # It mends nothing here: `slipping` has that.
             return np.inf
@@ -152,3 +151,18 @@ class _Known:
                 total += p * missed * (closing + problem.comeback)
                 total += p * (1.0 - missed) * self.cost(after, done, stage)
         return total
+
+    def _outcomes(self, repair: int, left: Left) -> list[tuple[Left, float]]:
+        """What can be left after a repair, and how likely."""
+        if (repair, left) not in self._ways:
+            outcomes: list[tuple[Left, float]] = [((), 1.0)]
+            for held, chance in zip(left, self.chances[repair].tolist(), strict=True):
+                share = chance if held else 0.0
+                outcomes = [
+                    ((*kept, stays), p * q)
+                    for kept, p in outcomes
+                    for stays, q in ((held, 1.0 - share), (False, share))
+                    if q > 0.0
+                ]
+            self._ways[repair, left] = outcomes
+        return self._ways[repair, left]
