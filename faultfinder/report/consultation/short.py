@@ -72,17 +72,18 @@ def no_ticket_head(width: int = 80) -> Line:
 @frozen
 class _Terse:
     """What is said in fewer words where room is short: `brief` causes in one line, `folded` ways,
-    `tight` commands, and the lines that a finding keeps for its results, where these are fewer than
-    all."""
+    `tight` commands, the lines that a finding keeps for its results, where these are fewer than
+    all, and checks of several findings `joined` in one line without results."""
 
     brief: bool = False
     folded: bool = False
     tight: bool = False
+    joined: bool = False
     kept: Mapping[str, int] = field(default_factory=dict)
 
-    def more(self, lists: Mapping[str, int]) -> _Terse | None:
+    def more(self, lists: Mapping[str, int], at_any_cost: bool) -> _Terse | None:
         """One step terser; `lists` are the lines of results by finding. None where nothing is
-        left to shorten."""
+        left to shorten, `at_any_cost` or for the sake of a branch."""
         if not self.folded:
             return replace(self, folded=True)
         # One whose title alone takes as many lines gets no shorter.
@@ -92,7 +93,7 @@ class _Terse:
         if lines <= EASY and not self.tight:
             return replace(self, tight=True)
         if lines <= 1:
-            return None
+            return replace(self, joined=True) if at_any_cost and not self.joined else None
         return replace(self, kept={**self.kept, longest: lines - 1})
 
 
@@ -126,7 +127,7 @@ def screens(
         elif len(pages) == 1 and not lost:
             return pages
         else:
-            terse = terse.more(writer.lists)
+            terse = terse.more(writer.lists, lost > 1)
     return made
 
 
@@ -298,6 +299,9 @@ class _Writer:
         made = self.caution(check.caution)
         single = len(check.observes) == 1
         asked = answers_of(self.model, check, self.view.still_open(check))
+        if self.terse.joined and title and len(asked) > 1:
+            names = ", ".join(name for name, _ in asked)
+            return [*made, self._lines(f"{title} ({names}): ..", "  ", 4, "step")]
         for place, (name, _) in enumerate(asked):
             begin = name
             if title and (single or place == 0):
