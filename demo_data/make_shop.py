@@ -13,6 +13,7 @@ Machines are drawn from the truth; which checks are made does not depend on what
 from __future__ import annotations
 
 import json
+from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
@@ -20,6 +21,7 @@ from typing import Any
 
 import numpy as np
 
+from faultfinder.decide.shop import Shop
 from faultfinder.decide.simulation import draw_machines
 from faultfinder.inference.compiled import CompiledModel, compile_model
 from faultfinder.inference.loading import load_model
@@ -84,6 +86,7 @@ class Job:
         self.model, self.now, self.who, self.rng = model, at, who, rng
         self.events: list[Json] = []
         self.stage = model.model.start
+        self.minutes, self.parts = 0.0, 0.0
 
     def write(self, kind: str, data: Json, who: str = "", **texts: str) -> None:
         at = self.now.strftime("%Y-%m-%dT%H:%M:%SZ")
@@ -96,6 +99,7 @@ class Job:
     def spend(self, minutes: float) -> None:
         """Time that a step takes, now and then with a pause in it."""
         spent = (STEP + minutes) * float(np.exp(self.rng.normal(0.0, 0.25)))
+        self.minutes += spent
         if self.rng.random() < PAUSE:
             spent += float(self.rng.uniform(20.0, 60.0))
         self.now += timedelta(seconds=round(60.0 * spent))
@@ -113,6 +117,13 @@ class Job:
         if self.rng.random() < WRITTEN:
             self.write("found", {"finding": check.observes[0], "result": result})
 
+    def close(self, outcome: str, causes: Sequence[str]) -> None:
+        """Closed at the desk with the bill: the work at the shop's rate and the parts, to the
+        euro."""
+        data = {"outcome": outcome, "causes": [*causes]}
+        billed = float(round(Shop().cost(self.minutes, self.parts)))
+        self.write("closed", {**data, "billed": billed}, DESK)
+
     def repair(self, repair: Repair, cures: bool) -> None:
         if repair.part.likely:
             price = repair.part.likely * PRICES.get(repair.name, 1.0)
@@ -120,6 +131,7 @@ class Job:
             self.write(
                 "ordered", {"repair": repair.name, "price": price}, part=repair.title.lower()
             )
+            self.parts += price
             days = int(repair.lead_days)
             self.now = (self.now + timedelta(days=days)).replace(hour=9, minute=0, second=0)
             order = len(self.events)
@@ -198,7 +210,7 @@ def _work(
             result = next(s for s in model.by_name[MISREAD_FINDING].states if s != result)
         job.look(check.name, result)
     if rng.random() < NO_LABEL:
-        job.write("closed", {"outcome": "customer declined", "causes": []}, DESK)
+        job.close("customer declined", [])
         return misread
     for place, cause in enumerate(causes):
         ways = sorted(
@@ -212,8 +224,7 @@ def _work(
             if cures:
                 break
     job.now += timedelta(minutes=int(rng.integers(20, 60)))
-    told = [names.get(cause, cause) for cause in causes]
-    job.write("closed", {"outcome": "repaired", "causes": told}, DESK)
+    job.close("repaired", [names.get(cause, cause) for cause in causes])
     return misread
 
 

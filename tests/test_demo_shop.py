@@ -167,6 +167,14 @@ def test_the_page_says_adopt_and_names_who_misreads(
     assert cells[:2] == [MISREADER, title]
     low, high = cells[4].removesuffix(" %").split(" to ")
     assert int(low) < 100 * MISREAD < int(high)
+    # Jobs take longer and parts cost more than the file says: more bills go above the quote than
+    # below it.
+    bills = text[text.index("Quote against bill") :].split("<h2")[0]
+    said = re.search(r"Of (\d+) bills .*?(\d+) % to less, (\d+) % to more", bills, re.DOTALL)
+    assert said is not None
+    of, below, above = map(int, said.groups())
+    assert of >= 200
+    assert below < above
 
 
 def test_a_kept_judgement_is_told_again_and_adopting_keeps_it(
