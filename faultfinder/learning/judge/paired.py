@@ -37,7 +37,7 @@ def paired_difference(
     resamples: int = RESAMPLES,
     groups: Ints | None = None,
 ) -> Difference:
-    """Mean of `new - old`, both of shape (tickets,).
+    """Mean of `new - old`, both of shape (tickets,), at least two of them.
 
     The interval is the bootstrap's over whole tickets. Where tickets of a group share what was
     decided, `groups` (tickets,) says which they are in: each group then counts as one observation

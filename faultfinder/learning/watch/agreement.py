@@ -24,7 +24,7 @@ from faultfinder.learning.steps import (
     IMPOSSIBLE,
     Known,
     Step,
-    Telling,
+    Told,
     adviser,
     check_steps,
     telling,
@@ -254,7 +254,7 @@ def _weighed(model: FaultModel) -> frozenset[str]:
 Ranks = Callable[[Known, str], tuple[list[str], bool] | None]
 
 
-def _ranks(tell: Telling, weighed: frozenset[str]) -> Ranks:
+def _ranks(tell: Told, weighed: frozenset[str]) -> Ranks:
     """The open checks at a moment, best first, and whether one is advised; None when the findings
     are impossible. Each moment is worked out once."""
 

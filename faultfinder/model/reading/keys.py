@@ -231,7 +231,7 @@ CHECK = Keys(
         "tools": "a list",
         "how": "what to do, a list",
         "suggests": "{finding: {result: what it suggests}}; {off} in it is the short name of the "
-        "first stage without power",
+        "first stage without power that has one, or power off",
         "briefly": "{finding: {result: how it is said in a few words}}",
         "said_first": "yes: what it suggests comes before what other checks suggest",
         "caution": "what to take care of",

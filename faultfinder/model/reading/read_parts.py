@@ -130,12 +130,7 @@ def read_checks(
             intake=fields.yes_no("intake", False),
             tools=fields.texts("tools"),
             how=fields.texts("how"),
-            suggests={
-                finding: {result: text.replace("{off}", off) for result, text in lines.items()}
-                for finding, lines in _of_results(
-                    faults, fields, "suggests", heads, observes
-                ).items()
-            },
+            suggests=_suggests(faults, fields, heads, observes, off),
             briefly=_of_results(faults, fields, "briefly", heads, observes),
             caution=read_caution(fields),
             needs=fields.picked("needs", needs, "need"),
@@ -173,6 +168,24 @@ def _observes(faults: Faults, fields: Fields, heads: Mapping[str, Head]) -> tupl
             else "A check can observe findings and histories only.",
         )
     return tuple(observes)
+
+
+def _suggests(
+    faults: Faults, fields: Fields, heads: Mapping[str, Head], observes: Sequence[str], off: str
+) -> dict[str, dict[str, str]]:
+    """What results suggest, with `off` for {off}."""
+    said = _of_results(faults, fields, "suggests", heads, observes)
+    for lines in said.values():
+        for result, text in lines.items():
+            lines[result] = text.replace("{off}", off)
+            if "{" in lines[result]:
+                faults.add(
+                    fields.line,
+                    f"suggests of {fields.label} holds a brace in {shown(text)}.",
+                    "{off} stands for the short name of the first stage without power; nothing "
+                    "else in braces does.",
+                )
+    return said
 
 
 def _of_results(
