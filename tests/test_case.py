@@ -150,7 +150,8 @@ def test_a_round_holds_what_is_cheaper_made_at_once(results: dict[str, str | Non
 
 @st.composite
 def rounds(draw: st.DrawFn) -> tuple[Problem, dict[str, float]]:
-    """A problem in which some checks wait for others, and the minutes of each."""
+    """A problem in which some checks wait for others, some come before repairs, and the minutes of
+    each."""
     case = draw(small_problems(checks_most=5))
     rng = np.random.default_rng(draw(st.integers(0, 2**32 - 1)))
     checks = tuple(
@@ -158,7 +159,13 @@ def rounds(draw: st.DrawFn) -> tuple[Problem, dict[str, float]]:
         for place, check in enumerate(case.checks)
     )
     minutes = {check.name: float(rng.uniform(0.5, 8.0)) for check in checks}
-    return replace(case, checks=checks, handling=float(rng.uniform(0.0, 6.0))), minutes
+    # What comes before each repair: it is made anyway before the right one.
+    repairs = tuple(
+        replace(repair, behind=frozenset(c.name for c in checks if rng.random() < 0.3))
+        for repair in case.repairs
+    )
+    handling = float(rng.uniform(0.0, 6.0))
+    return replace(case, checks=checks, repairs=repairs, handling=handling), minutes
 
 
 def left(case: Problem, weights: np.ndarray) -> float:
@@ -180,7 +187,17 @@ def test_a_round_is_what_its_rules_say(
     lead = ready[-1] if leading and ready else None
     members = [] if lead is None else [lead]
     stage = case.stage if lead is None else checks[lead].stage
-    price = [check.cost + NOTING * case.handling for check in checks]
+    still = [
+        1.0
+        - sum(
+            float(weight)
+            for weight, right in zip(case.weights, case.right_repair, strict=True)
+            if right < len(case.repairs) and check.name in case.repairs[right].behind
+        )
+        for check in checks
+    ]
+    own = [check.cost * share for check, share in zip(checks, still, strict=True)]
+    price = [(c.cost + NOTING * case.handling) * s for c, s in zip(checks, still, strict=True)]
 
     def ways(weights: np.ndarray, check: int) -> list[np.ndarray]:
         return [row * weights for row in checks[check].likelihood]
@@ -224,7 +241,7 @@ def test_a_round_is_what_its_rules_say(
             if n not in members and check.stage == stage and not check.behind & set(members)
             and spent([*members, n]) <= MINUTES
             and (often := wanted(n, members, outcomes)) >= OFTEN
-            and (1.0 - often) * check.cost <= often * case.handling
+            and (1.0 - often) * own[n] <= often * case.handling
         ]  # fmt: skip
         bits = np.array([sum(more(one, n) for one in outcomes) for n in range(len(checks))])
         others = [n for n in range(len(checks)) if n not in fits]
@@ -251,7 +268,7 @@ def test_a_round_is_what_its_rules_say(
             checks[n].results[place]: float(one.sum())
             for place, one in enumerate(ways(case.weights, n))
             if one.sum() > 0.0 and len(members) > 1
-            and all(more(one, m) * worth < one.sum() * checks[m].cost for m in members if m != n)
+            and all(more(one, m) * worth < one.sum() * own[m] for m in members if m != n)
         }
         for n in members
     }  # fmt: skip

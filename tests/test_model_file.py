@@ -188,7 +188,9 @@ def test_off_in_what_a_result_suggests_is_the_familys_own(short: str, said: str)
     text = text.replace("disconnected, powered: no", f"disconnected, powered: no{short}")
     suggests = parse_model(text, "small.yaml").checks_by_name["look_screen"].suggests
     assert suggests == {"backlight": {"off": f"No light: {said}, the strip or its connector."}}
-    with pytest.raises(ModelFileError, match=r"a brace in .*\{of\}.*\{off\} stands for"):
+    with pytest.raises(
+        ModelFileError, match=r"small.yaml:124: .*a brace: .*\{of\}.*\{off\} stands for"
+    ):
         parse_model(text.replace("{off}", "{of}"), "small.yaml")
 
 

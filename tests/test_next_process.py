@@ -133,5 +133,16 @@ def test_a_finding_already_given_is_not_offered_again(own_folders: Path) -> None
     ]
 
 
+def test_on_a_ticket_a_cause_is_completed_by_its_states(
+    own_folders: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """For `--judgement`; findings come as anywhere."""
+    monkeypatch.setenv("FAULTFINDER_DB", str(tmp_path / "tickets.db"))
+    assert process("intake", "-m", "small_lid", *DARK, "--complaint", "Invented: dark").stderr == ""
+    words = ["faultfinder", "found", "1"]
+    assert complete([*words, "strip", "="], 4) == ["fine", "dead", "unknown"]
+    assert complete([*words, "battery_shape", "="], 4) == ["flat", "swollen", "unknown"]
+
+
 def test_completion_stays_silent_when_there_is_no_model(own_folders: Path) -> None:
     assert complete(["faultfinder", "next", "-m", "nowhere", "-s", "b"], 5) == []

@@ -8,6 +8,7 @@ from __future__ import annotations
 
 from functools import cache
 from itertools import pairwise
+from pathlib import Path
 from typing import Any
 
 import numpy as np
@@ -30,6 +31,7 @@ from tests import MODELS
 
 FAMILIES = ("thin_clamshell", "bezel_clamshell", "folding_touch", "onepiece_desktop")
 EACH = 75
+SHIPPED = Path(__file__).resolve().parents[1] / "models"
 HEAD = [Line(("Ticket 1234, day 12: dark since it fell from the table" + " again" * 4,), "step")]
 
 
@@ -121,6 +123,25 @@ def test_every_state_fits_and_no_caution_is_cut(family: str) -> None:
                 ).replace("_", " ")
                 assert all(title in said for title in titles) or names[:50] in said
                 assert told.quote is None or "Quote" in said
+
+
+@pytest.mark.parametrize(
+    ("family", "results", "says"),
+    [
+        # Five checks with many results each: neither what was told nor where it leads is lost.
+        ("thin_clamshell", {"screen_light": "dark", "after": "firmware_write"}, "No life: the"),
+        ("bezel_clamshell", {"began": "comes_and_goes", "image": "none", "flicker_when": "cold",
+                             "lid_angle": "picture_comes_and_goes"}, "If good outside"),
+    ],
+)  # fmt: skip
+def test_long_lists_yield_to_what_was_told_and_where_it_leads(
+    family: str, results: dict[str, str | None], says: str
+) -> None:
+    told = consult(Case(load_model(SHIPPED / f"{family}.yaml"), results))
+    (page,) = screens(View(told), [no_ticket_head()])
+    assert says in page
+    (first, *_) = told.suggestions.values()
+    assert first.split(".")[0] in " ".join(page.split())
 
 
 def test_what_yields_yields_in_order() -> None:

@@ -88,8 +88,10 @@ def at_bench(ctx: click.Context, incomplete: str) -> Iterable[str]:
 
     case = case_of(*open_ticket(number))
     model = case.model.model
-    if "=" in incomplete:
-        return _begun(model, incomplete)
+    name, sign, _ = incomplete.partition("=")
+    if sign:
+        # A cause as well, which is named by its state.
+        return _results(model.by_name[name]) if name in model.by_name else []
     told = consult(case)
     turn = [one for check in told.round for one in model.checks_by_name[check].observes]
     first = [one for one in turn if one.startswith(incomplete) and one not in case.latest]

@@ -130,7 +130,7 @@ def read_checks(
             intake=fields.yes_no("intake", False),
             tools=fields.texts("tools"),
             how=fields.texts("how"),
-            suggests=_suggests(faults, fields, heads, observes, off),
+            suggests=_of_results(faults, fields, "suggests", heads, observes, off),
             briefly=_of_results(faults, fields, "briefly", heads, observes),
             caution=read_caution(fields),
             needs=fields.picked("needs", needs, "need"),
@@ -170,28 +170,16 @@ def _observes(faults: Faults, fields: Fields, heads: Mapping[str, Head]) -> tupl
     return tuple(observes)
 
 
-def _suggests(
-    faults: Faults, fields: Fields, heads: Mapping[str, Head], observes: Sequence[str], off: str
-) -> dict[str, dict[str, str]]:
-    """What results suggest, with `off` for {off}."""
-    said = _of_results(faults, fields, "suggests", heads, observes)
-    for lines in said.values():
-        for result, text in lines.items():
-            lines[result] = text.replace("{off}", off)
-            if "{" in lines[result]:
-                faults.add(
-                    fields.line,
-                    f"suggests of {fields.label} holds a brace in {shown(text)}.",
-                    "{off} stands for the short name of the first stage without power; nothing "
-                    "else in braces does.",
-                )
-    return said
-
-
 def _of_results(
-    faults: Faults, fields: Fields, key: str, heads: Mapping[str, Head], observes: Sequence[str]
+    faults: Faults,
+    fields: Fields,
+    key: str,
+    heads: Mapping[str, Head],
+    observes: Sequence[str],
+    off: str = "",
 ) -> dict[str, dict[str, str]]:
-    """A line of text for results of what a check observes: finding -> result -> text."""
+    """A line of text for results of what a check observes: finding -> result -> text, with `off`,
+    where it is given, for {off}."""
     suggests: dict[str, dict[str, str]] = {}
     for word, node in fields.entries(key):
         label = f"{key} of {fields.label}"
@@ -227,7 +215,15 @@ def _of_results(
                     'It must be a line of text; text that holds ": " needs quotes around it.',
                 )
             else:
-                lines[result.value] = clean_text(faults, text, label)
+                said = clean_text(faults, text, label)
+                lines[result.value] = said.replace("{off}", off) if off else said
+                if off and "{" in lines[result.value]:
+                    faults.add(
+                        text.line,
+                        f"{label}, {word.value} = {result.value} holds a brace: {shown(said)}.",
+                        "{off} stands for the short name of the first stage without power; "
+                        "nothing else in braces does.",
+                    )
         suggests[word.value] = lines
     return suggests
 
