@@ -192,7 +192,7 @@ VARIABLES = [
         "words for a result that is not there",
         "words: {off: [black, dead]}",
         "words: {of: [black]}",
-        'The words of finding backlight name the state "of", which it does not have.',
+        'words of finding backlight names the state "of", which is not there.',
         "Did you mean off?",
     ),
     Slip(

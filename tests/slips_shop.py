@@ -64,7 +64,7 @@ SHOP = [
         "a suggestion for a result that is not there",
         '        off: "No light',
         '        of: "No light',
-        'suggests of check look_screen names the result backlight = "of", which does not exist.',
+        'suggests of check look_screen, backlight names the result "of", which is not there.',
         "Did you mean off?",
     ),
     Slip(

@@ -20,7 +20,6 @@ from faultfinder.folders import user_place
 from faultfinder.model.parts import Price
 
 if TYPE_CHECKING:
-    from faultfinder.model.reading.faults import Faults
     from faultfinder.model.reading.fields import Fields
 
 _WORDS = ("currency", "model")
@@ -72,7 +71,7 @@ def parse_shop(content: bytes, file: str) -> Shop:
         fields = Fields(faults, document.root, 1, "the shop settings", known)
         for key in fields.keys:
             if key == "parts":
-                values[key] = _parts(faults, fields)
+                values[key] = _parts(fields)
             elif key in _WORDS:
                 values[key] = fields.text(key)[: 8 if key == "currency" else None]
             elif (number := fields.number(key)) is not None:
@@ -89,7 +88,7 @@ def parse_shop(content: bytes, file: str) -> Shop:
     return dataclasses.replace(Shop(), **values)
 
 
-def _parts(faults: Faults, root: Fields) -> tuple[PricedPart, ...]:
+def _parts(root: Fields) -> tuple[PricedPart, ...]:
     """The prices under `parts`, by family and repair."""
     from faultfinder.model.locate import available_models
     from faultfinder.model.reading.fields import Fields
@@ -102,13 +101,13 @@ def _parts(faults: Faults, root: Fields) -> tuple[PricedPart, ...]:
     for family in families.keys:
         for repair, entry in families.entries(family):
             label = f"the price of {repair.value}"
-            price = _price(faults, Fields(faults, entry, repair.line, label, SHOP_PRICE))
+            price = _price(Fields(root.faults, entry, repair.line, label, SHOP_PRICE))
             if price is not None:
                 found.append(PricedPart(family, repair.value, price))
     return tuple(found)
 
 
-def _price(faults: Faults, fields: Fields) -> Price | None:
+def _price(fields: Fields) -> Price | None:
     from faultfinder.model.reading.faults import shown
     from faultfinder.model.reading.keys import PRICE
     from faultfinder.model.reading.read_repairs import read_range
@@ -118,18 +117,18 @@ def _price(faults: Faults, fields: Fields) -> Price | None:
         price = None if one is None else Price(one, one, one)
         if any(key in fields for key in PRICE):
             right = "Give one price, or low, likely and high."
-            faults.add(fields.line, f"{fields.label} is given twice.", right)
+            fields.faults.add(fields.line, f"{fields.label} is given twice.", right)
     else:
-        price = read_range(faults, fields)
+        price = read_range(fields)
     on = fields.word("on", "Say when it was asked: on: 2026-10-14.")
     kind = fields.word("kind")
     if on is not None and not _ON.match(on.value):
         right = "Write the day, the month or the year: 2026-10-14."
-        faults.add(on.line, f"on of {fields.label} is {shown(on.value)}.", right)
+        fields.faults.add(on.line, f"on of {fields.label} is {shown(on.value)}.", right)
         return None
     if kind is not None and kind.value not in ("new", "used"):
         right = "It can be new or used."
-        faults.add(kind.line, f"kind of {fields.label} is {shown(kind.value)}.", right)
+        fields.faults.add(kind.line, f"kind of {fields.label} is {shown(kind.value)}.", right)
         return None
     if price is None or on is None:
         return None

@@ -26,7 +26,7 @@ _NUMBER = re.compile(r"^\s*([+-]?(?:\d+(?:[.,]\d*)?|[.,]\d+)(?:[eE][+-]?\d+)?)\s
 
 def fold(text: str) -> str:
     """Lower case, with spaces, hyphens and underscores alike."""
-    return re.sub(r"[\s_-]+", " ", text.strip().lower())
+    return re.sub(r"[\s_-]+", " ", text.lower()).strip()
 
 
 _ASKABLE = (Kind.HISTORY, Kind.FINDING, Kind.CAUSE)

@@ -10,7 +10,7 @@ from collections.abc import Mapping, Sequence
 from faultfinder.errors import did_you_mean, nearest
 from faultfinder.model.parts import Basis, Kind
 from faultfinder.model.reading import keys
-from faultfinder.model.reading.faults import Faults, figure, listed, shown
+from faultfinder.model.reading.faults import figure, listed, shown
 from faultfinder.model.reading.fields import Fields, described, read_number
 from faultfinder.model.reading.read_variables import PARENTS, PLURAL, Head, read_basis
 from faultfinder.model.reading.yaml_nodes import Node, Pairs, Text
@@ -28,8 +28,8 @@ class FamilyNames:
     `sound` falls when something it depends on is told about elsewhere.
     """
 
-    def __init__(self, faults: Faults, head: Head, heads: Mapping[str, Head]) -> None:
-        self.faults = faults
+    def __init__(self, head: Head, heads: Mapping[str, Head]) -> None:
+        self.faults = head.fields.faults
         self.head = head
         self.heads = heads
         self.parents: dict[str, None] = {}
@@ -139,9 +139,7 @@ class FamilyNames:
         for key, value in node.pairs:
             if key.value == "basis":
                 only = Pairs(((key, value),), node.line)
-                return read_basis(
-                    self.faults, Fields(self.faults, only, node.line, label, keys.AMONG)
-                )
+                return read_basis(Fields(self.faults, only, node.line, label, keys.AMONG))
         return None
 
     def _complete(self, given: Mapping[int, float], line: int, label: str) -> Gives | None:

@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import math
 import re
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Iterable, Iterator, Mapping, Sequence
 
 from faultfinder.errors import did_you_mean, nearest
 from faultfinder.model.reading.faults import Faults, figure, shown
@@ -324,6 +324,20 @@ class Fields:
         )
         return ()
 
+    def each(
+        self, key: str, kind: str, known: Iterable[str], needed: str = ""
+    ) -> Iterator[tuple[str, Fields]]:
+        """The same, each entry's name with its keys; `kind` says what an entry is. A badly formed
+        name is a problem."""
+        for word, node in self.entries(key, needed):
+            good_name(self.faults, word, f"A {kind}")
+            yield word.value, Fields(self.faults, node, word.line, f"{kind} {word.value}", known)
+
+    def numbered(self, key: str, kind: str, known: Iterable[str]) -> Iterator[Fields]:
+        """The keys of each item of a list, which is called by its kind and number."""
+        for number, node in enumerate(self.items(key), 1):
+            yield Fields(self.faults, node, node.line, f"{kind} {number}", known)
+
     def items(self, key: str, needed: str = "") -> tuple[Node, ...]:
         """The items of a key that holds a list."""
         node = self.node(key, needed)
@@ -386,3 +400,12 @@ def pick(
         did_you_mean(word.value, list(allowed)),
     )
     return nearest(word.value, list(allowed))
+
+
+def picked_states(
+    faults: Faults, words: Iterable[Text], states: Sequence[str], label: str, kind: str = "state"
+) -> tuple[str, ...]:
+    """The words that are among the states of something; nothing is said where none of those could
+    be read, which is told elsewhere."""
+    found = [pick(faults, word, states, label, kind) for word in words] if states else []
+    return tuple(state for state in found if state is not None)

@@ -22,7 +22,7 @@ from faultfinder.model.parts import (
 )
 from faultfinder.model.reading import keys
 from faultfinder.model.reading.family_names import FamilyNames
-from faultfinder.model.reading.faults import Faults, listed
+from faultfinder.model.reading.faults import listed
 from faultfinder.model.reading.fields import Fields, described, read_number, read_words
 from faultfinder.model.reading.read_variables import FORMS, Head, read_basis
 from faultfinder.model.reading.yaml_nodes import Items, Node, Pairs, Text
@@ -36,12 +36,12 @@ class Family:
     sound: bool
 
 
-def read_family(faults: Faults, head: Head, heads: Mapping[str, Head]) -> Family:
-    """The distribution of one variable; every problem in it goes to `faults`.
+def read_family(head: Head, heads: Mapping[str, Head]) -> Family:
+    """The distribution of one variable.
 
     An unsound family still carries the parents it names, for the checks of the network.
     """
-    return _FamilyReader(faults, head, heads).read()
+    return _FamilyReader(head, heads).read()
 
 
 class _FamilyReader(FamilyNames):
@@ -151,7 +151,7 @@ class _FamilyReader(FamilyNames):
             when = self._when(fields, "gives")
             key = "otherwise" if "otherwise" in fields else "gives"
             value = fields.node(key, f"Give the probabilities: {key}: {{state: 0.9, ...}}.")
-            basis = read_basis(self.faults, fields)
+            basis = read_basis(fields)
             if value is None:
                 continue
             gives, among = self._gives(value, fields.line_of(key), label)
@@ -165,7 +165,7 @@ class _FamilyReader(FamilyNames):
             when = self._when(fields, "then")
             key = "otherwise" if "otherwise" in fields else "then"
             word = fields.word(key, f"Give the state that follows: {key}: state.")
-            basis = read_basis(self.faults, fields)
+            basis = read_basis(fields)
             state = None if word is None else self._own_state(word)
             if when is not None and state is not None:
                 rows.append(Row(when, self._sure(state), basis, fields.line))
@@ -341,7 +341,7 @@ class _FamilyReader(FamilyNames):
             for rate in ("sensitivity", "specificity")
         ]
         named = fields.words("shows", "Name the states it shows." if "shows" in fields else "")
-        basis = read_basis(self.faults, fields)
+        basis = read_basis(fields)
         sensitivity, specificity = rates
         if parent is None or sensitivity is None or specificity is None:
             return None

@@ -63,8 +63,9 @@ class Figures:
     unsound: frozenset[str] = frozenset()
 
 
-def read_figures(faults: Faults, root: Fields, heads: Mapping[str, Head]) -> Figures:
-    """All that stands under `figures`; every problem goes to `faults`."""
+def read_figures(root: Fields, heads: Mapping[str, Head]) -> Figures:
+    """All that stands under `figures`."""
+    faults = root.faults
     tables: dict[str, Table] = {}
     bases: dict[str, Basis] = {}
     conditions: dict[str, Variable] = {}
@@ -76,7 +77,7 @@ def read_figures(faults: Faults, root: Fields, heads: Mapping[str, Head]) -> Fig
         label = f"the figures of {word.value}"
         fields = Fields(faults, node, word.line, label, keys.FIGURES)
         before = faults.told
-        reader = _Reader(faults, head, heads, fields, conditions)
+        reader = _Reader(head, heads, fields, conditions)
         table = reader.read() if fields.usable else None
         if table is None or faults.told > before or not reader.sound:
             unsound.add(word.value)
@@ -127,16 +128,15 @@ class _Printed:
 class _Reader(FamilyNames):
     def __init__(
         self,
-        faults: Faults,
         head: Head,
         heads: Mapping[str, Head],
         fields: Fields,
         conditions: dict[str, Variable],
     ) -> None:
-        super().__init__(faults, head, heads)
+        super().__init__(head, heads)
         self.fields = fields
         self.conditions = conditions
-        self.basis = read_basis(faults, fields)
+        self.basis = read_basis(fields)
 
     def read(self) -> Table | None:
         parent = self._hangs_on()
@@ -337,7 +337,7 @@ def named_member(faults: Faults, heads: Mapping[str, Head], word: Text, label: s
     return None
 
 
-def with_first_of(faults: Faults, heads: Mapping[str, Head]) -> dict[str, Head]:
+def with_first_of(heads: Mapping[str, Head]) -> dict[str, Head]:
     """The heads with the states of those that are the first of others."""
     done = dict(heads)
     for name, head in heads.items():
@@ -345,7 +345,7 @@ def with_first_of(faults: Faults, heads: Mapping[str, Head]) -> dict[str, Head]:
             continue
         members = []
         for word in head.fields.words("first_of", "Name the causes in the order of hiding."):
-            found = named_member(faults, heads, word, f"first_of of {head.name}")
+            found = named_member(head.fields.faults, heads, word, f"first_of of {head.name}")
             if found is not None:
                 members.append(found)
         states: tuple[str, ...] = ()

@@ -5,26 +5,31 @@ from __future__ import annotations
 import math
 from collections.abc import Sequence
 
-from faultfinder.errors import did_you_mean
 from faultfinder.model.parts import Check, Former, Repair, Variable
 from faultfinder.model.reading.faults import Faults, figure, shown
-from faultfinder.model.reading.fields import Fields, good_name, good_state, read_words
+from faultfinder.model.reading.fields import (
+    Fields,
+    good_name,
+    good_state,
+    picked_states,
+    read_words,
+)
 
 TOLERANCE = 1e-6
 """How far the shares of a split entry may miss one."""
 
 
-def read_former(faults: Faults, fields: Fields) -> Former:
+def read_former(fields: Fields) -> Former:
     """`was` and `share` of an entry."""
     names = []
     for word in fields.words("was") if "was" in fields else ():
-        if good_name(faults, word, f"An earlier name of {fields.label}"):
+        if good_name(fields.faults, word, f"An earlier name of {fields.label}"):
             names.append(word.value)
     share: float | None = 1.0
     if "share" in fields:
         share = fields.number("share", low=0.0, high=1.0, above=True)
         if "was" not in fields:
-            faults.add(
+            fields.faults.add(
                 fields.line_of("share"),
                 f"{fields.label} gives a share, and not of what.",
                 "Name the entry that was split beside it: was: [old].",
@@ -32,20 +37,12 @@ def read_former(faults: Faults, fields: Fields) -> Former:
     return Former(tuple(names), 1.0 if share is None else share)
 
 
-def read_states_were(
-    faults: Faults, fields: Fields, states: Sequence[str]
-) -> dict[str, tuple[str, ...]]:
+def read_states_were(fields: Fields, states: Sequence[str]) -> dict[str, tuple[str, ...]]:
     """`states_were` of a variable: each earlier state stands for one state of today."""
-    found: dict[str, tuple[str, ...]] = {}
+    faults, found = fields.faults, dict[str, tuple[str, ...]]()
     taken: set[str] = set()
     for key, node in fields.entries("states_were") if "states_were" in fields else ():
-        if states and key.value not in states:
-            faults.add(
-                key.line,
-                f"states_were of {fields.label} names the state {shown(key.value)}, which it does "
-                "not have.",
-                did_you_mean(key.value, states),
-            )
+        picked_states(faults, [key], states, f"states_were of {fields.label}")
         old = []
         for word in read_words(faults, node, f"The earlier names of {key.value}", key.line):
             if not good_state(faults, word, f"An earlier state of {fields.label}"):

@@ -18,13 +18,13 @@ from faultfinder.model.parts import (
     Unlisted,
 )
 from faultfinder.model.reading import keys
-from faultfinder.model.reading.faults import Faults, listed, shown
+from faultfinder.model.reading.faults import listed, shown
 from faultfinder.model.reading.fields import (
     Fields,
     clean_text,
     described,
-    good_name,
     pick,
+    picked_states,
     read_number,
     read_words,
 )
@@ -36,35 +36,36 @@ from faultfinder.model.reading.yaml_nodes import Pairs, Text
 _OBSERVABLE = (Kind.FINDING, Kind.HISTORY)
 
 
-def read_stages(faults: Faults, root: Fields) -> tuple[Stage, ...]:
+def read_stages(root: Fields) -> tuple[Stage, ...]:
     """The teardown stages, in file order."""
-    stages: list[Stage] = []
     needed = "Give at least the stage a machine arrives in: stages: and under it closed: ..."
-    for word, node in root.entries("stages", needed):
-        fields = Fields(faults, node, word.line, f"stage {word.value}", keys.STAGE)
-        title = fields.text("title", "Give it a title, such as title: Bottom cover off.")
-        powered = fields.yes_no(
-            "powered", True, "Say whether the machine is powered in it: powered: yes."
+    powered = "Say whether the machine is powered in it: powered: yes."
+    return tuple(
+        Stage(
+            name,
+            title=fields.text("title", "Give it a title, such as title: Bottom cover off."),
+            powered=fields.yes_no("powered", True, powered),
+            caution=fields.text("caution"),
+            live=fields.yes_no("live", False),
+            short=fields.text("short"),
+            line=fields.line,
         )
-        caution = fields.text("caution")
-        good_name(faults, word, "A stage")
-        live = fields.yes_no("live", False)
-        short = fields.text("short")
-        stages.append(Stage(word.value, title, powered, caution, live, short, word.line))
-    return tuple(stages)
+        for name, fields in root.each("stages", "stage", keys.STAGE, needed)
+    )
 
 
-def read_start(faults: Faults, root: Fields, stages: Sequence[str]) -> str:
+def read_start(root: Fields, stages: Sequence[str]) -> str:
     """The stage a machine arrives in; '' when it is not a stage."""
     word = root.word("start", "Name the stage a machine arrives in, such as start: closed.")
-    return "" if word is None or not stages else pick(faults, word, stages, "start", "stage") or ""
+    if word is None or not stages:
+        return ""
+    return pick(root.faults, word, stages, "start", "stage") or ""
 
 
-def read_moves(faults: Faults, root: Fields, stages: Sequence[str]) -> tuple[Move, ...]:
+def read_moves(root: Fields, stages: Sequence[str]) -> tuple[Move, ...]:
     """The moves that name two stages and their minutes."""
-    moves: dict[tuple[str, str], Move] = {}
-    for number, node in enumerate(root.items("moves"), 1):
-        fields = Fields(faults, node, node.line, f"move {number}", keys.MOVE)
+    faults, moves = root.faults, dict[tuple[str, str], Move]()
+    for fields in root.numbered("moves", "move", keys.MOVE):
         example = stages[0] if stages else "closed"
         start, end = (
             read_stage(fields, key, stages, f"Name a stage: {key}: {example}.")
@@ -78,13 +79,13 @@ def read_moves(faults: Faults, root: Fields, stages: Sequence[str]) -> tuple[Mov
         if start == end:
             faults.add(
                 fields.line,
-                f"move {number} goes from {start} to itself.",
+                f"{fields.label} goes from {start} to itself.",
                 "Name two different stages, or leave it out.",
             )
         elif (start, end) in moves:
             faults.add(
                 fields.line,
-                f"move {number} from {start} to {end} is there already "
+                f"{fields.label} from {start} to {end} is there already "
                 f"({faults.place(moves[start, end].line, fields.line)}).",
                 "Keep one of the two.",
             )
@@ -100,38 +101,34 @@ def observable(heads: Mapping[str, Head]) -> dict[str, Head]:
 
 
 def read_checks(
-    faults: Faults,
     root: Fields,
     heads: Mapping[str, Head],
     stages: Sequence[str],
-    needs: Sequence[str] = (),
-    kits: Sequence[str] = (),
-    off: str = "power off",
+    needs: Sequence[str],
+    kits: Sequence[str],
+    off: str,
 ) -> tuple[Check, ...]:
     """The checks; one with a problem is kept as far as the later cross-checks need it. `off` is
     what {off} stands for in what they suggest."""
     checks: list[Check] = []
-    entries = root.entries("checks", "Give at least one check.")
-    names = [word.value for word, _ in entries]
-    needed = f"Name a stage: stage: {stages[0] if stages else 'closed'}."
-    for word, node in entries:
-        fields = Fields(faults, node, word.line, f"check {word.value}", keys.CHECK)
-        observes = _observes(faults, fields, heads)
-        minutes = fields.number("minutes", "Give the time of the check itself, such as minutes: 2.")
-        consumables = fields.number("consumables")
+    entries = list(root.each("checks", "check", keys.CHECK, "Give at least one check."))
+    title = "Give it a title, such as title: Look at the backlight."
+    minutes = "Give the time of the check itself, such as minutes: 2."
+    stage = f"Name a stage: stage: {stages[0] if stages else 'closed'}."
+    for name, fields in entries:
+        observes = _observes(fields, heads)
         check = Check(
-            name=word.value,
-            title=fields.text("title", "Give it a title, such as title: Look at the backlight.")
-            or default_title(word.value),
+            name=name,
+            title=fields.text("title", title) or default_title(name),
             observes=observes,
-            minutes=minutes or 0.0,
-            stage=read_stage(fields, "stage", stages, needed) or "",
-            consumables=consumables or 0.0,
+            minutes=fields.number("minutes", minutes) or 0.0,
+            stage=read_stage(fields, "stage", stages, stage) or "",
+            consumables=fields.number("consumables") or 0.0,
             intake=fields.yes_no("intake", False),
             tools=fields.texts("tools"),
             how=fields.texts("how"),
-            suggests=_of_results(faults, fields, "suggests", heads, observes, off),
-            briefly=_of_results(faults, fields, "briefly", heads, observes),
+            suggests=_of_results(fields, "suggests", heads, observes, off),
+            briefly=_of_results(fields, "briefly", heads, observes),
             caution=read_caution(fields),
             needs=fields.picked("needs", needs, "need"),
             kits=fields.picked("kits", kits, "kit"),
@@ -140,16 +137,15 @@ def read_checks(
             said_first=fields.yes_no("said_first", False),
             asked=fields.yes_no("asked", False),
             short=fields.text("short"),
-            behind=fields.picked("behind", [one for one in names if one != word.value], "check"),
-            line=word.line,
-            was=read_former(faults, fields),
+            behind=fields.picked("behind", [one for one, _ in entries if one != name], "check"),
+            line=fields.line,
+            was=read_former(fields),
         )
-        good_name(faults, word, "A check")
         checks.append(check)
     return tuple(checks)
 
 
-def _observes(faults: Faults, fields: Fields, heads: Mapping[str, Head]) -> tuple[str, ...]:
+def _observes(fields: Fields, heads: Mapping[str, Head]) -> tuple[str, ...]:
     can = observable(heads)
     observes: list[str] = []
     for word in fields.words("observes", "Name what it observes: observes: [backlight]."):
@@ -160,7 +156,7 @@ def _observes(faults: Faults, fields: Fields, heads: Mapping[str, Head]) -> tupl
         if other is None and (meant := nearest(word.value, can)):
             observes.append(meant)
         why = "no finding or history" if other is None else f"a {other.kind}"
-        faults.add(
+        fields.faults.add(
             word.line,
             f"{fields.label} observes {shown(word.value)}, which is {why}.",
             did_you_mean(word.value, can)
@@ -171,7 +167,6 @@ def _observes(faults: Faults, fields: Fields, heads: Mapping[str, Head]) -> tupl
 
 
 def _of_results(
-    faults: Faults,
     fields: Fields,
     key: str,
     heads: Mapping[str, Head],
@@ -180,9 +175,9 @@ def _of_results(
 ) -> dict[str, dict[str, str]]:
     """A line of text for results of what a check observes: finding -> result -> text, with `off`,
     where it is given, for {off}."""
+    faults, label = fields.faults, f"{key} of {fields.label}"
     suggests: dict[str, dict[str, str]] = {}
     for word, node in fields.entries(key):
-        label = f"{key} of {fields.label}"
         if word.value not in observes:
             if observes:
                 faults.add(
@@ -201,14 +196,8 @@ def _of_results(
         states = heads[word.value].states
         lines: dict[str, str] = {}
         for result, text in node.pairs:
-            if states and result.value not in states:
-                faults.add(
-                    result.line,
-                    f"{label} names the result {word.value} = {shown(result.value)}, "
-                    "which does not exist.",
-                    did_you_mean(result.value, states),
-                )
-            elif not isinstance(text, Text):
+            picked_states(faults, [result], states, f"{label}, {word.value}", "result")
+            if not isinstance(text, Text):
                 faults.add(
                     result.line,
                     f"{label}, {word.value} = {result.value} is {described(text)}.",
@@ -228,45 +217,37 @@ def _of_results(
     return suggests
 
 
-def read_needs(faults: Faults, root: Fields, heads: Mapping[str, Head]) -> tuple[Need, ...]:
+def read_needs(root: Fields, heads: Mapping[str, Head]) -> tuple[Need, ...]:
     """What checks can need."""
-    needs = []
-    for word, node in root.entries("needs"):
-        fields = Fields(faults, node, word.line, f"need {word.value}", keys.NEED)
-        needs.append(
-            Need(
-                word.value,
-                fields.text("title", "Give it a title, such as title: A machine that starts."),
-                _results(faults, fields, "met", heads),
-                _results(faults, fields, "lost", heads),
-                fields.yes_no("assumed", True),
-                word.line,
-            )
+    title = "Give it a title, such as title: A machine that starts."
+    return tuple(
+        Need(
+            name,
+            fields.text("title", title),
+            _results(fields, "met", heads),
+            _results(fields, "lost", heads),
+            fields.yes_no("assumed", True),
+            fields.line,
         )
-        good_name(faults, word, "A need")
-    return tuple(needs)
+        for name, fields in root.each("needs", "need", keys.NEED)
+    )
 
 
-def read_kits(faults: Faults, root: Fields) -> tuple[Kit, ...]:
+def read_kits(root: Fields) -> tuple[Kit, ...]:
     """What is set up once for several checks."""
-    kits = []
-    for word, node in root.entries("kits"):
-        fields = Fields(faults, node, word.line, f"kit {word.value}", keys.KIT)
-        kits.append(
-            Kit(
-                word.value,
-                fields.text("title") or default_title(word.value),
-                fields.number("minutes") or 0.0,
-                fields.number("consumables") or 0.0,
-                word.line,
-            )
+    return tuple(
+        Kit(
+            name,
+            fields.text("title") or default_title(name),
+            fields.number("minutes") or 0.0,
+            fields.number("consumables") or 0.0,
+            fields.line,
         )
-        good_name(faults, word, "A kit")
-    return tuple(kits)
+        for name, fields in root.each("kits", "kit", keys.KIT)
+    )
 
 
 def read_precautions(
-    faults: Faults,
     root: Fields,
     heads: Mapping[str, Head],
     checks: Sequence[Check],
@@ -275,10 +256,9 @@ def read_precautions(
     """What results call for before all else."""
     found = []
     names = [check.name for check in checks]
-    for number, node in enumerate(root.items("precautions"), 1):
-        fields = Fields(faults, node, node.line, f"precaution {number}", keys.PRECAUTION)
+    for fields in root.numbered("precautions", "precaution", keys.PRECAUTION):
         fields.node("when", "Say what calls for it: when: {after: [liquid]}.")
-        when = _results(faults, fields, "when", heads)
+        when = _results(fields, "when", heads)
         name = fields.pick(
             "look", names, "check", "Name the check to make first: look: look_battery."
         )
@@ -286,46 +266,41 @@ def read_precautions(
         unpowered = fields.yes_no("unpowered", False)
         unless = fields.picked("unless", needs, "need")
         if name is not None:
-            found.append(Precaution(when, name, say, unpowered, unless, node.line))
+            found.append(Precaution(when, name, say, unpowered, unless, fields.line))
     return tuple(found)
 
 
-def read_worth(faults: Faults, root: Fields) -> dict[float, float]:
+def read_worth(root: Fields) -> dict[float, float]:
     """What a machine is worth by its age in years."""
     found: dict[float, float] = {}
     for word, node in root.entries("worth"):
-        age = read_number(faults, word, "an age under worth", 0.0, 100.0)
-        amount = read_number(faults, node, f"worth at {word.value} years", 0.0)
+        age = read_number(root.faults, word, "an age under worth", 0.0, 100.0)
+        amount = read_number(root.faults, node, f"worth at {word.value} years", 0.0)
         if age is not None and amount is not None:
             found[age] = amount
     return dict(sorted(found.items()))
 
 
-def _results(
-    faults: Faults, fields: Fields, key: str, heads: Mapping[str, Head]
-) -> dict[str, tuple[str, ...]]:
+def _results(fields: Fields, key: str, heads: Mapping[str, Head]) -> dict[str, tuple[str, ...]]:
     """{finding: [results]} under a key."""
-    can = observable(heads)
+    can, label = observable(heads), f"{key} of {fields.label}"
     found: dict[str, tuple[str, ...]] = {}
     for word, node in fields.entries(key):
-        label = f"{key} of {fields.label}"
-        name = pick(faults, word, can, label, "finding")
-        said = read_words(faults, node, label, word.line, "")
+        name = pick(fields.faults, word, can, label, "finding")
+        said = read_words(fields.faults, node, label, word.line)
         if name is not None and can[name].states:
             states = can[name].states
-            results = [pick(faults, one, states, f"{label}, {name}", "result") for one in said]
-            found[name] = tuple(one for one in results if one is not None)
+            found[name] = picked_states(fields.faults, said, states, f"{label}, {name}", "result")
     return found
 
 
 def read_stops(
-    faults: Faults, root: Fields, heads: Mapping[str, Head], repairs: Sequence[str]
+    root: Fields, heads: Mapping[str, Head], repairs: Sequence[str]
 ) -> tuple[StopRule, ...]:
     """The results that end the diagnosis for safety."""
     can = observable(heads)
     stops: list[StopRule] = []
-    for number, node in enumerate(root.items("stops"), 1):
-        fields = Fields(faults, node, node.line, f"stop rule {number}", keys.STOP)
+    for fields in root.numbered("stops", "stop rule", keys.STOP):
         name = fields.pick("finding", can, "finding", "Name the finding: finding: battery_shape.")
         words = fields.words("results", "Name the results that end the diagnosis: [swollen].")
         say = fields.text("say", "Say what to do instead: say: ...")
@@ -333,19 +308,18 @@ def read_stops(
         if name is None or not can[name].states:
             continue
         states = can[name].states
-        results = [pick(faults, word, states, fields.label, "result") for word in words]
+        results = picked_states(root.faults, words, states, fields.label, "result")
         if states[0] in results:
-            faults.add(
+            root.faults.add(
                 fields.line_of("results"),
                 f"{fields.label} stops on {name} = {states[0]}, the normal result.",
                 f"Stop on others only: {listed(states[1:], 'or')}.",
             )
-        kept = tuple(result for result in results if result is not None)
-        stops.append(StopRule(name, kept, say, lifted, fields.line))
+        stops.append(StopRule(name, results, say, lifted, fields.line))
     return tuple(stops)
 
 
-def read_silence(faults: Faults, root: Fields, heads: Mapping[str, Head]) -> Silence | None:
+def read_silence(root: Fields, heads: Mapping[str, Head]) -> Silence | None:
     """The answer that stands for "nothing else", or None."""
     fields = root.inner("silence", keys.SILENCE, "silence")
     if fields is None:
@@ -355,11 +329,11 @@ def read_silence(faults: Faults, root: Fields, heads: Mapping[str, Head]) -> Sil
     result = fields.word("result", "Name the result that says so: result: nothing.")
     if name is None or result is None or not findings[name].states:
         return None
-    state = pick(faults, result, findings[name].states, "silence", "result")
+    state = pick(root.faults, result, findings[name].states, "silence", "result")
     return None if state is None else Silence(name, state, fields.line)
 
 
-def read_unlisted(faults: Faults, root: Fields) -> Unlisted | None:
+def read_unlisted(root: Fields) -> Unlisted | None:
     """What a cause that is not listed is taken for, or None."""
     fields = root.inner("unlisted", keys.UNLISTED, "unlisted")
     if fields is None:
@@ -370,5 +344,5 @@ def read_unlisted(faults: Faults, root: Fields) -> Unlisted | None:
     flatness = 0.5
     if "flatness" in fields:
         flatness = fields.number("flatness", low=0.0, high=1.0) or 0.0
-    basis = read_basis(faults, fields)
+    basis = read_basis(fields)
     return None if prior is None else Unlisted(prior, flatness, basis, fields.line)

@@ -4,11 +4,16 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 
-from faultfinder.errors import did_you_mean
 from faultfinder.model.parts import Kind, Price, Proof, Repair, Retest, Risk
 from faultfinder.model.reading import keys
-from faultfinder.model.reading.faults import Faults, figure, shown
-from faultfinder.model.reading.fields import Fields, described, good_name, pick, read_number
+from faultfinder.model.reading.faults import Faults, figure
+from faultfinder.model.reading.fields import (
+    Fields,
+    described,
+    pick,
+    picked_states,
+    read_number,
+)
 from faultfinder.model.reading.read_former import read_former
 from faultfinder.model.reading.read_variables import Head, default_title, read_basis
 from faultfinder.model.reading.yaml_nodes import Node, Pairs, Text
@@ -35,34 +40,25 @@ def read_stage(fields: Fields, key: str, stages: Sequence[str], needed: str) -> 
     return pick(fields.faults, word, stages, fields.label, "stage") if word and stages else None
 
 
-def read_proofs(faults: Faults, root: Fields, heads: Mapping[str, Head]) -> tuple[Proof, ...]:
+def read_proofs(root: Fields, heads: Mapping[str, Head]) -> tuple[Proof, ...]:
     """The tests that prove a repair, in file order."""
     causes = [name for name, head in heads.items() if head.kind is Kind.CAUSE]
-    proofs: list[Proof] = []
-    for word, node in root.entries("proofs"):
-        fields = Fields(faults, node, word.line, f"proof {word.value}", keys.PROOF)
-        title = fields.text("title", "Give it a title.")
-        passes = fields.text("passes", "Say what is seen when it passes: passes: Even light.")
-        minutes = fields.number("minutes", "Give its time: minutes: 2.")
-        before = fields.yes_no("before_cover", True)
-        shares = fields.picked("shares", causes, "cause")
-        proof = Proof(
-            word.value,
-            title,
-            fields.texts("how"),
-            passes,
-            minutes or 0.0,
-            before,
-            word.line,
-            shares,
+    return tuple(
+        Proof(
+            name,
+            title=fields.text("title", "Give it a title."),
+            how=fields.texts("how"),
+            passes=fields.text("passes", "Say what is seen when it passes: passes: Even light."),
+            minutes=fields.number("minutes", "Give its time: minutes: 2.") or 0.0,
+            before_cover=fields.yes_no("before_cover", True),
+            line=fields.line,
+            shares=fields.picked("shares", causes, "cause"),
         )
-        good_name(faults, word, "A proof")
-        proofs.append(proof)
-    return tuple(proofs)
+        for name, fields in root.each("proofs", "proof", keys.PROOF)
+    )
 
 
 def read_repairs(
-    faults: Faults,
     root: Fields,
     heads: Mapping[str, Head],
     stages: Sequence[str],
@@ -70,17 +66,15 @@ def read_repairs(
     checks: Sequence[str],
 ) -> tuple[Repair, ...]:
     """The repairs, in file order; `checks` are the names of all checks."""
-    repairs: list[Repair] = []
-    for word, node in root.entries("repairs"):
-        fields = Fields(faults, node, word.line, f"repair {word.value}", keys.REPAIR)
-        repair = Repair(
-            name=word.value,
-            title=fields.text("title", "Give it a title.") or default_title(word.value),
+    return tuple(
+        Repair(
+            name=name,
+            title=fields.text("title", "Give it a title.") or default_title(name),
             short=fields.text("short"),
-            mends=_mends(faults, fields, heads),
+            mends=_mends(fields, heads),
             stage=read_stage(fields, "stage", stages, "Name the stage the work is done in.") or "",
             minutes=fields.number("minutes", "Give its own time: minutes: 4.") or 0.0,
-            part=_price(faults, fields),
+            part=_price(fields),
             lead_days=fields.number("lead_days") or 0.0,
             risk=read_risk(fields),
             hand_over=fields.yes_no("hand_over", False),
@@ -90,26 +84,23 @@ def read_repairs(
             proof=fields.picked("proof", [proof.name for proof in proofs], "proof"),
             behind=fields.picked("behind", checks, "check"),
             made_by=fields.picked("made_by", checks, "check"),
-            basis=read_basis(faults, fields),
-            line=word.line,
-            was=read_former(faults, fields),
+            basis=read_basis(fields),
+            line=fields.line,
+            was=read_former(fields),
         )
-        good_name(faults, word, "A repair")
-        repairs.append(repair)
-    return tuple(repairs)
+        for name, fields in root.each("repairs", "repair", keys.REPAIR)
+    )
 
 
-def _mends(
-    faults: Faults, fields: Fields, heads: Mapping[str, Head]
-) -> dict[str, dict[str, float]]:
+def _mends(fields: Fields, heads: Mapping[str, Head]) -> dict[str, dict[str, float]]:
     causes = [name for name, head in heads.items() if head.kind is Kind.CAUSE]
     mends: dict[str, dict[str, float]] = {}
     needed = "Name what it mends and how surely: mends: {cause: 0.95}."
     for word, node in fields.entries("mends", needed):
-        cause = pick(faults, word, causes, f"mends of {fields.label}", "cause")
+        cause = pick(fields.faults, word, causes, f"mends of {fields.label}", "cause")
         label = f"mends of {fields.label}, {word.value}"
         faulty = () if cause is None else heads[cause].states[1:]
-        chances = _chances(faults, node, word, label, faulty)
+        chances = _chances(fields.faults, node, word, label, faulty)
         if cause is not None:
             mends[cause] = chances
     return mends
@@ -131,30 +122,25 @@ def _chances(
     chances: dict[str, float] = {}
     for key, value in node.pairs:
         chance = read_number(faults, value, f"{label} = {key.value}", 0.0, 1.0, above=True)
-        if faulty and key.value not in faulty:
-            faults.add(
-                key.line,
-                f"{label} names the faulty state {shown(key.value)}, which is not there.",
-                did_you_mean(key.value, faulty),
-            )
-        elif chance is not None:
+        picked_states(faults, [key], faulty, label, "faulty state")
+        if chance is not None:
             chances[key.value] = chance
     return chances
 
 
-def _price(faults: Faults, fields: Fields) -> Price:
+def _price(fields: Fields) -> Price:
     inner = fields.inner("part", keys.PRICE)
-    return Price() if inner is None else read_range(faults, inner) or Price()
+    return Price() if inner is None else read_range(inner) or Price()
 
 
-def read_range(faults: Faults, fields: Fields) -> Price | None:
+def read_range(fields: Fields) -> Price | None:
     """A price from its three figures, or None with a problem."""
     figures = [fields.number(key, f"Give all three: {key}: 40.") for key in keys.PRICE]
     if any(value is None for value in figures):
         return None
     low, likely, high = (value or 0.0 for value in figures)
     if not low <= likely <= high:
-        faults.add(
+        fields.faults.add(
             fields.line,
             f"{fields.label} goes from {figure(low)} over {figure(likely)} to {figure(high)}.",
             "They must rise, or stay equal: low, likely, high.",

@@ -10,7 +10,7 @@ import itertools
 from collections.abc import Mapping
 from dataclasses import dataclass, field
 
-from faultfinder.errors import did_you_mean
+from faultfinder.model.answers import fold
 from faultfinder.model.parts import NO_FORMER, Basis, Former, Kind, Reading, Striking
 from faultfinder.model.reading import keys
 from faultfinder.model.reading.faults import Faults, listed, shown
@@ -20,6 +20,7 @@ from faultfinder.model.reading.fields import (
     clean_text,
     good_name,
     good_state,
+    picked_states,
     read_number,
     read_words,
 )
@@ -88,7 +89,7 @@ class Head:
         return f"{self.kind} {self.name}" if self.kind is not Kind.COMPLAINT else "the complaint"
 
 
-def read_heads(faults: Faults, root: Fields) -> dict[str, Head]:
+def read_heads(root: Fields) -> dict[str, Head]:
     """All variables of the four sections and the complaint, by name, in file order."""
     heads: dict[str, Head] = {}
     for section, kind in SECTIONS.items():
@@ -97,10 +98,10 @@ def read_heads(faults: Faults, root: Fields) -> dict[str, Head]:
             needed = f"Give at least one: {section}: and under it name: ..."
         for word, node in root.entries(section, needed):
             # A badly formed name is told, and still known to those that use it.
-            good_name(faults, word, f"A {kind}")
-            if _new_name(faults, word, heads):
-                heads[word.value] = _read_head(faults, word, kind, node)
-    complaint = _read_complaint(faults, root, heads)
+            good_name(root.faults, word, f"A {kind}")
+            if _new_name(root.faults, word, heads):
+                heads[word.value] = _read_head(root.faults, word, kind, node)
+    complaint = _read_complaint(root, heads)
     if complaint is not None:
         heads[complaint.name] = complaint
     return heads
@@ -139,7 +140,7 @@ def _read_head(faults: Faults, word: Text, kind: Kind, node: Node) -> Head:
             f"{fields.label} gives states beside first_of.",
             "Leave them out: they are none, and cause.state for each fault of each cause.",
         )
-    state_lines = {} if first else _read_states(faults, fields)
+    state_lines = {} if first else _read_states(fields)
     states = tuple(state_lines)
     ask = ""
     if kind is Kind.HISTORY:
@@ -155,14 +156,14 @@ def _read_head(faults: Faults, word: Text, kind: Kind, node: Node) -> Head:
         line=word.line,
         state_lines=state_lines,
         ask=ask,
-        words=_read_spoken(faults, fields, states) if observable else {},
-        reading=_read_reading(faults, fields, states) if observable else None,
+        words=_read_spoken(fields, states) if observable else {},
+        reading=_read_reading(fields, states) if observable else None,
         note=fields.text("note"),
-        basis=read_basis(faults, fields),
+        basis=read_basis(fields),
         first_of=() if first else None,
-        striking=_read_striking(faults, fields, states),
-        was=read_former(faults, fields),
-        states_were=read_states_were(faults, fields, states),
+        striking=_read_striking(fields, states),
+        was=read_former(fields),
+        states_were=read_states_were(fields, states),
     )
 
 
@@ -171,23 +172,15 @@ def is_own(faults: Faults, line: int) -> bool:
     return faults.file_of(line) == faults.file
 
 
-def _read_striking(faults: Faults, fields: Fields, states: tuple[str, ...]) -> Striking | None:
+def _read_striking(fields: Fields, states: tuple[str, ...]) -> Striking | None:
     """The results that people mention unasked, and how likely they do."""
     inner = fields.inner("striking", keys.STRIKING, f"striking of {fields.label}")
     if inner is None:
         return None
-    values: list[str] = []
-    for word in inner.words("values", "Name the results: values: [cracked]."):
-        if word.value in states:
-            values.append(word.value)
-        elif states:
-            faults.add(
-                word.line,
-                f"{inner.label} names the result {shown(word.value)}, which does not exist.",
-                did_you_mean(word.value, states),
-            )
+    words = inner.words("values", "Name the results: values: [cracked].")
+    values = picked_states(fields.faults, words, states, inner.label, "result")
     if states and len(values) == len(states):
-        faults.add(
+        fields.faults.add(
             inner.line,
             f"{inner.label} names every result.",
             "Leave out those that nobody mentions unasked.",
@@ -200,11 +193,12 @@ def _read_striking(faults: Faults, fields: Fields, states: tuple[str, ...]) -> S
         others = [word.value for word in inner.words("unless_told", "Name findings.")]
     if not values or mentioned is None:
         return None
-    return Striking(tuple(values), mentioned, tuple(others))
+    return Striking(values, mentioned, tuple(others))
 
 
-def _read_states(faults: Faults, fields: Fields) -> dict[str, int]:
+def _read_states(fields: Fields) -> dict[str, int]:
     """The states with their lines; none at all when one of them is unusable."""
+    faults = fields.faults
     before = faults.told
     words = fields.words("states", "Give its states, the normal one first: states: [no, yes].")
     for word in words:
@@ -218,7 +212,7 @@ def _read_states(faults: Faults, fields: Fields) -> dict[str, int]:
     return {} if faults.told > before else {word.value: word.line for word in words}
 
 
-def _read_complaint(faults: Faults, root: Fields, heads: Mapping[str, Head]) -> Head | None:
+def _read_complaint(root: Fields, heads: Mapping[str, Head]) -> Head | None:
     needed = "Give name, title and any_of: what makes the customer complain."
     # Where nothing is repaired, what is diagnosed need not be what somebody complained of.
     needed = needed if root.entries("repairs") else ""
@@ -229,10 +223,10 @@ def _read_complaint(faults: Faults, root: Fields, heads: Mapping[str, Head]) -> 
     title = fields.text("title", "Give it a title, such as title: No usable picture.")
     if name is None:
         return None
-    good_name(faults, name, "The complaint")
+    good_name(root.faults, name, "The complaint")
     if len(name.value) > NAME_LENGTH:
         return None  # messages would repeat it without end
-    if not _new_name(faults, name, heads):
+    if not _new_name(root.faults, name, heads):
         return None
     return Head(
         name=name.value,
@@ -245,7 +239,7 @@ def _read_complaint(faults: Faults, root: Fields, heads: Mapping[str, Head]) -> 
     )
 
 
-def read_basis(faults: Faults, fields: Fields) -> Basis | None:
+def read_basis(fields: Fields) -> Basis | None:
     """Where a probability comes from: `basis` beside it, or None."""
     inner = fields.inner("basis", keys.BASIS)
     if inner is None or not inner.usable:
@@ -253,7 +247,7 @@ def read_basis(faults: Faults, fields: Fields) -> Basis | None:
     given = [kind for kind in ("guess", "count", "source") if kind in inner]
     if len(given) != 1:
         said = f"gives {listed(given)}" if given else "does not say where the figure comes from"
-        faults.add(
+        inner.faults.add(
             inner.line,
             f"{inner.label} {said}.",
             "Give exactly one of guess, count or source, with a text.",
@@ -264,21 +258,13 @@ def read_basis(faults: Faults, fields: Fields) -> Basis | None:
     return Basis(given[0], text, worth) if text else None
 
 
-def _read_spoken(
-    faults: Faults, fields: Fields, states: tuple[str, ...]
-) -> dict[str, tuple[str, ...]]:
+def _read_spoken(fields: Fields, states: tuple[str, ...]) -> dict[str, tuple[str, ...]]:
     """What people say for a state; no word may stand for two states."""
+    faults = fields.faults
     spoken: dict[str, tuple[str, ...]] = {}
     taken = {fold(state): state for state in states}
     for key, node in fields.entries("words"):
-        if states and key.value not in states:
-            faults.add(
-                key.line,
-                f"The words of {fields.label} name the state {shown(key.value)}, "
-                "which it does not have.",
-                did_you_mean(key.value, states),
-            )
-            continue
+        picked_states(faults, [key], states, f"words of {fields.label}")
         kept: list[str] = []
         for word in read_words(faults, node, f"The list of words for {key.value}", key.line):
             text = clean_text(faults, word, f"A word for {key.value}")
@@ -303,17 +289,12 @@ def _read_spoken(
     return spoken
 
 
-def fold(word: str) -> str:
-    """How spoken words are compared: case, hyphens and spacing make no difference."""
-    return " ".join(word.casefold().replace("_", " ").replace("-", " ").split())
-
-
-def _read_reading(faults: Faults, fields: Fields, states: tuple[str, ...]) -> Reading | None:
+def _read_reading(fields: Fields, states: tuple[str, ...]) -> Reading | None:
     """A meter reading: unit, ascending cut points, and the states in order of the reading."""
     if not any(key in fields for key in ("unit", "cuts", "reads")):
         return None
+    faults, label = fields.faults, fields.label
     before = faults.told
-    label = fields.label
     unit = fields.text("unit", "Give the unit of its cuts, such as unit: V.")
     cuts: list[float] = []
     for node in fields.items("cuts", f"Give {len(states) - 1 or 1} cut points: cuts: [1.0, ...]."):
@@ -329,13 +310,7 @@ def _read_reading(faults: Faults, fields: Fields, states: tuple[str, ...]) -> Re
             )
     reads = fields.words("reads")
     order = tuple(word.value for word in reads) or states
-    for word in reads:
-        if states and word.value not in states:
-            faults.add(
-                word.line,
-                f"reads of {label} names the state {shown(word.value)}, which it does not have.",
-                did_you_mean(word.value, states),
-            )
+    picked_states(faults, reads, states, f"reads of {label}")
     missing = [state for state in states if state not in order]
     if missing and faults.told == before:
         faults.add(

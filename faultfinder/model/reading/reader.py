@@ -121,8 +121,8 @@ def _read_all(node: Node, faults: Faults, file: str) -> FaultModel | None:
         return None
     right = f"This program reads version {SCHEMA}: write faultfinder_model: {SCHEMA}."
     root.version("faultfinder_model", SCHEMA, right)
-    heads = with_first_of(faults, read_heads(faults, root))
-    stages = read_stages(faults, root)
+    heads = with_first_of(read_heads(root))
+    stages = read_stages(root)
     stage_names = [stage.name for stage in stages]
     for count, limit, what in (
         (len(heads), VARIABLE_LIMIT, "histories, causes, conditions and findings"),
@@ -131,15 +131,14 @@ def _read_all(node: Node, faults: Faults, file: str) -> FaultModel | None:
         if count > limit:
             faults.add(1, f"The model has {count:,} {what}.", f"At most {limit:,} can be read.")
             return None
-    figures = read_figures(faults, root, heads)
-    silence = read_silence(faults, root, heads)
-    variables, unsound = _variables(faults, heads, figures, silence)
+    figures = read_figures(root, heads)
+    silence = read_silence(root, heads)
+    variables, unsound = _variables(heads, figures, silence)
     complaint = next((head for head in heads.values() if head.kind is Kind.COMPLAINT), None)
-    proofs = read_proofs(faults, root, heads)
-    needs = read_needs(faults, root, heads)
-    kits = read_kits(faults, root)
+    proofs = read_proofs(root, heads)
+    needs = read_needs(root, heads)
+    kits = read_kits(root)
     checks = read_checks(
-        faults,
         root,
         heads,
         stage_names,
@@ -147,29 +146,27 @@ def _read_all(node: Node, faults: Faults, file: str) -> FaultModel | None:
         [kit.name for kit in kits],
         next((one.short for one in stages if one.short and not one.powered), "power off"),
     )
-    repairs = read_repairs(
-        faults, root, heads, stage_names, proofs, [check.name for check in checks]
-    )
+    repairs = read_repairs(root, heads, stage_names, proofs, [check.name for check in checks])
     model = FaultModel(
-        name=_read_name(faults, root, file),
+        name=_read_name(root, file),
         title=root.text("title", "Give the machine family, such as title: Thin clamshell."),
         variables=variables,
         checks=checks,
         stages=stages,
-        moves=read_moves(faults, root, stage_names),
-        start=read_start(faults, root, stage_names),
+        moves=read_moves(root, stage_names),
+        start=read_start(root, stage_names),
         complaint=None if complaint is None else complaint.name,
         about=root.text("about"),
-        stop_rules=read_stops(faults, root, heads, [repair.name for repair in repairs]),
+        stop_rules=read_stops(root, heads, [repair.name for repair in repairs]),
         repairs=repairs,
         proofs=proofs,
         retest=read_retest(complaint),
         silence=silence,
-        unlisted=read_unlisted(faults, root),
+        unlisted=read_unlisted(root),
         needs=needs,
         kits=kits,
-        precautions=read_precautions(faults, root, heads, checks, [n.name for n in needs]),
-        worth=read_worth(faults, root),
+        precautions=read_precautions(root, heads, checks, [n.name for n in needs]),
+        worth=read_worth(root),
         declined_above=root.number("declined_above", high=1.0),
         prices=root.text("prices"),
     )
@@ -180,7 +177,7 @@ def _read_all(node: Node, faults: Faults, file: str) -> FaultModel | None:
 
 
 def _variables(
-    faults: Faults, heads: dict[str, Head], figures: Figures, silence: Silence | None
+    heads: dict[str, Head], figures: Figures, silence: Silence | None
 ) -> tuple[tuple[Variable, ...], frozenset[str]]:
     """All variables with their distributions, and those that were read with problems."""
     variables: list[Variable] = []
@@ -194,7 +191,7 @@ def _variables(
             even = tuple(1.0 / len(head.states) for _ in head.states)
             family = Family(Table((), (Row({}, even, None, head.line),)), bool(head.states))
         else:
-            family = read_family(faults, head, heads)
+            family = read_family(head, heads)
         if not family.sound:
             unsound.add(head.name)
         variables.append(
@@ -226,15 +223,15 @@ def _state_lines(heads: dict[str, Head]) -> dict[tuple[str, str], int]:
     }
 
 
-def _read_name(faults: Faults, root: Fields, file: str) -> str:
+def _read_name(root: Fields, file: str) -> str:
     path = Path(file)
     is_file = path.suffix in (".yaml", ".yml")
     needed = f"Give the name of the file: name: {path.stem if is_file else 'thin_clamshell'}."
     word = root.word("name", needed)
-    if word is None or not good_name(faults, word, "The model"):
+    if word is None or not good_name(root.faults, word, "The model"):
         return ""
     if is_file and word.value != path.stem:
-        faults.add(
+        root.faults.add(
             word.line,
             f"The model is called {shown(word.value)}, and its file {path.name}.",
             f"Both must be the same: write name: {path.stem}, or rename the file.",
