@@ -8,7 +8,8 @@ Stages, moves and repairs are in `validate_shop`.
 from __future__ import annotations
 
 import math
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterable, Iterator, Mapping, Sequence
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
@@ -35,7 +36,8 @@ WORK_LIMIT = 20_000_000
 RESULT_LIMIT = 4_096
 """Joint results of one check at most."""
 
-Children = Mapping[str, tuple[str, ...]]
+Graph = Any
+"""A directed graph of networkx."""
 StateLines = Mapping[tuple[str, str], int]
 
 
@@ -51,8 +53,8 @@ def validate(
     judged. `state_lines` holds the line of a (variable, state) where it is known.
     """
     lines = state_lines or {}
-    children = _children(model)
-    for loop in _loops(model):
+    graph = _graph(model)
+    for loop in _loops(graph):
         _tell_loop(faults, model, loop)
     if not _bearable(faults, model, unsound):
         return
@@ -61,56 +63,43 @@ def validate(
             _check_rows(faults, model, variable)
             _check_states_occur(faults, variable, lines)
     _check_findings(faults, model)
-    _check_causes(faults, model, children, unsound, lines)
+    _check_causes(faults, model, graph, unsound, lines)
     validate_shop(model, faults)
 
 
-def _children(model: FaultModel) -> Children:
-    children: dict[str, list[str]] = {variable.name: [] for variable in model.variables}
-    for variable in model.variables:
-        for parent in variable.parents:
-            if parent in children:
-                children[parent].append(variable.name)
-    return {name: tuple(found) for name, found in children.items()}
+def _graph(model: FaultModel) -> Graph:
+    """An arrow from each variable to what depends on it."""
+    import networkx as nx  # slow to import; a model that is read is compiled next, which needs it
+
+    graph = nx.DiGraph()
+    graph.add_nodes_from(model.by_name)
+    graph.add_edges_from(
+        (parent, variable.name)
+        for variable in model.variables
+        for parent in variable.parents
+        if parent in model.by_name
+    )
+    return graph
 
 
 # --- loops
 
 
-def _loops(model: FaultModel) -> list[tuple[str, ...]]:
+def _loops(graph: Graph) -> Iterator[list[str]]:
     """Loops that share no variable: each a chain of names in which one depends on the next."""
-    loops: list[tuple[str, ...]] = []
-    done: set[str] = set()
-    for start in model.by_name:
-        path: list[str] = []
-        on_path: dict[str, int] = {}
-        waiting: list[tuple[str, int]] = [(start, 0)]
-        # Depth first without recursion: (name, which parent to look at next).
-        while waiting:
-            name, number = waiting.pop()
-            if number == 0:
-                if name in done:
-                    continue
-                on_path[name] = len(path)
-                path.append(name)
-            parents = [p for p in model.by_name[name].parents if p in model.by_name]
-            if number == len(parents):
-                path.pop()
-                del on_path[name]
-                done.add(name)
-                continue
-            waiting.append((name, number + 1))
-            parent = parents[number]
-            if parent in on_path:
-                loop = tuple(path[on_path[parent] :])
-                if not any(set(loop) & set(other) for other in loops):
-                    loops.append(loop)
-            elif parent not in done:
-                waiting.append((parent, 0))
-    return loops
+    import networkx as nx
+
+    left = graph.reverse()
+    while True:
+        try:
+            loop = [name for name, _ in nx.find_cycle(left)]
+        except nx.NetworkXNoCycle:
+            return
+        yield loop
+        left.remove_nodes_from(loop)
 
 
-def _tell_loop(faults: Faults, model: FaultModel, loop: tuple[str, ...]) -> None:
+def _tell_loop(faults: Faults, model: FaultModel, loop: Sequence[str]) -> None:
     # Begin with the one that stands first in the file.
     first = min(range(len(loop)), key=lambda number: model.by_name[loop[number]].line)
     names = [*loop[first:], *loop[:first], loop[first]]
@@ -287,14 +276,14 @@ def _check_findings(faults: Faults, model: FaultModel) -> None:
 def _check_causes(
     faults: Faults,
     model: FaultModel,
-    children: Children,
+    graph: Graph,
     unsound: frozenset[str],
     lines: StateLines,
 ) -> None:
     findings = [finding.name for finding in model.of_kind(Kind.FINDING)]
-    telling = _upstream(findings, model)
+    telling = _upstream(findings, graph)
     complaint = None if model.complaint is None else model.by_name[model.complaint]
-    complained = set() if complaint is None else _upstream([complaint.name], model)
+    complained = set() if complaint is None else _upstream([complaint.name], graph)
     for cause in model.of_kind(Kind.CAUSE):
         if findings and cause.name not in telling:
             faults.add(
@@ -309,7 +298,7 @@ def _check_causes(
                 f"The cause {cause.name} can never bring the complaint {complaint.name} about.",
                 "Add it to any_of of the complaint, or to a condition that is there.",
             )
-        own = [model.by_name[name] for name in children[cause.name]]
+        own = [model.by_name[name] for name in graph.successors(cause.name)]
         if not own or any(child.name in unsound for child in own):
             continue
         for state in cause.states[1:]:
@@ -323,15 +312,14 @@ def _check_causes(
                 )
 
 
-def _upstream(names: Sequence[str], model: FaultModel) -> set[str]:
+def _upstream(names: Iterable[str], graph: Graph) -> set[str]:
     """All that the named variables depend on, over any number of steps."""
     found: set[str] = set()
     waiting = list(names)
     while waiting:
-        for parent in model.by_name[waiting.pop()].parents:
-            if parent in model.by_name and parent not in found:
-                found.add(parent)
-                waiting.append(parent)
+        new = graph.pred[waiting.pop()].keys() - found
+        found |= new
+        waiting += new
     return found
 
 

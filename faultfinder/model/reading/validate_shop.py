@@ -2,12 +2,14 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Mapping
+from typing import Any
 
 from faultfinder.model.parts import FaultModel, Kind
 from faultfinder.model.reading.faults import Faults
 
-Graph = Mapping[str, frozenset[str]]
+Graph = Any
+"""A directed graph of networkx, which is slow to import: a model that is read is compiled next,
+which needs it."""
 
 
 def validate_shop(model: FaultModel, faults: Faults) -> None:
@@ -23,10 +25,11 @@ def validate_shop(model: FaultModel, faults: Faults) -> None:
 
 
 def _check_stages(model: FaultModel, faults: Faults) -> None:
-    onward = _graph(model, ((move.start, move.end) for move in model.moves))
-    back = _graph(model, ((move.end, move.start) for move in model.moves))
-    reachable = _reached({model.start}, onward)
-    returning = _reached({model.start}, back)
+    import networkx as nx
+
+    graph = _graph(model)
+    reachable = nx.descendants(graph, model.start) | {model.start}
+    returning = nx.ancestors(graph, model.start) | {model.start}
     work = [(f"check {c.name}", c.stage, c.line) for c in model.checks if c.stage]
     work += [(f"repair {r.name}", r.stage, r.line) for r in model.repairs if r.stage]
     for label, stage, line in work:
@@ -38,7 +41,7 @@ def _check_stages(model: FaultModel, faults: Faults) -> None:
                 f"Add the move that leads to {stage}.",
             )
     used = {stage for _, stage, _ in work} | {model.start}
-    on_a_way = _on_a_way(used, onward, back)
+    on_a_way = _on_a_way(used, graph)
     for place in model.stages:
         if place.name not in on_a_way:
             faults.add(
@@ -55,30 +58,22 @@ def _check_stages(model: FaultModel, faults: Faults) -> None:
             )
 
 
-def _graph(model: FaultModel, pairs: Iterable[tuple[str, str]]) -> Graph:
-    ends: dict[str, set[str]] = {stage.name: set() for stage in model.stages}
-    for start, end in pairs:
-        ends[start].add(end)
-    return {name: frozenset(found) for name, found in ends.items()}
+def _graph(model: FaultModel) -> Graph:
+    """An arrow for each move between stages."""
+    import networkx as nx
+
+    graph = nx.DiGraph((move.start, move.end) for move in model.moves)
+    graph.add_nodes_from(stage.name for stage in model.stages)
+    return graph
 
 
-def _reached(starts: set[str], graph: Graph) -> set[str]:
-    found = set(starts)
-    waiting = list(starts)
-    while waiting:
-        for end in graph[waiting.pop()] - found:
-            found.add(end)
-            waiting.append(end)
-    return found
-
-
-def _on_a_way(used: set[str], onward: Graph, back: Graph) -> set[str]:
+def _on_a_way(used: set[str], graph: Graph) -> set[str]:
     """The used stages, and those one can pass through: unused dead ends are cut off."""
-    left = set(onward)
+    left = set(graph)
     waiting = left - used
     while waiting:
         name = waiting.pop()
-        before, after = back[name] & left, onward[name] & left
+        before, after = set(graph.pred[name]) & left, set(graph.succ[name]) & left
         if not before or not after or len(before | after) < 2:
             left.discard(name)
             waiting |= (before | after) - used
@@ -113,12 +108,13 @@ def _check_repairs(model: FaultModel, faults: Faults) -> None:
 
 def _check_powered_after(model: FaultModel, faults: Faults) -> None:
     """After work without power there must be a way to a powered stage, for the retest."""
-    back = _graph(model, ((move.end, move.start) for move in model.moves))
-    fine = _reached(
-        {stage.name for stage in model.stages if stage.powered and not stage.live}, back
-    )
+    import networkx as nx
+
+    graph = _graph(model)
+    powered = [stage.name for stage in model.stages if stage.powered and not stage.live]
+    fine = set(powered).union(*(nx.ancestors(graph, name) for name in powered))
     for repair in model.repairs:
-        if repair.stage in back and repair.stage not in fine:
+        if repair.stage in graph and repair.stage not in fine:
             faults.add(
                 repair.line,
                 f"repair {repair.name} is done in {repair.stage}, and from there no powered stage "
