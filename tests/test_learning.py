@@ -17,9 +17,10 @@ from faultfinder.learning.em.engine import build_engine, with_parts
 from faultfinder.learning.em.estimates import complaint_share, tune
 from faultfinder.learning.em.expected_counts import expect
 from faultfinder.learning.em.intervals import intervals
-from faultfinder.learning.em.parameters import Place, read_families, rewritten
+from faultfinder.learning.em.parameters import read_families, rewritten
 from faultfinder.learning.em.patterns import gather
 from faultfinder.learning.records import ClosedTicket
+from faultfinder.model.figures import Place
 from faultfinder.model.parts import (
     Dense,
     FaultModel,

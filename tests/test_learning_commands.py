@@ -18,7 +18,6 @@ from faultfinder.cli.main import commands
 from faultfinder.errors import FaultfinderError
 from faultfinder.inference.loading import load_model
 from faultfinder.learning.em.estimates import Figure
-from faultfinder.learning.em.parameters import Place
 from faultfinder.learning.from_tickets import closed_tickets
 from faultfinder.learning.proposal import (
     check_same,
@@ -28,6 +27,7 @@ from faultfinder.learning.proposal import (
     propose,
     states_named,
 )
+from faultfinder.model.figures import Place
 from faultfinder.model.reading.reader import parse_model
 from faultfinder.tickets.opening import open_store
 from faultfinder.tickets.shelf import FolderShelf

@@ -31,7 +31,7 @@ def small_lid() -> CompiledModel:
 
 def with_figure(model: FaultModel, figure: Figure, value: float) -> FaultModel:
     """The model with one of its figures at `value`."""
-    moved = moved_variable(model.by_name[figure.variable], figure, value)
+    moved = moved_variable(model, figure, value)
     return replace(
         model, variables=tuple(moved if v.name == moved.name else v for v in model.variables)
     )
@@ -118,7 +118,7 @@ def test_a_figure_moved_in_place_gives_the_model_compiled_anew(findings: dict[st
     compiled = small_lid()
     for figure in figures_of(compiled.model)[::5]:
         value = odds_times(figure.value, 3.0)
-        variable = moved_variable(compiled.model.by_name[figure.variable], figure, value)
+        variable = moved_variable(compiled.model, figure, value)
         moved = look_at(with_variable(compiled, variable), findings)
         anew = look_at(compile_model(with_figure(compiled.model, figure, value)), findings)
         assert moved.next_step == anew.next_step

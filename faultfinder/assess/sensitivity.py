@@ -141,8 +141,8 @@ class _Advised:
     def __call__(self, task: tuple[Figure, float]) -> str | None:
         """None where all that was found would be impossible."""
         figure, factor = task
-        variable = self.case.model.model.by_name[figure.variable]
-        moved = moved_variable(variable, figure, odds_times(figure.value, factor))
+        value = odds_times(figure.value, factor)
+        moved = moved_variable(self.case.model.model, figure, value)
         try:
             return _check(replace(self.case, model=with_variable(self.case.model, moved)))
         except ImpossibleEvidence:

@@ -18,7 +18,8 @@ import numpy as np
 
 from faultfinder.errors import ImpossibleEvidence
 from faultfinder.inference.compiled import CompiledModel, with_variable
-from faultfinder.model.parts import Link, NoisyMax, Row, Table, Variable, worth_of_figure
+from faultfinder.model.figures import figures_in, restated
+from faultfinder.model.parts import worth_of_figure
 
 if TYPE_CHECKING:
     from faultfinder.consultation.consult import Consultation
@@ -76,31 +77,14 @@ def steadiness(told: Consultation, draws: int = DRAWS) -> Steadiness | None:
 def drawn(compiled: CompiledModel, rng: np.random.Generator) -> CompiledModel:
     """The model with each figure moved by a normal step in log odds; certain ones stay."""
     for variable in compiled.model.variables:
-        told = variable.distribution
-        if isinstance(told, Table):
-            rows = tuple(_row(variable, row, rng) for row in told.rows)
-            changed: Table | NoisyMax = replace(told, rows=rows)
-        elif isinstance(told, NoisyMax):
-            links = {
-                parent: {state: _link(variable, link, rng) for state, link in states.items()}
-                for parent, states in told.links.items()
-            }
-            changed = replace(told, leak=_link(variable, told.leak, rng), links=links)
-        else:
-            continue
-        if changed != told:
-            compiled = with_variable(compiled, replace(variable, distribution=changed))
+        stated = figures_in(compiled.model, variable)
+        rows = [
+            moved(one.gives, worth_of_figure(UNSAID, one.basis, variable.basis), rng)
+            for one in stated
+        ]
+        if rows != [one.gives for one in stated]:
+            compiled = with_variable(compiled, restated(variable, rows))
     return compiled
-
-
-def _row(variable: Variable, row: Row, rng: np.random.Generator) -> Row:
-    worth = worth_of_figure(UNSAID, row.basis, variable.basis)
-    return replace(row, gives=moved(row.gives, worth, rng))
-
-
-def _link(variable: Variable, link: Link, rng: np.random.Generator) -> Link:
-    worth = worth_of_figure(UNSAID, link.basis, variable.basis)
-    return replace(link, gives=moved(link.gives, worth, rng))
 
 
 def moved(gives: Sequence[float], worth: float, rng: np.random.Generator) -> tuple[float, ...]:

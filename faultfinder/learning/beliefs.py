@@ -13,9 +13,6 @@ from collections.abc import Callable, Collection, Iterable, Mapping, Sequence
 from dataclasses import asdict, dataclass, field, fields, is_dataclass, replace
 from typing import Any
 
-import numpy as np
-
-from faultfinder.inference.compiled import compile_model
 from faultfinder.learning.bench.figures import (
     BenchFigure,
     Spot,
@@ -25,8 +22,9 @@ from faultfinder.learning.bench.figures import (
     with_values,
 )
 from faultfinder.learning.em.estimates import Figure
-from faultfinder.learning.em.parameters import Place, read_families, rewritten
+from faultfinder.learning.em.parameters import to_learn
 from faultfinder.learning.proposal import alike, figure_again
+from faultfinder.model.figures import Place, restated
 from faultfinder.model.parts import FaultModel, Table
 from faultfinder.model.was import Was
 
@@ -75,9 +73,9 @@ def learnt_from(
 def figures_learnt(model: FaultModel, learnt: Iterable[Learnt]) -> list[Figure]:
     """Tuned figures as they were kept with a version, whose `model` is this."""
     places = {
-        (place.variable, spot(model, place)): place
-        for family in read_families(compile_model(model))
-        for place in family.places
+        (one.place.variable, spot(model, one.place)): one.place
+        for _, stated in to_learn(model)
+        for one in stated
     }
     found = []
     for one in learnt:
@@ -225,9 +223,9 @@ def _each_apart(
 def figures_of(model: FaultModel) -> dict[tuple[str, str], tuple[float, ...]]:
     """All figures that can be tuned, by variable and spot."""
     return {
-        (place.variable, spot(model, place)): tuple(gives)
-        for family in read_families(compile_model(model))
-        for place, gives in zip(family.places, family.file.tolist(), strict=True)
+        (one.place.variable, spot(model, one.place)): one.gives
+        for _, stated in to_learn(model)
+        for one in stated
     }
 
 
@@ -235,17 +233,11 @@ def with_figures(
     model: FaultModel, belief: Callable[[Place, Sequence[float]], Sequence[float]]
 ) -> FaultModel:
     """The model with what `belief` makes of each of its figures."""
-    families = read_families(compile_model(model))
-    figures = {
-        family.number: np.array(
-            [
-                belief(place, gives)
-                for place, gives in zip(family.places, family.file.tolist(), strict=True)
-            ]
-        )
-        for family in families
-    }
-    return replace(rewritten(model, families, figures), digest="")
+    variables = list(model.variables)
+    for number, stated in to_learn(model):
+        rows = [belief(one.place, one.gives) for one in stated]
+        variables[number] = restated(variables[number], rows)
+    return replace(model, variables=tuple(variables), digest="")
 
 
 _BESIDE_FIGURES = {"distribution", "basis", "line", "digest", "included"}

@@ -13,8 +13,8 @@ from faultfinder.learning.bench.figures import (
     same_values,
     with_values,
 )
-from faultfinder.learning.em.parameters import Place
 from faultfinder.learning.proposal import alike
+from faultfinder.model.figures import Place
 from faultfinder.model.parts import Check, FaultModel, FirstOf, Repair, Variable
 
 Figure = tuple[str, str]

@@ -19,8 +19,8 @@ import numpy as np
 from faultfinder.errors import FaultfinderError
 from faultfinder.learning.bench.figures import bench_values, with_values
 from faultfinder.learning.em.estimates import Figure
-from faultfinder.learning.em.parameters import Place
-from faultfinder.model.parts import FaultModel, NoisyMax, SimpleTest, Table
+from faultfinder.model.figures import Place, figures_in
+from faultfinder.model.parts import FaultModel, Table
 
 SECTIONS = ("histories", "causes", "conditions", "findings")
 _KEYS = {"noisy_or", "noisy_max", "table", "chance", "test"}
@@ -459,16 +459,9 @@ def _held(when: Mapping[str, Sequence[str]]) -> object:
 
 
 def figure_in(model: FaultModel, place: Place) -> Sequence[float]:
-    """The probabilities that a model has at a place."""
-    told = model.by_name[place.variable].distribution
-    if isinstance(told, NoisyMax):
-        if place.kind == "leak":
-            return told.leak.gives
-        return told.links[place.parent or ""][place.state or ""].gives
-    if isinstance(told, SimpleTest):
-        if place.kind == "sensitivity":
-            return (1.0 - told.sensitivity, told.sensitivity)
-        return (told.specificity, 1.0 - told.specificity)
-    if isinstance(told, Table):
-        return told.rows[place.row or 0].gives
+    """The probabilities that a model has at a place, whatever the key of its row."""
+    stands = replace(place, key="", held="")
+    for one in figures_in(model, model.by_name[place.variable]):
+        if replace(one.place, key="", held="") == stands:
+            return one.gives
     raise FaultfinderError(f"{place} is not written as figures that can be tuned.")

@@ -5,14 +5,13 @@ from __future__ import annotations
 from collections.abc import Sequence
 
 from faultfinder.errors import FaultfinderError
-from faultfinder.inference.compiled import compile_model
 from faultfinder.inference.loading import read_kept
 from faultfinder.learning.beliefs import bench_learnt, learnt_from
 from faultfinder.learning.bench.figures import bench_values, same_values
 from faultfinder.learning.bench.learn import BenchLearnt
 from faultfinder.learning.bench.written import put_values
 from faultfinder.learning.em.estimates import Figure
-from faultfinder.learning.em.parameters import read_families
+from faultfinder.learning.em.parameters import to_learn
 from faultfinder.learning.proposal import check_same, figure_in, propose
 from faultfinder.learning.versions import Base, Evidence, Line
 
@@ -31,10 +30,11 @@ def keep_proposal(
     Returns where it lies, and the figures that moved. Raises FaultfinderError when it came out
     with another structure or other figures.
     """
+    states = [variable.states for variable in base.believed.variables]
     everything = figures or [
-        Figure(place, base.believed.variables[family.number].states, gives, gives, gives, gives, 0)
-        for family in read_families(compile_model(base.believed))
-        for place, gives in zip(family.places, map(tuple, family.file.tolist()), strict=True)
+        Figure(one.place, states[number], one.gives, one.gives, one.gives, one.gives, 0)
+        for number, stated in to_learn(base.believed)
+        for one in stated
     ]
     done = propose(
         base.text,

@@ -26,7 +26,6 @@ from faultfinder.learning.em.maximise import log_prior, maximise
 from faultfinder.learning.em.parameters import (
     DEFAULT_WORTH,
     Family,
-    Place,
     read_families,
     rewritten,
 )
@@ -36,6 +35,7 @@ from faultfinder.learning.em.unwritten import BEFORE, most_probable, shares
 from faultfinder.learning.em.unwritten import log_prior as log_prior_of_written
 from faultfinder.learning.em.worth import KEPT, Weighed, group_of, weigh
 from faultfinder.learning.records import ClosedTicket
+from faultfinder.model.figures import Place
 from faultfinder.model.network import Array
 from faultfinder.model.parts import FaultModel, Kind
 

@@ -6,7 +6,7 @@ row, a noisy link, a leak, a sensitivity. One group may fill many columns of a t
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from typing import Protocol
 
@@ -15,17 +15,13 @@ from numpy.typing import NDArray
 
 from faultfinder.inference.compiled import CompiledModel
 from faultfinder.learning.em.noisy import NoisyTables, noisy_tables
+from faultfinder.model.figures import Place, Stated, figures_in, restated
 from faultfinder.model.network import Array
 from faultfinder.model.parts import (
-    Basis,
     Dense,
-    Distribution,
     FaultModel,
-    FirstOf,
     Kind,
-    Link,
     NoisyMax,
-    Row,
     SimpleTest,
     Table,
     Variable,
@@ -34,34 +30,6 @@ from faultfinder.model.parts import (
 
 DEFAULT_WORTH = 20.0
 """Tickets that a figure counts for where the file does not say (a choice, no source)."""
-
-
-@dataclass(frozen=True)
-class Place:
-    """Where a figure group stands in the model.
-
-    `kind` is chance, row, link, leak, sensitivity, specificity or dense. `row` is the
-    number of a table's row in the file's order, or the flat number of the parents' joint
-    state (dense); `parent` and `state` name the parent's state of a link; `key` is the key of a
-    row that stands under `figures`, and `held` the same with each state named for which it speaks.
-    """
-
-    variable: str
-    kind: str
-    row: int | None = None
-    parent: str | None = None
-    state: str | None = None
-    key: str = ""
-    held: str = ""
-
-    def __str__(self) -> str:
-        if self.kind == "link":
-            return f"{self.variable}, link from {self.parent}={self.state}"
-        if self.key:
-            return f"{self.variable}, figures of {self.key}"
-        if self.kind in ("row", "dense") and self.row is not None:
-            return f"{self.variable}, row {self.row + 1}"
-        return f"{self.variable}, {self.kind}"
 
 
 class Tables(Protocol):
@@ -148,7 +116,7 @@ def ancestors(compiled: CompiledModel, number: int) -> frozenset[int]:
 def read_families(
     compiled: CompiledModel, seen_share: float = 1.0, default_worth: float = DEFAULT_WORTH
 ) -> tuple[Family, ...]:
-    """All variables with figures to learn. Deterministic tables have none.
+    """All variables with figures to learn (see `to_learn`), as the network has them.
 
     Figures of histories and causes that lead to the complaint are rates among all
     machines, of which only the share `seen_share` becomes a ticket: a ticket's worth
@@ -159,18 +127,25 @@ def read_families(
     if model.complaint is not None:
         above = ancestors(compiled, compiled.network.index[model.complaint])
     families = []
-    for number, variable in enumerate(model.variables):
-        if isinstance(variable.distribution, FirstOf) or _only_silence(model, variable):
-            continue
-        places, rows, bases, form = _read(compiled, number, variable)
-        file = np.array(rows, dtype=np.float64).reshape(len(places), len(variable.states))
-        worth = np.array([worth_of_figure(default_worth, basis, variable.basis) for basis in bases])
+    for number, stated in to_learn(model):
+        variable = model.variables[number]
+        file = np.array([one.gives for one in stated], dtype=np.float64)
+        worth = np.array(
+            [worth_of_figure(default_worth, one.basis, variable.basis) for one in stated]
+        )
         if number in above and variable.kind in (Kind.HISTORY, Kind.CAUSE):
             worth = worth / seen_share
-        family = Family(number, places, file, worth, form)
-        if family.free.any():
-            families.append(family)
+        places = tuple(one.place for one in stated)
+        families.append(Family(number, places, file, worth, _tables(compiled, number, stated)))
     return tuple(families)
+
+
+def to_learn(model: FaultModel) -> Iterator[tuple[int, list[Stated]]]:
+    """The variables, by number, with figures that are not all certain, and their figures."""
+    for number, variable in enumerate(model.variables):
+        stated = [] if _only_silence(model, variable) else figures_in(model, variable)
+        if any(sum(chance > 0.0 for chance in one.gives) > 1 for one in stated):
+            yield number, stated
 
 
 def _only_silence(model: FaultModel, variable: Variable) -> bool:
@@ -182,43 +157,19 @@ def _only_silence(model: FaultModel, variable: Variable) -> bool:
     return isinstance(told, Table) and not told.parents and len(set(told.rows[0].gives)) == 1
 
 
-_Read = tuple[tuple[Place, ...], Sequence[Sequence[float]], Sequence[Basis | None], Tables]
-
-
-def _read(compiled: CompiledModel, number: int, variable: Variable) -> _Read:
-    model, name = compiled.model, variable.name
-    parents = tuple(model.by_name[parent] for parent in variable.parents)
+def _tables(compiled: CompiledModel, number: int, stated: Sequence[Stated]) -> Tables:
+    """How the figures of a variable become tables of the network."""
+    variable = compiled.model.variables[number]
+    told = variable.distribution
+    parents = tuple(compiled.model.by_name[parent] for parent in variable.parents)
     shape = tuple(len(parent.states) for parent in parents)
-    cells = int(np.prod(shape, dtype=np.int64))
-    told: Distribution = variable.distribution
     if isinstance(told, NoisyMax):
-        groups = [
-            (parent, state, link)
-            for parent in told.parents
-            for state, link in told.links.get(parent, {}).items()
-        ]
-        places = (
-            Place(name, "leak"),
-            *(Place(name, "link", parent=parent, state=state) for parent, state, _ in groups),
-        )
-        links = [told.leak, *(link for _, _, link in groups)]
-        form: Tables = _noisy(compiled, number, parents, groups)
-        return places, [link.gives for link in links], [link.basis for link in links], form
+        return _noisy(compiled, number, parents, [one.place for one in stated[1:]])
     if isinstance(told, Dense):
-        values = np.asarray(told.values, dtype=np.float64).reshape(cells, len(variable.states))
-        kind = "dense" if parents else "chance"
-        places = tuple(Place(name, kind, row if parents else None) for row in range(cells))
-        row_of = np.arange(cells)
-        return places, values.tolist(), [None] * cells, RowTables(number, shape, row_of)
+        return RowTables(number, shape, np.arange(len(stated)))
     if isinstance(told, SimpleTest):
         shows = [state in told.shows for state in parents[0].states]
-        row_of = np.where(shows, 0, 1).astype(np.int64)
-        rows = [
-            (1.0 - told.sensitivity, told.sensitivity),
-            (told.specificity, 1.0 - told.specificity),
-        ]
-        places = (Place(name, "sensitivity"), Place(name, "specificity"))
-        return places, rows, [told.basis] * 2, RowTables(number, shape, row_of)
+        return RowTables(number, shape, np.where(shows, 0, 1).astype(np.int64))
     assert isinstance(told, Table)
     filled = np.zeros(shape, dtype=np.int64)
     # From the last row to the first, so that the first match stands.
@@ -228,38 +179,23 @@ def _read(compiled: CompiledModel, number: int, variable: Variable) -> _Read:
             for parent in parents
         ]
         filled[np.ix_(*where) if parents else ...] = place
-    kind = "row" if parents else "chance"
-    places = tuple(
-        Place(name, kind, place if parents else None, key=row.key, held=_held(row, parents))
-        for place, row in enumerate(told.rows)
-    )
-    form = RowTables(number, shape, filled.reshape(-1))
-    return places, [row.gives for row in told.rows], [row.basis for row in told.rows], form
-
-
-def _held(row: Row, parents: Sequence[Variable]) -> str:
-    """ "cause.state, cause.state" of a row under `figures` that names causes."""
-    if not row.key or row.key in ("default", "none") or len(parents) != 1:
-        return ""
-    parent = parents[0]
-    bare = not isinstance(parent.distribution, FirstOf)
-    return ", ".join(f"{parent.name}.{s}" if bare else s for s in row.when[parent.name])
+    return RowTables(number, shape, filled.reshape(-1))
 
 
 def _noisy(
     compiled: CompiledModel,
     number: int,
     parents: Sequence[Variable],
-    groups: Sequence[tuple[str, str, Link]],
+    links: Sequence[Place],
 ) -> NoisyTables:
     """The family as the network has it: one table, or a chain of steps."""
-    none = len(groups) + 1
+    none = len(links) + 1
     which = []
     for parent in parents:
         row = np.full(len(parent.states), none, dtype=np.int64)
-        for place, (name, state, _) in enumerate(groups):
-            if name == parent.name:
-                row[parent.states.index(state)] = place + 1
+        for group, link in enumerate(links, start=1):
+            if link.parent == parent.name and link.state is not None:
+                row[parent.states.index(link.state)] = group
         which.append(row)
     steps = [number]
     while len(compiled.network.parents[steps[0]]) == 2 and (
@@ -276,28 +212,6 @@ def rewritten(
     """The model with these figures in place of the file's; all else as it was."""
     variables = list(model.variables)
     for family in families:
-        variable = variables[family.number]
-        told = _told_anew(variable.distribution, family, figures[family.number])
-        variables[family.number] = replace(variable, distribution=told)
+        rows = figures[family.number].tolist()
+        variables[family.number] = restated(variables[family.number], rows)
     return replace(model, variables=tuple(variables))
-
-
-def _told_anew(told: Distribution, family: Family, figures: Array) -> Distribution:
-    rows = [tuple(row) for row in figures.tolist()]
-    if isinstance(told, NoisyMax):
-        links: dict[str, dict[str, Link]] = {name: {} for name in told.links}
-        for place, gives in zip(family.places[1:], rows[1:], strict=True):
-            assert place.parent is not None
-            assert place.state is not None
-            old = told.links[place.parent][place.state]
-            links[place.parent][place.state] = replace(old, gives=gives)
-        return replace(told, leak=replace(told.leak, gives=rows[0]), links=links)
-    if isinstance(told, Dense):
-        return replace(told, values=figures.reshape(np.shape(told.values)))
-    if isinstance(told, SimpleTest):
-        return replace(told, sensitivity=rows[0][1], specificity=rows[1][0])
-    assert isinstance(told, Table)
-    return replace(
-        told,
-        rows=tuple(replace(row, gives=gives) for row, gives in zip(told.rows, rows, strict=True)),
-    )

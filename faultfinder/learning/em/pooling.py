@@ -23,7 +23,7 @@ from numpy.typing import NDArray
 from faultfinder.inference.compiled import CompiledModel
 from faultfinder.learning.em.estimates import LEAST, Options, Progress, Run, Tuned, begin, finish
 from faultfinder.learning.em.expected_counts import expect
-from faultfinder.learning.em.parameters import Family, Place
+from faultfinder.learning.em.parameters import Family
 from faultfinder.learning.em.worth import (
     EVIDENCE,
     FACTORS,
@@ -37,6 +37,7 @@ from faultfinder.learning.em.worth import (
     weighted,
 )
 from faultfinder.learning.records import ClosedTicket
+from faultfinder.model.figures import Place
 from faultfinder.model.network import Array
 
 ALIKE = (0.0, 5.0, 20.0, 80.0, 320.0, KEPT)

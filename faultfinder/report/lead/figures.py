@@ -7,10 +7,10 @@ from dataclasses import dataclass, replace
 
 from faultfinder.learning.bench.figures import BenchFigure, spot_words
 from faultfinder.learning.em.estimates import Figure
-from faultfinder.learning.em.parameters import Place
 from faultfinder.learning.judge.kept import Judgement
 from faultfinder.learning.judge.replay import Comparison, ModelScores
 from faultfinder.learning.proposal import effect
+from faultfinder.model.figures import Place
 from faultfinder.model.parts import FaultModel, Kind
 from faultfinder.report.lead import plots as lead_plots
 from faultfinder.report.lead.plots import Row

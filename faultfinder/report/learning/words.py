@@ -7,11 +7,11 @@ from collections.abc import Mapping, Sequence
 
 from faultfinder.learning.bench.figures import BenchFigure, main_key
 from faultfinder.learning.bench.learn import BenchLearnt
-from faultfinder.learning.em.parameters import Place
 from faultfinder.learning.judge.changed_advice import ChangedAdvice
 from faultfinder.learning.judge.judging import Jobs, Judged
 from faultfinder.learning.judge.replay import Comparison, Share
 from faultfinder.learning.steps import Advised
+from faultfinder.model.figures import Place
 from faultfinder.model.parts import FaultModel, FirstOf, SimpleTest, Table
 from faultfinder.report.wording import counted, joined, percent
 
