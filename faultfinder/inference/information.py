@@ -12,7 +12,7 @@ exact, from cheap to expensive:
    P(parents | e), so that one pass gives every such check's gain;
 2. the target has few joint states: one pass with a column per state gives every
    check's gain, over a tree from which the target and all that is known are sliced out;
-3. else one elimination per check, over the part of the target it depends on.
+3. else eliminations, over the part of the target that a check depends on.
 
 In a model where one condition says which of all causes speaks (`first_of`), what depends on
 more than that (a history, a finding that also hangs on one) is weighed by what it tells about
@@ -170,7 +170,9 @@ def _expensive(
         try:
             if target.summed:
                 parts = [
-                    _by_elimination(compiled, frozenset((v,)), evidence, check, findings)
+                    _by_elimination(
+                        compiled, frozenset((v,)), evidence, check, findings, calibrated
+                    )
                     for v in target.variables
                 ]
                 total = sum(part.gain_bits for part in parts)
@@ -353,49 +355,46 @@ def _by_elimination(
     evidence: Evidence,
     check: str,
     findings: tuple[int, ...],
-    calibrated: Calibrated | None = None,
+    calibrated: Calibrated,
 ) -> Information:
-    """Way 3: the joint table of the check and the part of the target it depends on.
-
-    Where a clique of `calibrated` holds all of it, the table is read there.
+    """Way 3: P(T | the part of the target it depends on), which takes few tables of the model,
+    and P(part | evidence), which is the same for all checks that depend on that part: it is
+    read where a clique of `calibrated` holds it, else kept there.
     """
     network = compiled.network
     unsure = frozenset(v for v in evidence.weighed if _uncertain(evidence, v))
     known = closed | (evidence.likelihoods.keys() - unsure)
     outside = [v for v in findings if v not in closed]
-    depends = requisite(network, outside, known, unsure)
-    part = tuple(
-        sorted(v for v in depends if v in closed and v not in findings and _uncertain(evidence, v))
-    )
-    size = math.prod(network.cards[v] for v in (*part, *findings))
-    if size > WORK_LIMIT:
-        raise TargetTooLarge(check, math.prod(network.cards[v] for v in part), WORK_LIMIT)
-    scope = (*part, *findings)
-    if calibrated is not None and calibrated.tree.home(scope) is not None:
-        joint = calibrated.marginal(scope)[..., 0]
-    else:
-        try:
-            joint = joint_with_evidence(network, scope, evidence.weighed)
-        except TooLarge as refused:
-            raise TargetTooLarge(check, refused.entries, WORK_LIMIT) from refused
-    results = math.prod(network.cards[v] for v in findings)
-    table = joint.reshape(-1, results)
-    table = table / table.sum()
-    share = table.sum(axis=1)
-    outcomes = table.sum(axis=0)
-    inside = [place for place, v in enumerate(findings) if v in closed]
-    gain = float(entropy_bits(outcomes))
-    if len(inside) < len(findings):
-        # Findings that are in the target themselves are told by it.
-        cards = [network.cards[v] for v in findings]
-        order = [0, *(1 + i for i in inside)]
-        order += [1 + i for i in range(len(findings)) if i not in inside]
-        groups = math.prod([cards[i] for i in inside]) * len(share)
-        split = table.reshape(-1, *cards).transpose(order).reshape(groups, -1)
-        total = split.sum(axis=1)
-        given = split / np.where(total > 0.0, total, 1.0)[:, None]
-        gain -= float(entropy_bits(given.T) @ total)
-    return Information(max(gain, 0.0), findings, outcomes)
+    depends, families = requisite(network, outside, known, unsure)
+    # Findings that are in the target themselves are told by it.
+    inside = [v for v in findings if v in closed]
+    more = depends.intersection(closed).difference(inside)
+    part = (*inside, *sorted(v for v in more if _uncertain(evidence, v)))
+    cards = [network.cards[v] for v in part]
+    results = math.prod(network.cards[v] for v in outside)
+    if math.prod(cards) * results > WORK_LIMIT:
+        raise TargetTooLarge(check, math.prod(cards), WORK_LIMIT)
+    bearing = {v: one for v, one in evidence.weighed.items() if v in depends or v in families}
+    try:
+        if calibrated.tree.home(part) is not None:
+            share = calibrated.marginal(part).reshape(-1)
+        else:
+            if part not in calibrated.others:
+                joint = joint_with_evidence(network, part, evidence.weighed)
+                calibrated.others[part] = joint / joint.sum()
+            share = calibrated.others[part].reshape(-1)
+        alone = None if network.firsts else families
+        told = joint_with_evidence(network, (*outside, *part), bearing, alone)
+    except TooLarge as refused:
+        raise TargetTooLarge(check, refused.entries, WORK_LIMIT) from refused
+    flat = told.reshape(results, -1)
+    total = flat.sum(axis=0)
+    flat = flat / np.where(total > 0.0, total, 1.0)
+    left = float(entropy_bits(flat) @ share)
+    order = (*outside, *inside)
+    joint = (flat * share).reshape(*(network.cards[v] for v in order), -1).sum(axis=-1)
+    outcomes = joint.transpose([order.index(v) for v in findings]).reshape(-1)
+    return Information(max(float(entropy_bits(outcomes)) - left, 0.0), findings, outcomes)
 
 
 def _uncertain(evidence: Evidence, variable: int) -> bool:

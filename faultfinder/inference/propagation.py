@@ -8,7 +8,7 @@ larger arrays and not 100 passes.
 from __future__ import annotations
 
 from collections.abc import Sequence
-from functools import lru_cache
+from functools import cached_property, lru_cache
 
 import numpy as np
 
@@ -37,6 +37,11 @@ class Calibrated:
     tree: JunctionTree
     tables: tuple[Array, ...]
     log_evidence: Array
+
+    @cached_property
+    def others(self) -> dict[tuple[int, ...], Array]:
+        """P(scope | evidence) of scopes that no clique holds, where they were worked out."""
+        return {}
 
     def marginal(self, scope: Sequence[int]) -> Array:
         """P(scope | evidence), axes in the given order, then the batch axis.

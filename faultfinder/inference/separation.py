@@ -25,8 +25,9 @@ def requisite(
     start: Iterable[int],
     known: frozenset[int],
     judged: frozenset[int] = frozenset(),
-) -> set[int]:
-    """The members of `known` on which P(start | known) can depend.
+) -> tuple[set[int], set[int]]:
+    """The members of `known` on which P(start | known) can depend, and the variables whose
+    tables it takes.
 
     `judged` are unknown variables with a likelihood of their own, as if something
     below them had been seen.
@@ -55,4 +56,4 @@ def requisite(
             if not observed and number not in bottom:
                 bottom.add(number)
                 stack.extend((child, False) for child in network.children[number])
-    return reached
+    return reached, top

@@ -71,7 +71,7 @@ class Case:
         found = {}
         for check, what in self.checks.items():
             numbers = [network.index[name] for name in what]
-            part = requisite(network, [n for n in numbers if n not in closed], closed | known)
+            part, _ = requisite(network, [n for n in numbers if n not in closed], closed | known)
             part -= {*known, *numbers}
             above = {p for n in numbers for p in network.parents[n]}
             if (first := speaking(self.compiled)) is not None:

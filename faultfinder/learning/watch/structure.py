@@ -231,7 +231,7 @@ class _Separation:
         if first in known or second in known:
             return True
         # Taking `second` as known opens no way to it that was not open before.
-        return second not in requisite(self._network, (first,), known | {second}, vague)
+        return second not in requisite(self._network, (first,), known | {second}, vague)[0]
 
 
 def _tables(
