@@ -18,12 +18,12 @@ import numpy as np
 from faultfinder.assess.intervals import wilson
 from faultfinder.consultation.bench import build_problem, joint_states
 from faultfinder.decide.policies import one_step, roll_out_once
-from faultfinder.decide.problem import Ints, Problem
+from faultfinder.decide.problem import Problem
 from faultfinder.decide.shop import Shop
 from faultfinder.decide.situation import Policy, Situation
 from faultfinder.decide.walk import FromScenarios, walk
 from faultfinder.inference.compiled import CompiledModel
-from faultfinder.model.network import Array
+from faultfinder.model.network import Array, Ints
 
 EXACT_NODES = 2_000
 """Situations followed one by one; a larger tree is simulated."""

@@ -14,13 +14,12 @@ from functools import cached_property
 import numpy as np
 
 from faultfinder.consultation.ranking import questions
-from faultfinder.decide.problem import Ints
 from faultfinder.errors import FaultfinderError
 from faultfinder.inference.compiled import CompiledModel
 from faultfinder.inference.conditioning import columns_given
 from faultfinder.inference.elimination import TooLarge, joint_with_evidence
 from faultfinder.inference.posterior import Evidence, certain, evidence_from
-from faultfinder.model.network import Array
+from faultfinder.model.network import Array, Ints
 from faultfinder.model.parts import Kind
 
 COLUMNS = 1024

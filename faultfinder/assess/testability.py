@@ -14,10 +14,9 @@ import numpy as np
 
 from faultfinder.assess.isolation import Isolation, isolate
 from faultfinder.assess.single_faults import Fault, Signatures, signatures
-from faultfinder.decide.problem import Ints
 from faultfinder.decide.shop import Shop
 from faultfinder.inference.compiled import CompiledModel
-from faultfinder.model.network import Array
+from faultfinder.model.network import Array, Ints
 
 TOLERANCE = 0.01
 """Total-variation distance up to which two faults count as treated alike."""

@@ -6,20 +6,19 @@ from collections.abc import Collection, Mapping, Sequence
 from dataclasses import replace
 
 import numpy as np
-from numpy.typing import NDArray
 
 from faultfinder.consultation.case import Case
 from faultfinder.consultation.causes import result_labels
 from faultfinder.consultation.safety import can_be_made
 from faultfinder.decide.belief import Tried, belief_now, mending
 from faultfinder.decide.naming import Naming, names_for
-from faultfinder.decide.problem import CheckAction, Ints, Problem, RepairAction
+from faultfinder.decide.problem import CheckAction, Problem, RepairAction
 from faultfinder.decide.scenarios import SCENARIO_LIMIT, scenario_values
 from faultfinder.decide.shop import Shop
 from faultfinder.errors import ImpossibleEvidence
 from faultfinder.inference.compiled import CompiledModel
 from faultfinder.model.answers import find_stage
-from faultfinder.model.network import Array
+from faultfinder.model.network import Array, Flags, Ints
 from faultfinder.model.parts import Kind, Repair, Risk
 from faultfinder.model.routes import look_route
 
@@ -175,7 +174,7 @@ def build_problem(
     return _with_made(problem, compiled, findings, at[here])
 
 
-def _faulty(compiled: CompiledModel, scenarios: Ints) -> NDArray[np.bool_]:
+def _faulty(compiled: CompiledModel, scenarios: Ints) -> Flags:
     """Which causes count as present in each scenario: shape (scenarios, causes)."""
     found = np.zeros(scenarios.shape, dtype=np.bool_)
     for place, number in enumerate(compiled.causes):

@@ -9,12 +9,12 @@ import numpy as np
 
 from faultfinder.decide.abreast import Abreast, Stories, told_once
 from faultfinder.decide.policies.one_step import OneStep
-from faultfinder.decide.problem import Ints, Problem
+from faultfinder.decide.problem import Problem
 from faultfinder.decide.repair_order import first_repairs
 from faultfinder.decide.situation import Action, start
 from faultfinder.frozen import frozen
 from faultfinder.inference.compiled import CompiledModel
-from faultfinder.model.network import Array
+from faultfinder.model.network import Array, Ints
 
 LOW_AT, LIKELY_AT, HIGH_AT = 0.1, 0.5, 0.9
 """The quote's low, likely and high figures are these quantiles of the job's cost."""

@@ -15,11 +15,10 @@ from dataclasses import dataclass, field, replace
 from functools import cached_property
 
 import numpy as np
-from numpy.typing import NDArray
 
-from faultfinder.decide.problem import Ints, Problem
+from faultfinder.decide.problem import Problem
 from faultfinder.decide.situation import UNLIKELY, Situation
-from faultfinder.model.network import Array
+from faultfinder.model.network import Array, Flags, Ints
 
 RARE = 1.0 / 200.0
 """Stories less likely than this are thinned out. On 32 drawn states a quote's likely end then
@@ -41,15 +40,15 @@ class Stories:
 
     weights: Array
     stages: Ints
-    made: NDArray[np.bool_]
-    repaired: NDArray[np.bool_]
+    made: Flags
+    repaired: Flags
     chance: Array
     spent: Array
 
     def __len__(self) -> int:
         return len(self.stages)
 
-    def take(self, which: Ints | NDArray[np.bool_]) -> Stories:
+    def take(self, which: Ints | Flags) -> Stories:
         """Some of them, by number or by mask."""
         numbers = np.flatnonzero(which) if which.dtype == np.bool_ else which
         return Stories(
@@ -88,7 +87,7 @@ class Abreast:
     _over: float = 0.5
 
     @cached_property
-    def _results(self) -> tuple[Ints, NDArray[np.bool_]]:
+    def _results(self) -> tuple[Ints, Flags]:
         """Where each result of each check stands among all results, and whether there is such a
         one: shape (checks, most results)."""
         counts = [len(check.results) for check in self.problem.checks]

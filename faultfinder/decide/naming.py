@@ -11,11 +11,10 @@ from collections.abc import Mapping, Sequence
 from dataclasses import field
 
 import numpy as np
-from numpy.typing import NDArray
 
 from faultfinder.errors import MisuseError
 from faultfinder.frozen import frozen
-from faultfinder.model.network import Array
+from faultfinder.model.network import Array, Flags, Ints
 
 NONE_OF_THESE = "none of these"
 """The name of a machine with none of the causes."""
@@ -52,7 +51,7 @@ class Names:
     """
 
     names: tuple[str, ...]
-    of: NDArray[np.int64] = field(repr=False)
+    of: Ints = field(repr=False)
     wrong: Array = field(repr=False)
     sure: float | None = None
     unsure: float = 0.0
@@ -67,9 +66,7 @@ class Names:
         return name, self.unsure if chances[name] < self.sure - 1e-12 else 0.0
 
 
-def names_for(
-    asked: Naming, causes: Sequence[str], present: NDArray[np.bool_], unsure: float
-) -> Names:
+def names_for(asked: Naming, causes: Sequence[str], present: Flags, unsure: float) -> Names:
     """The names for joint states of the causes; `present` tells which causes each holds, shape
     (joint states, causes). Raises MisuseError for a price of what is no name."""
     found: dict[str, int] = {}

@@ -11,13 +11,10 @@ from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 
 import numpy as np
-from numpy.typing import NDArray
 
-from faultfinder.decide.problem import Ints, Problem
+from faultfinder.decide.problem import Problem
 from faultfinder.decide.repair_order import BARELY, NO_RISE
-from faultfinder.model.network import Array
-
-Flags = NDArray[np.bool_]
+from faultfinder.model.network import Array, Flags, Ints
 
 Runs = Array
 """Repairs to be done in one go, shape (4, orders, runs): rise of F per cost (-1: there is none),

@@ -16,14 +16,11 @@ from dataclasses import field, replace
 from functools import cached_property
 
 import numpy as np
-from numpy.typing import NDArray
 
 from faultfinder.decide.naming import Names
 from faultfinder.errors import FaultfinderError
 from faultfinder.frozen import frozen
-from faultfinder.model.network import Array
-
-Ints = NDArray[np.int64]
+from faultfinder.model.network import Array, Flags, Ints
 
 Codes = tuple[Ints, Ints, Ints]
 """Each scenario as one number, the place value of each cause, and the order by number."""
@@ -162,10 +159,10 @@ class Problem:
         """Whether a check was not made yet, and all that come before it were."""
         return check not in checked and self.checks[check].behind <= checked
 
-    def are_open(self, made: NDArray[np.bool_]) -> NDArray[np.bool_]:
+    def are_open(self, made: Flags) -> Flags:
         """The same of all checks in several situations: (situations, checks), as is `made`."""
         waits = self._waits
-        opened: NDArray[np.bool_] = ~made & (made @ waits >= waits.sum(axis=0))
+        opened: Flags = ~made & (made @ waits >= waits.sum(axis=0))
         return opened
 
     @cached_property
@@ -238,7 +235,7 @@ class Problem:
         return mends
 
     @cached_property
-    def _held(self) -> tuple[NDArray[np.bool_], Array]:
+    def _held(self) -> tuple[Flags, Array]:
         """The causes that each scenario holds, few where there are many causes: whether a slot
         holds one, (scenarios, slots), and how likely each repair mends that one, (repairs,
         scenarios, slots)."""

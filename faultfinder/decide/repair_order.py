@@ -19,11 +19,10 @@ import math
 from collections.abc import Collection, Sequence
 
 import numpy as np
-from numpy.typing import NDArray
 
-from faultfinder.decide.problem import Ints, Problem
+from faultfinder.decide.problem import Problem
 from faultfinder.frozen import frozen
-from faultfinder.model.network import Array
+from faultfinder.model.network import Array, Flags, Ints
 
 NEGLIGIBLE = 1e-4
 """A sequence ends when it would be continued with less than this probability."""
@@ -135,7 +134,7 @@ def lies_on_the_way(problem: Problem, stage: int, end: int) -> bool:
     return bool(travel[here, stage] + travel[stage, end] <= travel[here, end] + 1e-9)
 
 
-def first_repairs(problem: Problem, weights: Array, stages: Ints, done: NDArray[np.bool_]) -> Ints:
+def first_repairs(problem: Problem, weights: Array, stages: Ints, done: Flags) -> Ints:
     """The first of that order from each of several beliefs (rows), by number; -1 for handing
     over. `done` (rows, repairs) are those not to be tried again."""
     found = []

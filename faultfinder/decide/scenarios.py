@@ -12,12 +12,11 @@ from itertools import combinations, product
 
 import numpy as np
 
-from faultfinder.decide.problem import Ints
 from faultfinder.errors import FaultfinderError
 from faultfinder.frozen import frozen
 from faultfinder.inference.compiled import CompiledModel
 from faultfinder.inference.posterior import Evidence, beliefs, posterior
-from faultfinder.model.network import Array
+from faultfinder.model.network import Array, Ints
 from faultfinder.model.parts import Kind
 
 SCENARIO_LIMIT = 200_000

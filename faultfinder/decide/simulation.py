@@ -11,15 +11,14 @@ from dataclasses import dataclass, field
 from functools import cached_property, lru_cache
 
 import numpy as np
-from numpy.typing import NDArray
 
-from faultfinder.decide.problem import Ints, Problem
+from faultfinder.decide.problem import Problem
 from faultfinder.decide.shop import Shop
 from faultfinder.decide.situation import Policy
 from faultfinder.decide.walk import FAILS, PASSES, split, walk
 from faultfinder.errors import FaultfinderError
 from faultfinder.inference.compiled import CompiledModel
-from faultfinder.model.network import Array
+from faultfinder.model.network import Array, Flags, Ints
 
 BATCH = 100_000
 """Machines drawn at once."""
@@ -155,7 +154,7 @@ class Drawn:
     problem: Problem
     states: Ints
     rng: np.random.Generator
-    helped: NDArray[np.bool_] = field(init=False)
+    helped: Flags = field(init=False)
 
     def begin(self) -> Ints:
         return np.arange(len(self.states))
@@ -184,10 +183,10 @@ class Drawn:
         passes = ~self.faulty(group) | (self.rng.random(len(group)) < self.problem.missed)
         return split(group, np.where(passes, PASSES, FAILS))
 
-    def faulty(self, group: Ints) -> NDArray[np.bool_]:
+    def faulty(self, group: Ints) -> Flags:
         """Whether each machine has a cause present."""
         causes = np.array(self.compiled.causes)
-        found: NDArray[np.bool_] = (self.states[group[:, None], causes] != 0).any(axis=1)
+        found: Flags = (self.states[group[:, None], causes] != 0).any(axis=1)
         return found
 
     @cached_property
@@ -211,7 +210,7 @@ def simulate(
     shop: Shop,
     machines: Ints,
     rng: np.random.Generator,
-    recorded: NDArray[np.bool_] | None = None,
+    recorded: Flags | None = None,
 ) -> Outcome:
     """Follow a policy on drawn machines to the end of every ticket.
 

@@ -13,7 +13,7 @@ from typing import Generic, Protocol, TypeVar
 
 import numpy as np
 
-from faultfinder.decide.problem import Ints, Problem
+from faultfinder.decide.problem import Problem
 from faultfinder.decide.situation import (
     Action,
     Policy,
@@ -24,7 +24,7 @@ from faultfinder.decide.situation import (
     check_cost,
     start,
 )
-from faultfinder.model.network import Array
+from faultfinder.model.network import Array, Ints
 
 Group = TypeVar("Group")
 """Those on whom everything has gone alike so far: places of machines, or a probability."""

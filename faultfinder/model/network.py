@@ -30,6 +30,8 @@ from faultfinder.model.parts import (
 )
 
 Array = NDArray[np.float64]
+Ints = NDArray[np.int64]
+Flags = NDArray[np.bool_]
 
 DENSE_LIMIT = 4096
 """Joint parent states up to which a finding keeps its family as one table."""
@@ -197,7 +199,7 @@ def _expand(
     return _settle(np.broadcast_to(table, (*shape, card)))
 
 
-def first_present(states: NDArray[np.int64], cards: Sequence[int]) -> NDArray[np.int64]:
+def first_present(states: Ints, cards: Sequence[int]) -> Ints:
     """The state of the first of some variables, from their own states.
 
     `states` has shape (variables, cases), in the order of hiding; state 0 is normal.

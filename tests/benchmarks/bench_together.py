@@ -27,12 +27,11 @@ from itertools import combinations, pairwise
 from pathlib import Path
 
 import numpy as np
-from numpy.typing import NDArray
 
 from faultfinder import Case, consult
 from faultfinder.decide.policies import InTurn, roll_out
 from faultfinder.decide.policies.exact import Exact
-from faultfinder.decide.problem import Ints, Problem, RepairAction, codes_of
+from faultfinder.decide.problem import Problem, RepairAction, codes_of
 from faultfinder.decide.repair_order import best_order, order_cost
 from faultfinder.decide.shop import Shop
 from faultfinder.decide.simulation import draw_machines
@@ -49,7 +48,7 @@ from faultfinder.decide.together import Telling
 from faultfinder.decide.walk import FAILS, PASSES, split, walk
 from faultfinder.inference.compiled import CompiledModel
 from faultfinder.inference.loading import load_model
-from faultfinder.model.network import Array
+from faultfinder.model.network import Array, Flags, Ints
 from faultfinder.model.parts import Kind
 
 MODELS = Path(__file__).parents[2] / "models"
@@ -272,8 +271,8 @@ class Played:
     money: Array
     looks: Array
     looks_next: Array
-    openly: NDArray[np.bool_]
-    together: NDArray[np.bool_]
+    openly: Flags
+    together: Flags
     held: Array
 
 

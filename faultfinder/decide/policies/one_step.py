@@ -6,13 +6,12 @@ from __future__ import annotations
 from functools import cached_property
 
 import numpy as np
-from numpy.typing import NDArray
 
-from faultfinder.decide.problem import TINY, Ints, Problem
+from faultfinder.decide.problem import TINY, Problem
 from faultfinder.decide.shop import Shop
 from faultfinder.decide.situation import Action, Situation, repair_now
 from faultfinder.frozen import frozen
-from faultfinder.model.network import Array
+from faultfinder.model.network import Array, Flags, Ints
 
 
 def make(problem: Problem, shop: Shop) -> OneStep:
@@ -78,12 +77,12 @@ class OneStep:
         best = int(self.checks(situation.weights[None], np.array([situation.stage]), made)[0])
         return None if best < 0 else Action("check", best, np.nan)
 
-    def checks(self, weights: Array, stages: Ints, made: NDArray[np.bool_]) -> Ints:
+    def checks(self, weights: Array, stages: Ints, made: Flags) -> Ints:
         """The same in several situations: beliefs (situations, scenarios), stages (situations,)
         and checks made (situations, checks) to the checks by number, -1 for none."""
         return self.looked(weights, stages, made)[0]
 
-    def looked(self, weights: Array, stages: Ints, made: NDArray[np.bool_]) -> tuple[Ints, Array]:
+    def looked(self, weights: Array, stages: Ints, made: Flags) -> tuple[Ints, Array]:
         """The same, and how likely each result of every check is: (situations, results)."""
         outcomes, bits = self._gains.foretold(weights)
         if not self.problem.checks or not len(stages):

@@ -14,13 +14,12 @@ from dataclasses import replace
 from functools import cached_property
 
 import numpy as np
-from numpy.typing import NDArray
 
 from faultfinder.decide.abreast import Abreast, Stories, together, told_once
 from faultfinder.decide.naming import Names
 from faultfinder.decide.orders_abreast import order_costs
 from faultfinder.decide.policies.one_step import OneStep
-from faultfinder.decide.problem import Ints, Problem
+from faultfinder.decide.problem import Problem
 from faultfinder.decide.repair_order import first_repairs
 from faultfinder.decide.shop import Shop
 from faultfinder.decide.situation import (
@@ -33,7 +32,7 @@ from faultfinder.decide.situation import (
 )
 from faultfinder.decide.together import Telling
 from faultfinder.frozen import frozen
-from faultfinder.model.network import Array
+from faultfinder.model.network import Array, Flags, Ints
 
 CLEARLY = 0.005
 """The share by which a repair must be cheaper than a check to go before it."""
@@ -285,7 +284,7 @@ class _Ends:
 
     beliefs: Array
     stages: Ints
-    repaired: NDArray[np.bool_]
+    repaired: Flags
     chance: Array
     of: Ints
 

@@ -19,10 +19,8 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
-from numpy.typing import NDArray
 
-from faultfinder.learning.judge.scores import Ints
-from faultfinder.model.network import Array
+from faultfinder.model.network import Array, Flags, Ints
 
 BIWEIGHT, HUBER = 4.685, 1.345
 """Tuning constants for 95 % efficiency with normal errors (as in the help of S-PLUS, `chb`)."""
@@ -132,12 +130,12 @@ class _Posterior:
     weights: Array
     goal: Array
     sizes: Array
-    moves: NDArray[np.bool_]
+    moves: Flags
     scale: float
     spread: float
 
     @staticmethod
-    def of(index: Ints, weights: Array, goal: Array, sizes: Array, moves: NDArray[np.bool_],
+    def of(index: Ints, weights: Array, goal: Array, sizes: Array, moves: Flags,
            scale: float, spread: float) -> _Posterior:  # fmt: skip
         kinds, which = np.unique(np.sort(index, axis=1), axis=0, return_inverse=True)
         total: Array = np.bincount(which.ravel(), weights, len(kinds)).astype(np.float64)

@@ -5,12 +5,12 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
-from numpy.typing import NDArray
 
 from faultfinder.inference.compiled import CompiledModel
 from faultfinder.inference.contradiction import smallest_contradiction
 from faultfinder.inference.posterior import Evidence, log_probability
 from faultfinder.learning.em.patterns import FAULTY, Codec, Codes, Patterns
+from faultfinder.model.network import Flags
 
 
 @dataclass(frozen=True)
@@ -45,7 +45,7 @@ class SetAside:
 
 
 def set_aside(
-    compiled: CompiledModel, patterns: Patterns, impossible: NDArray[np.bool_]
+    compiled: CompiledModel, patterns: Patterns, impossible: Flags
 ) -> tuple[SetAside, ...]:
     """What is wrong with the patterns marked impossible."""
     return tuple(

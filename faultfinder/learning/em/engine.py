@@ -11,7 +11,6 @@ from dataclasses import dataclass, field, replace
 from functools import cached_property
 
 import numpy as np
-from numpy.typing import NDArray
 
 from faultfinder.inference.compiled import CompiledModel
 from faultfinder.learning.em.parameters import Family, ancestors
@@ -25,7 +24,7 @@ from faultfinder.learning.em.sparse_tree import (
     sparse_tree,
     start_tables,
 )
-from faultfinder.model.network import Array
+from faultfinder.model.network import Array, Flags
 from faultfinder.model.parts import Kind
 
 Figures = Mapping[int, Array]
@@ -109,7 +108,7 @@ def build_engine(
     compiled: CompiledModel,
     codec: Codec,
     families: Sequence[Family],
-    used: NDArray[np.bool_],
+    used: Flags,
     seen_share: float,
     known: Mapping[int, Array] | None = None,
 ) -> Engine:

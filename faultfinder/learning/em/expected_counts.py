@@ -17,13 +17,10 @@ from collections.abc import Iterator
 from dataclasses import dataclass
 
 import numpy as np
-from numpy.typing import NDArray
 
 from faultfinder.learning.em.engine import At, Joints, Totals
 from faultfinder.learning.em.patterns import Codec, Codes, Patterns
-from faultfinder.model.network import Array
-
-Ints = NDArray[np.int64]
+from faultfinder.model.network import Array, Flags, Ints
 
 
 @dataclass(frozen=True, eq=False)
@@ -36,7 +33,7 @@ class Mixture:
     """
 
     codes: Codes
-    twin: NDArray[np.int64]
+    twin: Ints
     wrong: Array
     """Log of e q(label), shape (patterns,); see `log_of_wrong_label`."""
     right: float
@@ -95,7 +92,7 @@ class Expected:
     counts: dict[int, Array]
     spoken: dict[int, Array]
     log_likelihood: float
-    impossible: NDArray[np.bool_]
+    impossible: Flags
     written: dict[int, Array]
 
 

@@ -13,13 +13,12 @@ from collections.abc import Mapping, Sequence
 from statistics import NormalDist
 
 import numpy as np
-from numpy.typing import NDArray
 
 from faultfinder.learning.em.engine import At, Joints
 from faultfinder.learning.em.expected_counts import passes
 from faultfinder.learning.em.parameters import Family
 from faultfinder.learning.em.patterns import Patterns
-from faultfinder.model.network import Array
+from faultfinder.model.network import Array, Ints
 
 LEVEL = 0.90
 
@@ -38,7 +37,7 @@ class _Free:
     def __init__(self, families: Sequence[Family], figures: Mapping[int, Array]) -> None:
         self.families = [f for f in families if f.number in figures]
         self.figures = figures
-        self.slots: dict[int, NDArray[np.int64]] = {}
+        self.slots: dict[int, Ints] = {}
         count = 0
         for family in self.families:
             theta = figures[family.number]

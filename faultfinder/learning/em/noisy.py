@@ -15,11 +15,8 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
 import numpy as np
-from numpy.typing import NDArray
 
-from faultfinder.model.network import Array
-
-Ints = NDArray[np.int64]
+from faultfinder.model.network import Array, Ints
 
 
 @dataclass(frozen=True, eq=False)

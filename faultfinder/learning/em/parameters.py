@@ -11,12 +11,11 @@ from dataclasses import dataclass, field, replace
 from typing import Protocol
 
 import numpy as np
-from numpy.typing import NDArray
 
 from faultfinder.inference.compiled import CompiledModel
 from faultfinder.learning.em.noisy import NoisyTables, noisy_tables
 from faultfinder.model.figures import Place, Stated, figures_in, restated
-from faultfinder.model.network import Array
+from faultfinder.model.network import Array, Flags, Ints
 from faultfinder.model.parts import (
     Dense,
     FaultModel,
@@ -55,7 +54,7 @@ class RowTables:
 
     number: int
     shape: tuple[int, ...]
-    row_of: NDArray[np.int64]
+    row_of: Ints
 
     @property
     def numbers(self) -> tuple[int, ...]:
@@ -96,8 +95,8 @@ class Family:
         return self.worth[:, None] * self.file + self.more
 
     @property
-    def free(self) -> NDArray[np.bool_]:
-        marks: NDArray[np.bool_] = np.count_nonzero(self.file > 0.0, axis=1) > 1
+    def free(self) -> Flags:
+        marks: Flags = np.count_nonzero(self.file > 0.0, axis=1) > 1
         return marks
 
 

@@ -18,11 +18,10 @@ from numpy.typing import NDArray
 from faultfinder.errors import MisuseError, did_you_mean
 from faultfinder.inference.compiled import CompiledModel
 from faultfinder.learning.records import ClosedTicket
-from faultfinder.model.network import Array
+from faultfinder.model.network import Array, Flags, Ints
 from faultfinder.model.parts import Kind
 
 Codes = NDArray[np.uint8]
-Ints = NDArray[np.int64]
 
 UNKNOWN, NORMAL, FAULTY = 0, 1, 2
 """Codes of a cause column; a finding's column holds 0 for unknown, else state + 1."""
@@ -181,14 +180,14 @@ class Patterns:
     codec: Codec
     codes: Codes = field(repr=False)
     weights: Array = field(repr=False)
-    tickets: NDArray[np.int64] = field(repr=False)
+    tickets: Ints = field(repr=False)
     first: tuple[int, ...] = field(repr=False)
 
     @property
-    def labelled(self) -> NDArray[np.bool_]:
+    def labelled(self) -> Flags:
         """Whether the causes of a pattern were established."""
         causes = self.codes[:, self.codec.findings :]
-        known: NDArray[np.bool_] = np.asarray(causes.any(axis=1))
+        known: Flags = np.asarray(causes.any(axis=1))
         return known
 
     @cached_property
@@ -204,7 +203,7 @@ class Patterns:
         rows = np.split(order.astype(np.int64), ends[:-1])
         return tuple((label.tobytes(), part) for label, part in zip(labels, rows, strict=True))
 
-    def without(self, rows: NDArray[np.bool_]) -> Patterns:
+    def without(self, rows: Flags) -> Patterns:
         """The patterns that are not marked."""
         kept = ~rows
         first = tuple(n for n, keep in zip(self.first, kept.tolist(), strict=True) if keep)

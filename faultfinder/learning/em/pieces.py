@@ -12,14 +12,11 @@ from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, field
 
 import numpy as np
-from numpy.typing import NDArray
 
 from faultfinder.learning.em.engine import At, Engine
 from faultfinder.learning.em.expected_counts import Expected, counted, expect
 from faultfinder.learning.em.patterns import Codes, Patterns
-from faultfinder.model.network import Array
-
-Ints = NDArray[np.int64]
+from faultfinder.model.network import Array, Ints
 
 GAIN = 0.5
 """Numbers that listing may take at most, as a share of those of the whole network's tables."""

@@ -18,7 +18,6 @@ from itertools import product
 from typing import Any
 
 import numpy as np
-from numpy.typing import NDArray
 
 from faultfinder.inference.compiled import CompiledModel
 from faultfinder.learning.em.estimates import LEAST, Options, Progress, Run, Tuned, begin, finish
@@ -38,7 +37,7 @@ from faultfinder.learning.em.worth import (
 )
 from faultfinder.learning.records import ClosedTicket
 from faultfinder.model.figures import Place
-from faultfinder.model.network import Array
+from faultfinder.model.network import Array, Flags
 
 ALIKE = (0.0, 5.0, 20.0, 80.0, 320.0, KEPT)
 """Tickets of a family that those of all others count for at most: one of these, or all in full."""
@@ -173,7 +172,7 @@ def _borrowed(run: Run, family: Family, others: Array, alike: float) -> Array:
     return found
 
 
-def _is_common(keys: Sequence[Key | None]) -> NDArray[np.bool_]:
+def _is_common(keys: Sequence[Key | None]) -> Flags:
     return np.array([key is not None for key in keys], dtype=np.bool_)
 
 

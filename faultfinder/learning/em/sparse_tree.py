@@ -13,15 +13,13 @@ from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, field
 
 import numpy as np
-from numpy.typing import NDArray
 
 from faultfinder.errors import FaultfinderError
 from faultfinder.inference.compiled import TREE_LIMIT, family_factor
 from faultfinder.inference.propagation import calibrate, initial_tables
 from faultfinder.inference.tree import JunctionTree, build_tree
-from faultfinder.model.network import Array, DiscreteNetwork
+from faultfinder.model.network import Array, DiscreteNetwork, Ints
 
-Ints = NDArray[np.int64]
 Scope = tuple[int, ...]
 
 _SETTLE = 8

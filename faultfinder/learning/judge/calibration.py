@@ -12,8 +12,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from faultfinder.assess.intervals import wilson
-from faultfinder.learning.judge.scores import Flags, Ints
-from faultfinder.model.network import Array
+from faultfinder.model.network import Array, Flags, Ints
 
 BINS = 10
 """Bins of equal width that forecasts are grouped in."""

@@ -23,9 +23,8 @@ from faultfinder.learning.judge.forecasts import (
     check_tickets,
     label_columns,
 )
-from faultfinder.learning.judge.scores import Flags, Ints
 from faultfinder.learning.records import ClosedTicket
-from faultfinder.model.network import Array, first_present
+from faultfinder.model.network import Array, Flags, Ints, first_present
 
 
 @dataclass(frozen=True, eq=False)

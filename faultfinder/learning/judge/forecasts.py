@@ -10,9 +10,8 @@ import numpy as np
 from faultfinder.errors import MisuseError, did_you_mean
 from faultfinder.inference.compiled import CompiledModel
 from faultfinder.inference.posterior import beliefs, evidence_columns, log_probability
-from faultfinder.learning.judge.scores import Flags, Ints
 from faultfinder.learning.records import ClosedTicket
-from faultfinder.model.network import Array
+from faultfinder.model.network import Array, Flags, Ints
 from faultfinder.model.parts import Kind
 
 ENTRIES_AT_ONCE = 1 << 22

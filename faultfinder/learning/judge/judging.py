@@ -22,8 +22,7 @@ from faultfinder.learning.judge.forecasts import Forecasts, check_same_structure
 from faultfinder.learning.judge.paired import Difference, paired_difference
 from faultfinder.learning.judge.played import FIGURES, Played, play_tickets
 from faultfinder.learning.judge.replay import Comparison, Tickets, compared, random_folds
-from faultfinder.learning.judge.scores import Ints
-from faultfinder.model.network import Array
+from faultfinder.model.network import Array, Ints
 
 FOLDS = 5
 COSTS = ("money", "needless", "wrong")

@@ -8,8 +8,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from faultfinder.assess.intervals import bootstrap
-from faultfinder.learning.judge.scores import Ints
-from faultfinder.model.network import Array
+from faultfinder.model.network import Array, Ints
 
 RESAMPLES = 2000
 """Bootstrap resamples unless asked otherwise."""

@@ -22,9 +22,9 @@ from faultfinder.learning.judge.calibration import (
 )
 from faultfinder.learning.judge.forecasts import Forecasts
 from faultfinder.learning.judge.paired import RESAMPLES, Difference, paired_difference
-from faultfinder.learning.judge.scores import FLOOR, Flags, in_top, ticket_scores
+from faultfinder.learning.judge.scores import FLOOR, in_top, ticket_scores
 from faultfinder.learning.records import ClosedTicket
-from faultfinder.model.network import Array
+from faultfinder.model.network import Array, Flags
 
 Tickets = Sequence[ClosedTicket]
 Fold = tuple[tuple[ClosedTicket, ...], tuple[ClosedTicket, ...]]

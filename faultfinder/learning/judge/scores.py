@@ -10,12 +10,8 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
-from numpy.typing import NDArray
 
-from faultfinder.model.network import Array
-
-Flags = NDArray[np.bool_]
-Ints = NDArray[np.int64]
+from faultfinder.model.network import Array, Flags, Ints
 
 FLOOR = 1e-12
 """Log losses take a probability as at least this, so that one forecast held impossible

@@ -6,18 +6,16 @@ from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 
 import numpy as np
-from numpy.typing import NDArray
 
 from faultfinder.errors import FaultfinderError
 from faultfinder.inference.compiled import CompiledModel
 from faultfinder.learning.em.patterns import Codec, moment
 from faultfinder.learning.records import ClosedTicket
+from faultfinder.model.network import Ints
 from faultfinder.model.parts import Kind
 
 LEAST_EXPECTED = 5.0
 """Expected count below which chi-square is not trusted (common practice: Cochran 1954)."""
-
-Counts = NDArray[np.int64]
 
 
 @dataclass(frozen=True)
@@ -106,7 +104,7 @@ def drift(
     return tuple(sorted(shifts, key=lambda s: (2.0 if s.p_value is None else s.p_value, s.name)))
 
 
-def homogeneity(table: Counts) -> float | None:
+def homogeneity(table: Ints) -> float | None:
     """The p-value that two rows of counts come from the same shares; None if not comparable.
 
     Pearson's chi-square; rare states are pooled, the two rarest first, until every
@@ -139,7 +137,7 @@ def chi_square_tail(x: float, degrees: int) -> float:
     return float(chi2.sf(max(x, 0.0), degrees))
 
 
-def fisher_exact(table: Counts) -> float:
+def fisher_exact(table: Ints) -> float:
     """Two-sided p-value of a 2 by 2 table: all tables with these margins no more likely."""
     from scipy import stats
 

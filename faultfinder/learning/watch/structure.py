@@ -13,7 +13,6 @@ from functools import cache
 from itertools import combinations
 
 import numpy as np
-from numpy.typing import NDArray
 
 from faultfinder.errors import FaultfinderError, MisuseError
 from faultfinder.inference.compiled import CompiledModel
@@ -21,7 +20,7 @@ from faultfinder.inference.separation import determined, requisite
 from faultfinder.learning.em.patterns import Codec, Codes
 from faultfinder.learning.records import ClosedTicket
 from faultfinder.learning.watch.drift import LEAST_EXPECTED, benjamini_hochberg, chi_square_tail
-from faultfinder.model.network import Array
+from faultfinder.model.network import Array, Ints
 from faultfinder.model.parts import FaultModel, Kind
 
 LEAST = 30
@@ -33,8 +32,6 @@ ENOUGH = 20
 """Drawn tables as extreme as the one seen after which drawing stops."""
 
 _BATCH = 500
-
-Counts = NDArray[np.int64]
 
 
 @dataclass(frozen=True)
@@ -88,8 +85,8 @@ class _Pair:
 
     first: int
     second: int
-    rows: NDArray[np.intp]
-    tables: tuple[Counts, ...]
+    rows: Ints
+    tables: tuple[Ints, ...]
 
 
 def examine_shape(
@@ -234,9 +231,7 @@ class _Separation:
         return second not in requisite(self._network, (first,), known | {second}, vague)[0]
 
 
-def _tables(
-    codes: Codes, which: NDArray[np.intp], first: int, second: int, rows: NDArray[np.intp]
-) -> Iterator[Counts]:
+def _tables(codes: Codes, which: Ints, first: int, second: int, rows: Ints) -> Iterator[Ints]:
     """A table of counts per set of causes in which both results vary, code by code."""
     shape = (int(codes[:, first].max()) + 1, int(codes[:, second].max()) + 1)
     for number in np.unique(which[rows]).tolist():
@@ -247,14 +242,14 @@ def _tables(
             yield table
 
 
-def trimmed(table: Counts) -> Counts:
+def trimmed(table: Ints) -> Ints:
     """A table without its empty rows and columns."""
-    kept: Counts = table[table.sum(axis=1) > 0][:, table.sum(axis=0) > 0]
+    kept: Ints = table[table.sum(axis=1) > 0][:, table.sum(axis=0) > 0]
     return kept
 
 
-def expected_counts(table: Counts) -> Array:
-    """Counts expected without dependence, from the margins of a table."""
+def expected_counts(table: Ints) -> Array:
+    """Ints expected without dependence, from the margins of a table."""
     counts: Array = table.sum(axis=1)[:, None] * table.sum(axis=0) / max(1, int(table.sum()))
     return counts
 
@@ -278,7 +273,7 @@ def _tested(pairs: Sequence[_Pair], false_discoveries: float) -> list[_Outcome]:
     return outcomes
 
 
-def stratified_test(tables: Sequence[Counts]) -> tuple[float, int, float]:
+def stratified_test(tables: Sequence[Ints]) -> tuple[float, int, float]:
     """Chi-square summed over tables, its degrees of freedom, and the p-value that the columns are
     independent of the rows in each. `tables` have no empty row or column."""
     statistic = sum(float(chi_square(table[None])[0]) for table in tables)
@@ -286,7 +281,7 @@ def stratified_test(tables: Sequence[Counts]) -> tuple[float, int, float]:
     return statistic, degrees, chi_square_tail(statistic, degrees)
 
 
-def drawn_p_value(tables: Sequence[Counts], rng: np.random.Generator, most: int) -> float:
+def drawn_p_value(tables: Sequence[Ints], rng: np.random.Generator, most: int) -> float:
     """How often tables with the same margins give a chi-square at least as large.
 
     `tables` have no empty row or column. Sequential: stops after ENOUGH such tables,
@@ -310,7 +305,7 @@ def drawn_p_value(tables: Sequence[Counts], rng: np.random.Generator, most: int)
     return (extreme + 1) / (most + 1)
 
 
-def chi_square(tables: Counts) -> Array:
+def chi_square(tables: Ints) -> Array:
     """Pearson's chi-square of tables with the same margins: shape (tables, r, c) to (tables,).
 
     2 by 2 tables get Yates' correction.
@@ -323,7 +318,7 @@ def chi_square(tables: Counts) -> Array:
     return total
 
 
-def _redrawn(table: Counts, count: int, rng: np.random.Generator) -> Counts:
+def _redrawn(table: Ints, count: int, rng: np.random.Generator) -> Ints:
     """Tables with the margins of `table` under independence: shape (count, r, c)."""
     from scipy.stats import random_table
 

@@ -12,9 +12,9 @@ from collections.abc import Iterable, Iterator, Mapping, Sequence
 from typing import Any
 
 import numpy as np
-from numpy.typing import NDArray
 
 from faultfinder.errors import counted
+from faultfinder.model.network import Flags
 from faultfinder.model.parts import (
     FaultModel,
     FirstOf,
@@ -163,7 +163,7 @@ def _check_rows(faults: Faults, model: FaultModel, variable: Variable) -> None:
     if not isinstance(table, Table):
         return
     family = [model.by_name[parent] for parent in table.parents]
-    uncovered: NDArray[np.bool_] = np.ones([len(parent.states) for parent in family], dtype=bool)
+    uncovered: Flags = np.ones([len(parent.states) for parent in family], dtype=bool)
     for row in table.rows:
         here = uncovered & _where(row.when, family)
         if not here.any():
@@ -189,7 +189,7 @@ def _check_rows(faults: Faults, model: FaultModel, variable: Variable) -> None:
     )
 
 
-def _where(when: Mapping[str, Sequence[str]], family: Sequence[Variable]) -> NDArray[np.bool_]:
+def _where(when: Mapping[str, Sequence[str]], family: Sequence[Variable]) -> Flags:
     """The cases a row asks for: one axis per parent, of length one where any state will do."""
     where = np.ones([1] * len(family), dtype=bool)
     for axis, parent in enumerate(family):
