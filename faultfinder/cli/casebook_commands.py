@@ -2,22 +2,23 @@
 
 from __future__ import annotations
 
-import sys
-from collections.abc import Callable
+from collections.abc import Callable, Iterator, Sequence
 from pathlib import Path
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, TypeVar
 
 import click
 
 from faultfinder.cli import completing
 from faultfinder.cli.options import DB, TICKET, JsonCommand, echo_json
-from faultfinder.cli.terminal import for_bars
+from faultfinder.cli.terminal import progress
 from faultfinder.errors import FaultfinderError, MisuseError
 
 if TYPE_CHECKING:
     from faultfinder.assess.casebook.books import Mapped, Vocabulary
     from faultfinder.assess.casebook.expectations import Verdict
     from faultfinder.assess.casebook.judging import Judge
+
+T = TypeVar("T")
 
 _FILE = click.Path(dir_okay=False, path_type=Path)
 FILES = click.argument("files", nargs=-1, required=True, type=_FILE, metavar="FILE...")
@@ -90,23 +91,21 @@ def cases_command(
     advised = None if rounds is None else read_rounds(rounds)
     chances = [(file.name, read_chances(file)) for file in others]
     judge_of = _judges(words, mapped, model)
-    book = book_of(cases, judge_of, mapped, _progress("judged", len(cases)))
+    with progress("Judging") as tell:
+        book = book_of(cases, judge_of, mapped, lambda number: tell(number, len(cases)))
     besides = [beside(book, name, held) for name, held in chances]
     intakes = [(line.case, line.judged["intake"]) for line in book.lines if line.judged]
     agreed = None if advised is None else agreement(intakes, advised)
     played = []
-    tell = _progress("played", len(intakes))
-    for number, (case, judged) in enumerate(intakes if play else (), 1):
-        tell(number)
-        one = play_case(case, judged.judge)
-        played += [] if one is None else [one]
+    if play:
+        for case, judged in _each("Playing", intakes):
+            one = play_case(case, judged.judge)
+            played += [] if one is None else [one]
     left_out = leaving_out(book) if leave_out else None
     if as_json:
         from faultfinder.report.casebook.plain import CASES, ScoredBook
 
-        tell = _progress("advised", len(book.lines))
-        for number, line in enumerate(book.lines, 1):
-            tell(number)
+        for line in _each("Advising", book.lines):
             for judged in line.judged.values():
                 _ = judged.round  # the dear part; kept for the form
         echo_json(CASES, ScoredBook(book, agreed, played, left_out, besides))
@@ -167,10 +166,8 @@ def expectations_command(
         raise MisuseError("There is no situation in what was named.")
     judge_of = _judges(words, mapped, model)
     kinds = OF_CHANCES if chances else tuple(CLAUSES)
-    tell = _progress("judged", len(situations))
     verdicts: list[Verdict] = []
-    for number, one in enumerate(situations, 1):
-        tell(number)
+    for one in _each("Judging", situations):
         for build in one.builds or words.builds:
             judge = judge_of(build)
             if judge is None:
@@ -251,12 +248,9 @@ def _judges(words: Vocabulary, mapped: Mapped, model: str | None) -> Callable[[s
     return judge_of
 
 
-def _progress(what: str, of: int) -> Callable[[int], None]:
-    """Says on a terminal how far it is, on one line; silent elsewhere."""
-    if not sys.stderr.isatty():
-        return lambda _: None
-
-    def tell(number: int) -> None:
-        click.echo(f"\r{what} {number} of {of}", for_bars(), nl=number == of)
-
-    return tell
+def _each(label: str, items: Sequence[T]) -> Iterator[T]:
+    """The items, with a bar at a terminal that says how far it is."""
+    with progress(label) as tell:
+        for number, item in enumerate(items, 1):
+            yield item
+            tell(number, len(items))

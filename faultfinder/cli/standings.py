@@ -5,17 +5,14 @@ A diagnosis takes about a tenth of a second, which is too long for a list of hun
 
 from __future__ import annotations
 
-import sys
-from collections.abc import Hashable, Iterable, Iterator, Sequence
+from collections.abc import Hashable, Iterable, Sequence
 from dataclasses import dataclass
-from typing import Any, TypeVar
-
-import click
+from typing import Any
 
 from faultfinder.cli.cores import on_cores
 from faultfinder.cli.known import Known, key_of, key_with, minutes_left
 from faultfinder.cli.on_ticket import case_of
-from faultfinder.cli.terminal import for_bars
+from faultfinder.cli.terminal import progress
 from faultfinder.consultation.case import Case
 from faultfinder.consultation.consult import consult
 from faultfinder.decide.shop_file import read_shop
@@ -25,16 +22,8 @@ from faultfinder.report.ticket.standing import Standing, standing_of, waits
 from faultfinder.tickets.store import Store
 from faultfinder.tickets.ticket import Ticket
 
-T = TypeVar("T")
-
-
-def _with_bar(items: Sequence[T]) -> Iterator[T]:
-    """The items, with a progress bar on a terminal when there are many."""
-    if len(items) < 10 or not sys.stderr.isatty():
-        yield from items
-        return
-    with click.progressbar(items, label="Looking at tickets", file=for_bars()) as bar:
-        yield from bar
+MANY = 10
+"""States to work out from which somebody is shown how far it is."""
 
 
 def standings(store: Store, tickets: Iterable[Ticket]) -> list[Standing]:
@@ -112,11 +101,13 @@ def _worked_out(
     # takes longest first, so that no core is left with it in the end.
     wanted = dict(sorted(wanted.items(), key=lambda one: _sort(one[1].case)))
     done = on_cores(_State.worked_out, list(wanted.values()))
-    for (key, _), (row, took) in zip(_with_bar(list(wanted.items())), done, strict=True):
-        if row is not None:
-            rows[key] = row
-        if took is not None:
-            minutes[timed[key]] = took
+    with progress("Looking at tickets", len(wanted) >= MANY) as tell:
+        for number, (key, (row, took)) in enumerate(zip(wanted, done, strict=True), start=1):
+            if row is not None:
+                rows[key] = row
+            if took is not None:
+                minutes[timed[key]] = took
+            tell(number, len(wanted))
     if (len(rows), len(minutes)) != before:
         known.write(states, timed.values())
     made = {key: Standing(**rows[key]) for key in states}

@@ -67,9 +67,9 @@ def watched() -> bool:
 
 
 @contextmanager
-def progress(label: str) -> Iterator[Callable[[float, float], None]]:
+def progress(label: str, shown: bool = True) -> Iterator[Callable[[float, float], None]]:
     """Tells how much of how much is done: a bar on the error stream, when somebody looks on."""
-    if not sys.stderr.isatty():
+    if not (shown and sys.stderr.isatty()):
         yield lambda _done, _of: None
         return
     with click.progressbar(length=1000, label=label, file=for_bars()) as bar:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterable
 from dataclasses import replace
 from datetime import UTC, datetime
 
@@ -31,7 +32,7 @@ from faultfinder.cli.on_ticket import (
 )
 from faultfinder.cli.options import AGE, AMOUNT, BY, DB, MODEL, SAW, STAGE, TICKET, WORTH
 from faultfinder.cli.terminal import bold_allowed, columns, echo_screens, watched
-from faultfinder.cli.typed import Typed, pick_model, read_all_typed, read_typed
+from faultfinder.cli.typed import Typed, pick_model, read_all_typed
 from faultfinder.consultation.bench import look_stage
 from faultfinder.consultation.case import Case, find_repair, worth_of
 from faultfinder.consultation.consult import consult
@@ -60,13 +61,7 @@ from faultfinder.tickets.store import Store
 from faultfinder.tickets.ticket import Ticket, check_take_back
 
 
-def results_of(compiled: CompiledModel, typed: tuple[str, ...]) -> list[Typed]:
-    """What was typed, as results of the model in that order. Raises MisuseError."""
-    read_all_typed(compiled, typed)
-    return [read_typed(compiled, one) for one in typed]
-
-
-def found_entries(compiled: CompiledModel, results: list[Typed]) -> list[Found]:
+def found_entries(compiled: CompiledModel, results: Iterable[Typed]) -> list[Found]:
     """Findings to write down, each with the model version under which it was read."""
     digest = version_of(compiled.model)
     return [Found(name, result, digest) for name, result in results]
@@ -149,10 +144,10 @@ def intake(
         )
     name = pick_model(model or (first.model if first else None))
     compiled, shop = named_model(name), read_shop()
-    results = results_of(compiled, saw)
-    refuse_causes(Case(compiled, shop=shop), results)
+    results = read_all_typed(compiled, saw)
+    refuse_causes(Case(compiled, shop=shop), list(results.items()))
     # Judged before it is kept: what the model holds impossible is not opened with.
-    consult(Case(compiled, read_all_typed(compiled, saw), shop=shop))
+    consult(Case(compiled, results, shop=shop))
     store = the_store(make=True)
     taken = Intake(
         model=name,
@@ -167,7 +162,7 @@ def intake(
         left=", ".join(left),
         **person,
     )
-    entries = [taken, *found_entries(compiled, results)]
+    entries = [taken, *found_entries(compiled, results.items())]
     number = store.intake(name, now(), who(by), entries, comeback_of)
     words = [f"Ticket {number} opened."]
     if first is not None:
