@@ -1,4 +1,4 @@
-"""Results as plain values: each form is declared once, with what its keys mean.
+"""Results as plain values, and read again: each form is declared once, with what its keys mean.
 
 A form makes the plain values that `--json` prints, and its keys are what `--json --help`
 prints, so that the two cannot part.
@@ -6,8 +6,11 @@ prints, so that the two cannot part.
 
 from __future__ import annotations
 
+import dataclasses
 import math
-from collections.abc import Callable, Iterable, Iterator, Mapping
+import types
+import typing
+from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any, Generic, TypeVar
 
@@ -127,6 +130,52 @@ def plain(value: object) -> Any:
     if isinstance(value, Iterable):
         return [plain(item) for item in value]
     raise TypeError(f"{type(value).__name__} has no plain form.")
+
+
+def read_plain(kind: type[T], told: Any) -> T:
+    """A dataclass from its plain form; what is missing there and has a default is left to it.
+
+    It may come from anywhere: raises TypeError, KeyError, ValueError or AttributeError for keys of
+    something else, and for values of another type than the annotated one.
+    """
+    hints = typing.get_type_hints(kind)
+    fields = dataclasses.fields(kind)  # type: ignore[arg-type]
+    if unknown := told.keys() - {one.name for one in fields}:
+        raise TypeError(f"{min(unknown):.40} is no key of it")
+    given = [
+        one.name
+        for one in fields
+        if one.name in told or one.default is one.default_factory is dataclasses.MISSING
+    ]
+    return kind(**{name: _typed(hints[name], told[name]) for name in given})
+
+
+def _typed(hint: Any, told: Any) -> Any:
+    """A value of the annotated type from its plain form."""
+    origin, inside = typing.get_origin(hint), typing.get_args(hint)
+    if origin in (typing.Union, types.UnionType):
+        if told is None:
+            return None
+        return _typed(next(one for one in inside if one is not type(None)), told)
+    if origin is tuple:
+        if len(inside) == 2 and inside[1] is Ellipsis:
+            return tuple(_typed(inside[0], one) for one in told)
+        return tuple(_typed(one, value) for one, value in zip(inside, told, strict=True))
+    if origin is not None and issubclass(origin, Mapping):
+        return {key: _typed(inside[1], one) for key, one in told.items()}
+    if origin is not None and issubclass(origin, Sequence):
+        return tuple(_typed(inside[0], one) for one in told)
+    if dataclasses.is_dataclass(hint):
+        return read_plain(typing.cast(Any, hint), told)
+    if hint is float and told is None:
+        return math.nan
+    if hint is Any:
+        return told
+    wanted = (int, float) if hint is float else hint
+    # What is true or false passes for a number in Python.
+    if not isinstance(told, wanted) or (isinstance(told, bool) and hint is not bool):
+        raise TypeError(f"{told!r:.40} is no {hint.__name__}")
+    return float(told) if hint is float else told
 
 
 def json_text(value: object) -> str:

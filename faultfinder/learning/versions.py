@@ -9,6 +9,7 @@ from __future__ import annotations
 
 import hashlib
 import json
+import math
 import re
 from bisect import bisect_left, bisect_right
 from collections.abc import Iterable, Mapping, Sequence
@@ -23,6 +24,7 @@ from faultfinder.learning.bench.figures import bench_values, with_values
 from faultfinder.learning.former import merged
 from faultfinder.learning.proposal import states_named
 from faultfinder.model.parts import FaultModel
+from faultfinder.plain import read_plain
 from faultfinder.tickets.kept_models import Files
 from faultfinder.tickets.shelf import PROPOSAL, Shelf
 
@@ -81,16 +83,7 @@ class Version:
     def read(told: Mapping[str, Any]) -> Version:
         """Raises FaultfinderError when it is damaged."""
         try:
-            shipped = told.get("shipped_files")
-            version = Version(
-                **{
-                    **told,
-                    "files": _pairs(told["files"]),
-                    "learnt": tuple(Learnt(**one) for one in told.get("learnt", ())),
-                    "evidence": Evidence(**told.get("evidence", {})),
-                    "shipped_files": None if shipped is None else _pairs(shipped),
-                }
-            )
+            version = read_plain(Version, told)
             if not _sound(version):
                 raise ValueError("a value in it is none that a version has")
             return version
@@ -298,7 +291,7 @@ class Line:
 
 
 def _sound(version: Version) -> bool:
-    """Whether all values are of a kind that a version has; it may come with a backup from
+    """Whether texts and options are such as a version has; it may come with a backup from
     anywhere."""
     told, options = version.evidence, version.evidence.options
     shares = [
@@ -307,21 +300,10 @@ def _sound(version: Version) -> bool:
         for table in (one.written, one.believed, one.low, one.high)
         for share in table.values()
     ]
-    spans = told.tickets.values()
     return (
-        all(type(n) is int for n in (version.number, version.parent, version.shipped, told.count))
-        and all(
-            isinstance(word, str)
-            for word in (
-                version.what, version.by, version.at, version.base, version.verdict, told.until,
-                *(word for one in version.learnt for word in (one.variable, one.spot)),
-            )
-        )
-        and all(isinstance(one.tickets, int | float) for one in version.learnt)
+        all(map(math.isfinite, shares))
         and all(sound_spot(one) for one in version.learnt)
-        and isinstance(version.judged, dict)
-        and all(isinstance(share, int | float) for share in shares)
-        and all(isinstance(span, str) and _SPANS.fullmatch(span) for span in spans)
+        and all(_SPANS.fullmatch(span) for span in told.tickets.values())
         and isinstance(options.get("label_error", 0.0), int | float)
         and isinstance(options.get("half_life", 1.0), int | float | None)
         and all(isinstance(options.get(day, ""), str | None) for day in ("since", "until"))
@@ -330,16 +312,12 @@ def _sound(version: Version) -> bool:
             for option in ("unwritten", "with")
             for name in options.get(option, ())
         )
-    )  # fmt: skip
+    )
 
 
 def digest_of(files: Files) -> str:
     """What identifies files."""
     return hashlib.sha256(json.dumps(files).encode("utf-8")).hexdigest()[:16]
-
-
-def _pairs(told: Any) -> Files:
-    return tuple((str(name), str(text)) for name, text in told)
 
 
 def packed(keys: Iterable[str]) -> dict[str, str]:
