@@ -8,8 +8,9 @@ from __future__ import annotations
 
 from collections.abc import Callable, Iterator, Mapping
 from dataclasses import dataclass
-from functools import cache, lru_cache
+from functools import lru_cache
 from itertools import groupby
+from typing import TypeVar
 
 from faultfinder.consultation.case import Case
 from faultfinder.consultation.consult import Consultation, consult
@@ -19,6 +20,8 @@ from faultfinder.inference.compiled import CompiledModel
 from faultfinder.model.parts import FaultModel
 from faultfinder.tickets.events import Event, Found, Moved, Repaired, Tried
 from faultfinder.tickets.ticket import Ticket
+
+T = TypeVar("T")
 
 STOP, IMPOSSIBLE = "stop", "impossible"
 """What is advised where the work ends for safety, and where a model holds the findings to be
@@ -109,37 +112,46 @@ def repairs_made(ticket: Ticket) -> list[tuple[str, bool]]:
     return made
 
 
-Told = Callable[[Known, str], Consultation | None]
-"""What is to be said at a moment in a log, by what is known and the stage; None where the findings
-are impossible."""
+At = Callable[[Known, str], T]
+"""Something at a moment in a log, by what is known and the stage."""
+
+
+def once(work: At[T], most: int | None = None) -> At[T]:
+    """The same, each moment worked out once (with `most`: while it is among so many last ones)."""
+
+    @lru_cache(most)
+    def found(known: tuple[tuple[str, str | None], ...], stage: str) -> T:
+        return work(dict(known), stage)
+
+    return lambda known, stage: found(tuple(sorted(known.items())), stage)
+
+
+Told = At[Consultation | None]
+"""What is to be said at a moment; None where the findings are impossible."""
 
 
 def telling(compiled: CompiledModel, shop: Shop) -> Told:
     """The consultation at a moment in a log; a stage that the model does not have counts as the
     first. The last few are kept: where a machine stands after a check it stands before the next."""
+    stages, start = compiled.model.stages_by_name, compiled.model.start
 
-    @lru_cache(maxsize=4)
-    def tell(known: tuple[tuple[str, str | None], ...], stage: str) -> Consultation | None:
+    def tell(known: Known, stage: str) -> Consultation | None:
         try:
-            return consult(Case(compiled, dict(known), stage, shop=shop))
+            return consult(Case(compiled, known, stage if stage in stages else start, shop=shop))
         except ImpossibleEvidence:
             return None
 
-    stages, start = compiled.model.stages_by_name, compiled.model.start
-    return lambda known, stage: tell(
-        tuple(sorted(known.items())), stage if stage in stages else start
-    )
+    return once(tell, most=4)
 
 
-def adviser(tell: Told) -> Callable[[Known, str], Advised]:
-    """What is advised from what is known, in a stage; each moment is worked out once."""
+def adviser(tell: Told) -> At[Advised]:
+    """What is advised at a moment."""
 
-    @cache
-    def ask(known: tuple[tuple[str, str | None], ...], stage: str) -> Advised:
-        told = tell(dict(known), stage)
+    def ask(known: Known, stage: str) -> Advised:
+        told = tell(known, stage)
         if told is None:
             return IMPOSSIBLE, ""
         step = told.next_step
         return (STOP, "") if step is None else (step.kind, step.name)
 
-    return lambda known, stage: ask(tuple(sorted(known.items())), stage)
+    return once(ask)

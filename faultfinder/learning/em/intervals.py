@@ -126,6 +126,9 @@ def _counts(at: At, joints: Joints) -> dict[int, Array]:
 
 
 def _bounds(free: _Free, spread: Array) -> Bounds:
+    # Imported here: no everyday command needs it.
+    from scipy.special import expit
+
     width = NormalDist().inv_cdf(0.5 + LEVEL / 2.0)
     bounds: Bounds = {}
     for family in free.families:
@@ -145,14 +148,7 @@ def _bounds(free: _Free, spread: Array) -> Bounds:
                 slope[own == slot[state]] = 1.0
                 deviation = float(np.sqrt(max(slope @ part @ slope, 0.0)))
                 logit = np.log(value) - np.log1p(-value) if value < 1.0 else np.inf
-                low[group, state] = _logistic(logit - width * deviation)
-                high[group, state] = _logistic(logit + width * deviation)
+                low[group, state] = expit(logit - width * deviation)
+                high[group, state] = expit(logit + width * deviation)
         bounds[family.number] = (low, high)
     return bounds
-
-
-def _logistic(value: float) -> float:
-    if value >= 0.0:
-        return float(1.0 / (1.0 + np.exp(-min(value, 700.0))))
-    raised = np.exp(max(value, -700.0))
-    return float(raised / (1.0 + raised))

@@ -8,14 +8,14 @@ product over the groups, so that an E-step over them is exact.
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 
 import numpy as np
 
 from faultfinder.learning.em.engine import At, Engine
 from faultfinder.learning.em.expected_counts import Expected, counted, expect
-from faultfinder.learning.em.patterns import Codes, Patterns
+from faultfinder.learning.em.patterns import Patterns
 from faultfinder.model.network import Array, Ints
 
 GAIN = 0.5
@@ -95,19 +95,26 @@ def cut(engine: Engine, patterns: Patterns, label_error: float) -> Pieces | None
     leaves = {leaf for read in engine.reads for leaf, _ in read.leaves}
     relevant = leaves.union(engine.homes)
     scopes = {number: (*network.parents[number], number) for number in relevant}
+    # Imported here: no everyday command needs it.
+    import networkx as nx
+
+    together = nx.Graph()
+    hidden_in = {n: [v for v in scope if v not in known] for n, scope in scopes.items()}
+    for some in hidden_in.values():
+        nx.add_path(together, some)
+    head = {v: min(some) for some in nx.connected_components(together) for v in some}
     families: dict[int, list[int]] = {}
-    head = _hang_together([v for v in scope if v not in known] for scope in scopes.values())
-    for number, scope in scopes.items():
-        hidden = [v for v in scope if v not in known]
-        if hidden:
-            families.setdefault(head[hidden[0]], []).append(number)
+    for number, some in hidden_in.items():
+        if some:
+            families.setdefault(head[some[0]], []).append(number)
     groups, listed = [], 0
     limit = min(AT_MOST, GAIN * len(codes) * engine.sparse.rows)
     for own in families.values():
         around = sorted({v for number in own for v in scopes[number]})
         hidden = [v for v in around if v not in known]
         told = [places[v] for v in around if v in places and codes[:, places[v]].any()]
-        rows, which = _distinct(codes[:, told])
+        rows, which = np.unique(codes[:, told], axis=0, return_inverse=True)
+        which = which.reshape(-1)
         size = int(np.prod([float(network.cards[v]) for v in hidden]))
         listed += len(own) * size * len(rows)
         if listed > limit:
@@ -139,28 +146,3 @@ def cut(engine: Engine, patterns: Patterns, label_error: float) -> Pieces | None
             size = network.tables[number].size
             fixed[number] = np.bincount(cells, patterns.weights, size).astype(np.float64)
     return Pieces(groups, fixed)
-
-
-def _hang_together(sets: Iterable[Sequence[int]]) -> dict[int, int]:
-    """The smallest of those that each variable hangs together with, from sets of some that do."""
-    head: dict[int, int] = {}
-
-    def find(one: int) -> int:
-        while head.setdefault(one, one) != one:
-            one = head[one]
-        return one
-
-    for some in sets:
-        for one in some:
-            first, other = sorted((find(some[0]), find(one)))
-            head[other] = first
-    return {one: find(one) for one in list(head)}
-
-
-def _distinct(codes: Codes) -> tuple[Codes, Ints]:
-    """The different rows, and which of them each row is."""
-    if not codes.shape[1]:
-        return codes[:1], np.zeros(len(codes), dtype=np.int64)
-    whole = np.ascontiguousarray(codes).view(np.dtype((np.void, codes.shape[1]))).reshape(-1)
-    _, first, which = np.unique(whole, return_index=True, return_inverse=True)
-    return codes[first], which.reshape(-1).astype(np.int64)

@@ -7,9 +7,8 @@ different machines, and differences between them are no measure of skill.
 from __future__ import annotations
 
 from collections import Counter, defaultdict
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
-from functools import cache
 from itertools import product
 
 import numpy as np
@@ -22,11 +21,13 @@ from faultfinder.learning.judge.forecasts import label_columns
 from faultfinder.learning.records import drawn
 from faultfinder.learning.steps import (
     IMPOSSIBLE,
+    At,
     Known,
     Step,
     Told,
     adviser,
     check_steps,
+    once,
     telling,
 )
 from faultfinder.model.parts import Check, FaultModel, Kind
@@ -251,20 +252,14 @@ def _weighed(model: FaultModel) -> frozenset[str]:
     )
 
 
-Ranks = Callable[[Known, str], tuple[list[str], bool] | None]
-
-
-def _ranks(tell: Told, weighed: frozenset[str]) -> Ranks:
+def _ranks(tell: Told, weighed: frozenset[str]) -> At[tuple[list[str], bool] | None]:
     """The open checks at a moment, best first, and whether one is advised; None when the findings
-    are impossible. Each moment is worked out once."""
+    are impossible."""
 
-    @cache
-    def rank(
-        known: tuple[tuple[str, str | None], ...], stage: str
-    ) -> tuple[list[str], bool] | None:
-        told = tell(dict(known), stage)
+    def rank(known: Known, stage: str) -> tuple[list[str], bool] | None:
+        told = tell(known, stage)
         if told is None:
             return None
         return [c.check for c in told.order_at_bench if c.check in weighed], told.next is not None
 
-    return lambda known, stage: rank(tuple(sorted(known.items())), stage)
+    return once(rank)

@@ -8,20 +8,16 @@ from __future__ import annotations
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import datetime, timedelta
-from functools import cache
 
 import numpy as np
 
 from faultfinder.assess.intervals import bootstrap, wilson
-from faultfinder.consultation.case import Case
-from faultfinder.consultation.consult import consult
 from faultfinder.consultation.quote import Quote
 from faultfinder.consultation.ranking import questions
 from faultfinder.decide.shop import Shop
-from faultfinder.errors import ImpossibleEvidence
 from faultfinder.inference.compiled import CompiledModel
 from faultfinder.learning.records import drawn
-from faultfinder.learning.steps import Known, check_steps
+from faultfinder.learning.steps import Known, check_steps, once, telling
 from faultfinder.learning.watch.timed import STEP, Item, JobTime, Span, file_minutes, job_time
 from faultfinder.model.network import Array
 from faultfinder.tickets.events import Outcome, Repaired, Tried
@@ -209,15 +205,14 @@ findings to be impossible, and after a stop."""
 
 def quoted(compiled: CompiledModel, shop: Shop) -> Quoted:
     """By what was known before the first check at the bench; tickets alike are worked out once."""
+    tell = telling(compiled, shop)
 
-    @cache
-    def quote(known: tuple[tuple[str, str | None], ...]) -> Quote | None:
-        try:
-            return consult(Case(compiled, dict(known), shop=shop)).quote
-        except ImpossibleEvidence:
-            return None
+    def quote(known: Known, stage: str) -> Quote | None:
+        told = tell(known, stage)
+        return None if told is None else told.quote
 
-    return lambda ticket: quote(_at_the_door(ticket, compiled))
+    ask = once(quote)
+    return lambda ticket: ask(_at_the_door(ticket, compiled), compiled.model.start)
 
 
 def minutes_and_plans(
@@ -314,7 +309,7 @@ def _sums(rows: Sequence[tuple[int, float, Quote]]) -> Bills:
     )
 
 
-def _at_the_door(ticket: Ticket, compiled: CompiledModel) -> tuple[tuple[str, str | None], ...]:
+def _at_the_door(ticket: Ticket, compiled: CompiledModel) -> Known:
     """What was known before the first check at the bench."""
     asked = questions(compiled.model)
     known: Known = {}
@@ -322,7 +317,7 @@ def _at_the_door(ticket: Ticket, compiled: CompiledModel) -> tuple[tuple[str, st
         if step.check not in asked and not step.at_intake:
             break
         known = step.after
-    return tuple(sorted(known.items()))
+    return known
 
 
 def _bill(

@@ -19,6 +19,7 @@ from faultfinder.inference.compiled import CompiledModel
 from faultfinder.inference.posterior import beliefs, evidence_columns, posterior
 from faultfinder.learning.judge.forecasts import batches, label_columns
 from faultfinder.learning.records import ClosedTicket
+from faultfinder.learning.watch.drift import chi_square_tail
 from faultfinder.model.network import Array
 from faultfinder.model.parts import Kind
 
@@ -103,18 +104,11 @@ def _tested(finding: str, by_person: Mapping[str, tuple[int, Array]]) -> list[Sl
                 float(GRID[own.argmax()]),
                 (float(inside[0]), float(inside[-1])),
                 float(GRID[others.argmax()]),
-                _p_value(2.0 * apart),
+                chi_square_tail(2.0 * apart, 1),
                 1.0,
             )
         )
     return rows
-
-
-def _p_value(statistic: float) -> float:
-    # Imported here: no everyday command needs it.
-    from scipy.stats import chi2
-
-    return float(chi2.sf(max(statistic, 0.0), 1))
 
 
 def _curves(

@@ -185,8 +185,10 @@ def _written(name: str, parts: Sequence[tuple[_Records, float, float]]) -> Writt
 def _numbers(odds: Array, mean: float, spread: float) -> Array:
     """P(so many of the results are normal), shape (results + 1,), exactly but for the step,
     which is integrated by Gauss and Hermite's rule."""
+    from scipy.special import expit
+
     steps, weights = np.polynomial.hermite_e.hermegauss(15)
-    chances = _logistic(odds[:, None] + mean + spread * steps)
+    chances = expit(odds[:, None] + mean + spread * steps)
     shares = np.zeros((len(odds) + 1, len(steps)))
     shares[0] = 1.0
     for chance in chances:
@@ -198,10 +200,12 @@ def _numbers(odds: Array, mean: float, spread: float) -> Array:
 
 def _shift(records: _Records) -> tuple[float, float]:
     """How far the odds are off by these records: mean and sd, log odds (Laplace's method)."""
+    from scipy.special import expit
+
     shift, precision = 0.0, 1.0 / SPREAD**2
     information = precision
     for _ in range(50):
-        chances = _logistic(records.odds + shift)
+        chances = expit(records.odds + shift)
         information = precision + float((chances * (1.0 - chances)).sum())
         slope = float((records.normal - chances).sum()) - precision * shift
         step = float(np.clip(slope / information, -1.0, 1.0))
@@ -209,11 +213,6 @@ def _shift(records: _Records) -> tuple[float, float]:
         if abs(step) < 1e-8:
             break
     return shift, information**-0.5
-
-
-def _logistic(odds: Array) -> Array:
-    found: Array = 1.0 / (1.0 + np.exp(-np.clip(odds, -500.0, 500.0)))
-    return found
 
 
 def _adjusted(rows: Sequence[Written], sure: float, even: float = 0.0) -> tuple[Written, ...]:
