@@ -51,14 +51,7 @@ class Stories:
     def take(self, which: Ints | Flags) -> Stories:
         """Some of them, by number or by mask."""
         numbers = np.flatnonzero(which) if which.dtype == np.bool_ else which
-        return Stories(
-            self.weights[numbers],
-            self.stages[numbers],
-            self.made[numbers],
-            self.repaired[numbers],
-            self.chance[numbers],
-            self.spent[numbers],
-        )
+        return Stories(*(column[numbers] for column in vars(self).values()))
 
 
 def told_once(problem: Problem, situation: Situation, columns: int) -> Stories:
@@ -203,11 +196,5 @@ def together(parts: Sequence[Stories]) -> Stories:
     """Stories of several lots as one."""
     if len(parts) == 1:
         return parts[0]
-    return Stories(
-        np.concatenate([part.weights for part in parts]),
-        np.concatenate([part.stages for part in parts]),
-        np.concatenate([part.made for part in parts]),
-        np.concatenate([part.repaired for part in parts]),
-        np.concatenate([part.chance for part in parts]),
-        np.concatenate([part.spent for part in parts]),
-    )
+    columns = zip(*(vars(part).values() for part in parts), strict=True)
+    return Stories(*map(np.concatenate, columns))
