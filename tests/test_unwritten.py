@@ -21,6 +21,7 @@ from faultfinder.learning.records import ClosedTicket
 from faultfinder.learning.watch.unwritten import habits
 from faultfinder.model.parts import Kind
 from faultfinder.model.reading.reader import parse_model
+from faultfinder.report.learning.plain import Tuning
 from faultfinder.report.learning.text import tune_page
 from faultfinder.report.wording import percent
 from tests.closed_tickets import drawn
@@ -170,18 +171,20 @@ def test_the_page_names_findings_and_persons_and_how_to_learn_with_it(lid: Compi
     tickets, writers = written_down(lid, drawn(lid, 300, seed=1, missing=0.4), EVERYBODY, findings)
     told = habits(lid, tickets, writers)
     tuned = tune(lid, tickets, max_rounds=2)
-    page = tune_page(tuned, (), (), (), told, NO_BENCH, "small_lid")
+    page = tune_page(Tuning(tuned, (), (), (), told, NO_BENCH, ""), "small_lid")
     assert "faultfinder tune -m small_lid --unwritten named" in page
     for name in told.unwritten:
         assert f"- {name}: " in page
     assert max(map(len, page.splitlines())) <= 80
     allowed = tune(lid, tickets, max_rounds=2, unwritten=told.unwritten)
-    page = tune_page(allowed, (), (), (), told, NO_BENCH, "small_lid")
+    page = tune_page(Tuning(allowed, (), (), (), told, NO_BENCH, ""), "small_lid")
     assert "--unwritten" not in page
     for name, (normal, _) in allowed.written.items():
         assert f"{name}: learnt as written down in {percent(normal)}" in page.replace("\n   ", "")
     fine = habits(lid, drawn(lid, 100, seed=1))
-    assert "written down" not in tune_page(tuned, (), (), (), fine, NO_BENCH, "small_lid")
+    assert "written down" not in tune_page(
+        Tuning(tuned, (), (), (), fine, NO_BENCH, ""), "small_lid"
+    )
 
 
 def test_a_finding_that_is_none_is_refused(lid: CompiledModel) -> None:

@@ -212,11 +212,11 @@ def tune(
     doubtful = [
         ticket for ticket in unlikely_tickets(compiled, tickets, 5) if ticket.probability < 0.05
     ]
-    shifts = _shifts(compiled, tickets)
+    found = Tuning(tuned, changed, doubtful, _shifts(compiled, tickets), written, bench, place)
     if as_json:
-        echo_json(TUNING, Tuning(tuned, changed, doubtful, shifts, written, bench, place))
+        echo_json(TUNING, found)
         return
-    click.echo(tune_page(tuned, changed, doubtful, shifts, written, bench, name))
+    click.echo(tune_page(found, name))
     for one in tuned.set_aside:
         click.echo(str(one))
 

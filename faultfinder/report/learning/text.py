@@ -16,7 +16,7 @@ from faultfinder.learning.watch.drift import Shift
 from faultfinder.learning.watch.unlikely import UnlikelyTicket
 from faultfinder.learning.watch.unwritten import Habits, Written
 from faultfinder.model.parts import FaultModel
-from faultfinder.report.learning.plain import by_effect
+from faultfinder.report.learning.plain import Tuning, by_effect
 from faultfinder.report.learning.words import (
     NO_RIVAL,
     bench_cells,
@@ -45,17 +45,9 @@ SURE = 0.05
 """A shift is told when its adjusted p-value is below this."""
 
 
-def tune_page(
-    tuned: Tuned,
-    changed: Sequence[Figure],
-    doubtful: Sequence[UnlikelyTicket],
-    shifts: Sequence[Shift],
-    habits: Habits,
-    bench: BenchLearnt,
-    name: str,
-) -> str:
+def tune_page(tuning: Tuning, name: str) -> str:
     """What tuning found, and what to do next."""
-    page = Page()
+    page, tuned, changed = Page(), tuning.tuned, tuning.changed
     page.heading(f"A proposal for {name}, from {counted(tuned.tickets, 'closed ticket')}")
     ended = "settled" if tuned.converged else "was stopped before it settled"
     page.text(
@@ -77,10 +69,10 @@ def tune_page(
         page.item("-", f"{figure_words(tuned.model, figure.place)}: {_moves(figure)} ({many})", 2)
     if len(changed) > FIGURES_SHOWN:
         page.text(f"{len(changed) - FIGURES_SHOWN} others change beliefs less.", 2)
-    _add_bench(page, bench, tuned.model)
-    _add_doubtful(page, doubtful)
-    _add_shifts(page, shifts)
-    _add_habits(page, habits, tuned, name)
+    _add_bench(page, tuning.bench, tuned.model)
+    _add_doubtful(page, tuning.doubtful)
+    _add_shifts(page, tuning.shifts)
+    _add_habits(page, tuning.habits, tuned, name)
     page.blank()
     page.text(f"Is it better, and what does it save? faultfinder replay -m {name}")
     return str(page)

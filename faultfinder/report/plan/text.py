@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import textwrap
 
+from faultfinder.consultation.safety import cautions_of
 from faultfinder.decide.plan import Plan, PlanNode
 from faultfinder.model.parts import FaultModel
 from faultfinder.model.routes import Routes, look_route
@@ -21,7 +22,6 @@ from faultfinder.report.plan.words import (
     stage_of,
     step_of,
     step_words,
-    way_words,
     words_of,
 )
 from faultfinder.report.wording import WIDTH, percent
@@ -94,7 +94,7 @@ def _node_lines(
         stage = stage_of(what, node.stage)
         if stage != node.stage:
             _wrap(lines, f"first get to: {model.stages_by_name[stage].title}", inner)
-            for said in way_words(model, routes[node.stage, stage]):
+            for said in cautions_of(model, routes[node.stage, stage], stage, ""):
                 _wrap(lines, f"Caution: {said}", inner)
         if what.caution:
             _wrap(lines, f"Caution: {what.caution}", inner)
@@ -103,7 +103,7 @@ def _node_lines(
             if look.moves:
                 goal = model.stages_by_name[look.moves[-1].end].title
                 _wrap(lines, f"then look at it powered up: {goal}", inner)
-                for said in way_words(model, look):
+                for said in cautions_of(model, look, what.stage, ""):
                     _wrap(lines, f"Caution: {said}", inner)
     if node.causes and not node.branches:
         _wrap(lines, f"likely at this point: {cause_words(model, node)}", inner)

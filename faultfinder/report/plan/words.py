@@ -7,7 +7,7 @@ from collections.abc import Sequence
 
 from faultfinder.decide.plan import Branch, Plan, PlanNode
 from faultfinder.model.parts import Check, FaultModel, Move, Repair
-from faultfinder.model.routes import Route, Routes
+from faultfinder.model.routes import Routes
 from faultfinder.report.wording import counted, minutes, percent, unbroken
 
 BATTERY = (
@@ -90,16 +90,6 @@ def shown_branches(node: PlanNode) -> tuple[list[Branch], list[Branch]]:
     if len(rare) < 2:
         return list(node.branches), []
     return [b for b in node.branches if b not in rare], rare
-
-
-def way_words(model: FaultModel, route: Route) -> list[str]:
-    """The cautions on a way between stages, in order, each once."""
-    said: dict[str, None] = {}
-    for move in route.moves:
-        for caution in (move.caution, model.stages_by_name[move.end].caution):
-            if caution.strip():
-                said[caution.strip()] = None
-    return list(said)
 
 
 def proofs_by_repair(model: FaultModel, plan: Plan) -> dict[str, str]:
