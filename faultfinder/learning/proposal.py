@@ -7,7 +7,6 @@ own with `extends: yes` that holds the whole distribution.
 
 from __future__ import annotations
 
-import re
 from collections import defaultdict
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, replace
@@ -19,6 +18,7 @@ import numpy as np
 from faultfinder.errors import FaultfinderError
 from faultfinder.learning.bench.figures import bench_values, with_values
 from faultfinder.learning.em.estimates import Figure
+from faultfinder.learning.marked_text import MarkedText, said
 from faultfinder.model.figures import Place, figures_in
 from faultfinder.model.parts import FaultModel, Table
 
@@ -112,27 +112,18 @@ def alike(one: Sequence[float], other: Sequence[float]) -> bool:
     return all(abs(a - b) <= 1e-12 for a, b in zip(one, other, strict=True))
 
 
-_BREAK = re.compile("(\r\n|[\n\r\x85\u2028\u2029])")
-"""The line ends of YAML."""
-
-
-class _File:
+class _File(MarkedText):
     """One YAML file: where its figures stand, and their replacement."""
 
     def __init__(self, text: str) -> None:
         import yaml
 
-        pieces = _BREAK.split(text)
-        self._lines, self._ends = pieces[::2], [*pieces[1::2], ""]
+        super().__init__(text, "tuned")
         self._end = "\r\n" if "\r\n" in text else "\n"
-        self._edits: list[tuple[int, int, int, str]] = []
-        self._notes: dict[int, str] = {}
-        self._bare: set[int] = set()
         self._sections: dict[str, Any] = {}
         self._figures: dict[str, tuple[Any, Any]] = {}
         self._variables: dict[str, tuple[str, Any, Any]] = {}
-        root: Any = yaml.compose(text, Loader=yaml.SafeLoader)
-        for key, node in root.value if root is not None else ():
+        for key, node in self.root.value if self.root is not None else ():
             if key.value == "figures" and isinstance(node, yaml.MappingNode):
                 self._sections["figures"] = key
                 self._figures = {name.value: (name, entry) for name, entry in node.value}
@@ -174,9 +165,7 @@ class _File:
             node = _row_of(self._figures[name][1], figure)
         else:
             node = _node_of(told[0].value, told[1], figure)
-        node = _gives(node)
-        pairs = node.value if isinstance(node.value, list) else ()
-        return frozenset(key.value for key, _ in pairs)
+        return frozenset(said(_gives(node)))
 
     def change(self, name: str, figures: Sequence[Figure], day: str) -> None:
         """Put new numbers in place of a variable's figures, all of which the file has."""
@@ -187,10 +176,7 @@ class _File:
             else:
                 target = _node_of(told[0].value, told[1], figure)
             line = self._write(target, figure)
-            if figure.after == figure.before:
-                self._bare.add(line)
-            else:
-                self._notes.setdefault(line, _note(figure, day))
+            self.note(line, "" if figure.after == figure.before else _note(figure, day))
 
     def add_rows(
         self,
@@ -209,7 +195,7 @@ class _File:
             told = _row_of(home._figures[name][1], figure)
             if told is None:
                 raise FaultfinderError(f"{figure.place} was tuned, but it is not in the file.")
-            row = _gives_row(figure, home._source(_basis_of(told)))
+            row = _gives_row(figure, home._source(said(told).get("basis")))
             row = f"{row}  # tuned ({_note(figure, day)}); was {home._source(told)}"
             if key in ("default", "none"):
                 single.append(f"    {key}: {row}")
@@ -232,7 +218,7 @@ class _File:
             shift.append(" " * cut + "given:")
             shift += [" " * cut + line[4:] for line in given]
         elif given:
-            node = {key.value: value for key, value in entry.value}["given"]
+            node = said(entry)["given"]
             if node.flow_style:
                 raise FaultfinderError(
                     f"The rows of {name} stand in one line, {node.start_mark.line + 1}. Write "
@@ -256,9 +242,9 @@ class _File:
             return ""
         start, end = node.start_mark, node.end_mark
         if start.line == end.line:
-            return str(self._lines[start.line][start.column : end.column])
-        some = [self._lines[start.line][start.column :], *self._lines[start.line + 1 : end.line]]
-        return " ".join(line.strip() for line in [*some, self._lines[end.line][: end.column]])
+            return str(self.lines[start.line][start.column : end.column])
+        some = [self.lines[start.line][start.column :], *self.lines[start.line + 1 : end.line]]
+        return " ".join(line.strip() for line in [*some, self.lines[end.line][: end.column]])
 
     def _write(self, node: Any, figure: Figure) -> int:
         import yaml
@@ -266,32 +252,16 @@ class _File:
         number = _exactly if figure.after == figure.before else _number
         if isinstance(node, yaml.ScalarNode):
             place = 1 if figure.place.kind != "specificity" else 0
-            self._replace(node, number(figure.after[place]))
+            self.replace(node, number(figure.after[place]))
             return int(node.start_mark.line)
-        said = {key.value: value for key, value in node.value}
+        given = said(node)
         for state, after in zip(figure.states[1:], figure.after[1:], strict=True):
-            if state in said:
-                self._replace(said[state], number(after))
-        if figure.states[0] in said:
+            if state in given:
+                self.replace(given[state], number(after))
+        if figure.states[0] in given:
             rest = _exactly(figure.after[0]) if number is _exactly else _rest(figure)
-            self._replace(said[figure.states[0]], rest)
+            self.replace(given[figure.states[0]], rest)
         return int(node.end_mark.line if node.flow_style else node.start_mark.line)
-
-    def _replace(self, node: Any, number: str) -> None:
-        start, end = node.start_mark, node.end_mark
-        self._edits.append((start.line, start.column, end.column, number))
-
-    def _edited(self) -> list[str]:
-        lines = list(self._lines)
-        before = list(self._lines)
-        for line, start, end, number in sorted(self._edits, reverse=True):
-            lines[line] = lines[line][:start] + number + lines[line][end:]
-        for line in self._bare | self._notes.keys():
-            lines[line] = lines[line].partition("  # tuned")[0]
-        for line, note in self._notes.items():
-            told = before[line].partition("  # tuned")[0].strip().removeprefix("- ")
-            lines[line] += f"  # tuned ({note}); was {told}"
-        return lines
 
     def distribution_lines(self, name: str) -> list[str]:
         """The lines of a variable's distribution as edited, indented for an entry."""
@@ -300,7 +270,7 @@ class _File:
         first, last = key.start_mark.line, node.end_mark.line
         if node.end_mark.column == 0 or not node.flow_style:
             last -= 1
-        lines = self._edited()[first : last + 1]
+        lines = self.edited()[first : last + 1]
         while lines and not lines[-1].strip():
             lines.pop()
         cut = key.start_mark.column
@@ -310,7 +280,7 @@ class _File:
         self, added: Mapping[str, Sequence[str]], inside: Sequence[tuple[int, Sequence[str]]]
     ) -> str:
         """The edited text with entries added to its sections."""
-        lines = list(zip(self._edited(), self._ends, strict=True))
+        lines = list(zip(self.edited(), self.ends, strict=True))
         insert = [(line + 1, list(new)) for line, new in inside]
         end: list[str] = []
         for section, new in added.items():
@@ -348,30 +318,22 @@ def _node_of(key: str, node: Any, figure: Figure) -> Any:
     place = figure.place
     if key == "chance":
         return node
-    said = {k.value: v for k, v in node.value} if key != "table" else {}
     if key == "test":
-        return said[place.kind]
+        return said(node)[place.kind]
     if key == "table":
         assert place.row is not None
-        row = {k.value: v for k, v in node.value[place.row].value}
+        row = said(node.value[place.row])
         return row.get("gives") or row["otherwise"]
     if place.kind == "leak":
-        return _gives(said["leak"])
-    links = {k.value: v for k, v in said["links"].value}
-    states = {k.value: v for k, v in links[place.parent or ""].value}
+        return _gives(said(node)["leak"])
+    states = said(said(said(node)["links"])[place.parent or ""])
     return _gives(states[place.state or ""])
 
 
 def _row_of(entry: Any, figure: Figure) -> Any:
     """The row of an entry under `figures`, if it is there."""
-    said = {key.value: value for key, value in entry.value}
-    rows = {key.value: value for key, value in said["given"].value} if "given" in said else {}
-    key = figure.place.key
-    return said.get(key) if key in ("default", "none") else rows.get(key)
-
-
-def _basis_of(row: Any) -> Any:
-    return next((value for key, value in row.value if key.value == "basis"), None)
+    key, rows = figure.place.key, said(entry)
+    return rows.get(key) if key in ("default", "none") else said(rows.get("given")).get(key)
 
 
 def _gives_row(figure: Figure, basis: str) -> str:
@@ -380,8 +342,8 @@ def _gives_row(figure: Figure, basis: str) -> str:
     numbers = [_exactly(value) if exact else _number(value) for value in figure.after]
     if not exact:
         numbers[0] = _rest(figure)
-    said = [f"{state}: {number}" for state, number in zip(figure.states, numbers, strict=True)]
-    return "{" + ", ".join([*said, f"basis: {basis}"] if basis else said) + "}"
+    row = [f"{state}: {number}" for state, number in zip(figure.states, numbers, strict=True)]
+    return "{" + ", ".join([*row, f"basis: {basis}"] if basis else row) + "}"
 
 
 def _note(figure: Figure, day: str) -> str:
@@ -400,12 +362,7 @@ def _exactly(value: float) -> str:
 
 def _gives(node: Any) -> Any:
     """A link or leak may be told as {gives: ..., basis: ...}."""
-    import yaml
-
-    if isinstance(node, yaml.MappingNode):
-        said = {key.value: value for key, value in node.value}
-        return said.get("gives", node)
-    return node
+    return said(node).get("gives", node)
 
 
 def _number(value: float) -> str:
