@@ -9,16 +9,18 @@ is not asked to round. Imported by the two commands that need it only.
 from __future__ import annotations
 
 import gzip
+import logging
 import re
 import warnings
-from collections.abc import Iterable, Mapping
+from collections.abc import Collection, Iterable, Iterator, Mapping
+from contextlib import contextmanager
 from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any
 
 import numpy as np
 
-from faultfinder.errors import FaultfinderError, MisuseError
+from faultfinder.errors import FaultfinderError, MisuseError, did_you_mean
 from faultfinder.files import open_plain, read_some
 from faultfinder.inference.compiled import CompiledModel
 from faultfinder.model.network import Array
@@ -198,7 +200,7 @@ def read_network(path: Path) -> tuple[Node, ...]:
 
             reader = XMLBIFReader(string=text) if is_xml else BIFReader(string=text)
             network = reader.get_model()
-            nodes = tuple(_node(network, name) for name in network.nodes())
+            nodes = tuple(node_of(network, name) for name in network.nodes())
     except (FaultfinderError, ImportError):
         raise
     except Exception as error:
@@ -212,11 +214,17 @@ def read_network(path: Path) -> tuple[Node, ...]:
     return nodes
 
 
-def _node(network: Any, name: str) -> Node:
+def node_of(network: Any, name: Any) -> Node:
+    """A node of a pgmpy network.
+
+    Raises MisuseError where its table is missing or does not sum to one (tolerance 1e-6; within it
+    the columns are scaled to one).
+    """
     table = network.get_cpds(name)
     if table is None:
         raise MisuseError(f"The network has no table for {name}.")
     parents = tuple(map(str, table.variables[1:]))
+    # pgmpy puts the child first; ours has it last.
     values = np.moveaxis(np.asarray(table.values, dtype=np.float64), 0, -1)
     sums = values.sum(axis=-1)
     if not np.all(np.isfinite(values)) or values.min() < 0 or np.abs(sums - 1).max() > 1e-6:
@@ -225,6 +233,12 @@ def _node(network: Any, name: str) -> Node:
     # A sum that is off by rounding alone is left as it stands.
     scale = np.where(np.abs(sums - 1.0) > 1e-12, sums, 1.0)
     return Node(str(name), states, parents, np.ascontiguousarray(values / scale[..., None]))
+
+
+def check_node(name: str, nodes: Collection[str], role: str) -> None:
+    """Raises MisuseError for a name that is no node's; `role` says where it was named."""
+    if name not in nodes:
+        raise MisuseError(f'The network has no node "{name}" ({role}). {did_you_mean(name, nodes)}')
 
 
 def _text(path: Path) -> str:
@@ -246,20 +260,14 @@ def _text(path: Path) -> str:
         raise MisuseError(f"{path} is no text in UTF-8.") from error
 
 
-class _quiet:
+@contextmanager
+def _quiet() -> Iterator[None]:
     """pgmpy warns and logs about files; refusals are worded here instead."""
-
-    def __enter__(self) -> None:
-        import logging
-
-        self._warnings = warnings.catch_warnings()
-        self._warnings.__enter__()
-        warnings.simplefilter("ignore")
-        self._disabled = logging.root.manager.disable
-        logging.disable(logging.CRITICAL)
-
-    def __exit__(self, *_: object) -> None:
-        import logging
-
-        logging.disable(self._disabled)
-        self._warnings.__exit__(None, None, None)
+    disabled = logging.root.manager.disable
+    logging.disable(logging.CRITICAL)
+    try:
+        with warnings.catch_warnings():
+            warnings.simplefilter("ignore")
+            yield
+    finally:
+        logging.disable(disabled)

@@ -11,7 +11,7 @@ from itertools import product
 import numpy as np
 
 from faultfinder.errors import FaultfinderError, MisuseError, ModelFileError, did_you_mean
-from faultfinder.interchange.formats import Node
+from faultfinder.interchange.formats import Node, check_node
 from faultfinder.model.parts import Kind
 
 GUESSED_MINUTES = 5
@@ -66,7 +66,7 @@ def skeleton(
     kinds = _roles(nodes, list(causes), list(histories), complaint)
     normal = dict(normal or {})
     for wanted in normal:
-        _known(wanted, by_name, "--normal")
+        check_node(wanted, by_name, "--normal")
     names = _plain_names((node.name for node in nodes), "n")
     parts: dict[str, _Part] = {}
     assumed = []
@@ -98,7 +98,7 @@ def _roles(
         *((history, "--histories") for history in histories),
         *(((complaint, "--complaint"),) if complaint is not None else ()),
     ):
-        _known(wanted, by_name, option)
+        check_node(wanted, by_name, option)
     both = [wanted for wanted in causes if wanted in histories]
     if both:
         raise MisuseError(f"{both[0]} is named as a cause and as a history. Name it once.")
@@ -134,13 +134,6 @@ def _roles(
             "named as something else."
         )
     return kinds
-
-
-def _known(wanted: str, by_name: Mapping[str, Node], option: str) -> None:
-    if wanted not in by_name:
-        raise MisuseError(
-            f'The network has no node "{wanted}" ({option}). {did_you_mean(wanted, by_name)}'
-        )
 
 
 def _refuse_wrong_parents(parts: Mapping[str, _Part]) -> None:
