@@ -18,7 +18,7 @@ def from_pgmpy(
     costs: Mapping[str, float] | None = None,
     kits: Mapping[str, tuple[float, Sequence[str]]] | None = None,
 ) -> CompiledModel:
-    """Make a pgmpy DiscreteBayesianNetwork ready for `diagnose`.
+    """A pgmpy DiscreteBayesianNetwork as a model for `Case` and `consult`.
 
     `causes` maps a node to its faulty states. `checks` are nodes, or map a check's
     name to the node or nodes it observes. `costs` maps a check to its minutes

@@ -35,7 +35,7 @@ class Mixture:
     codes: Codes
     twin: Ints
     wrong: Array
-    """Log of e q(label), shape (patterns,); see `log_of_wrong_label`."""
+    """Log of e q(label), shape (patterns,); see `mixture`."""
     right: float
     """Log of 1 - e."""
 

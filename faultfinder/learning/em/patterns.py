@@ -33,10 +33,9 @@ _KEPT = 10_000
 class Codec:
     """Turns a ticket into a row of codes: a column per history, finding and cause.
 
-    `columns` are variable numbers, `sizes` the number of codes of each column. The
-    complaint's column has one more code, `not_seen`: any state but the last. So have the
-    columns of the findings `unwritten`: a ticket without their result has that code, unless it
-    was tried and could not be told.
+    `columns` are variable numbers. The complaint's column has one more code, not seen: any state
+    but the last. So have the columns of the findings `unwritten`: a ticket without their result
+    has that code, unless it was tried and could not be told.
     """
 
     def __init__(self, compiled: CompiledModel, unwritten: Collection[str] = ()) -> None:

@@ -15,7 +15,7 @@ from faultfinder.plain import plain, read_plain
 
 @dataclass(frozen=True)
 class Judgement:
-    """What a replay made of a proposal: `against` each rival, the advice that would `change`, and
+    """What a replay made of a proposal: `against` each rival, the `advice` that would change, and
     what it goes by: the tickets (as `versions.packed`) and the options."""
 
     against: tuple[Judged, ...]
