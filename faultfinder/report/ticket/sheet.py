@@ -24,7 +24,7 @@ from faultfinder.report.consultation.view import View, result_words
 from faultfinder.report.html import minute_of, render
 from faultfinder.report.page import Page
 from faultfinder.report.plan.words import BATTERY, safety_words
-from faultfinder.report.ticket.standing import CONSENT, COPIES, blocked_by
+from faultfinder.report.ticket.standing import blocked_by, desk_rows
 from faultfinder.report.wording import counted, joined, minutes, money, percent
 from faultfinder.tickets.events import Event, Note, Proved, Tried
 from faultfinder.tickets.ticket import Ticket
@@ -121,24 +121,12 @@ def _by(event: Event) -> str:
 
 
 def _desk(ticket: Ticket, view: View | str) -> list[Said]:
-    intake = ticket.intake
     model = None if isinstance(view, str) else view.model
-    consent = joined(CONSENT.get(name, name) for name in intake.consent)
-    may = "no limit written down"
-    if intake.limit is not None:
-        most = f"{intake.limit:,.2f} in the shop's currency"
-        if not isinstance(view, str):
-            most = money(intake.limit, view.shop.currency)
-        may = f"up to {most} without asking again"
+    currency = "in the shop's currency" if isinstance(view, str) else view.shop.currency
     rows = [
         ("Machine", model.title if model else ticket.model),
         ("Opened", _by(ticket.events[0])),
-        ("Complaint", intake.complaint or "-"),
-        ("Visible condition", intake.condition or "-"),
-        ("Left at the desk", intake.left or "-"),
-        ("Customer agrees to", consent or "nothing written down"),
-        ("Copy of the data", COPIES.get(intake.data_copy or "", "not written down")),
-        ("May be spent", may),
+        *((head, said or "not written down") for head, said in desk_rows(ticket, currency)),
     ]
     if ticket.first_ticket is not None:
         rows.append(("Came back", f"it was here as ticket {ticket.first_ticket}"))
