@@ -23,6 +23,7 @@ from tests.invented_models import SMALL_LID
         (["-s", "backlight=offf"], '"offf" is not a result of backlight. Did you mean off?'),
         (["-s", "backlight"], '"backlight" is no finding with its result.'),
         (["-s", "backlight="], '"backlight=" has no result'),
+        (["-s", f"backlight={'1' * 5000}"], "is 5,000 characters long."),
         (["-s", "=off"], '"=off" is no finding with its result.'),
         (
             ["-s", "backlight=off", "-s", "backlight=on"],
@@ -46,6 +47,13 @@ def test_misuse_is_one_sentence_on_stderr_and_status_2(
         assert sentence in result.stderr
         assert result.stdout == ""
         assert "Traceback" not in result.output
+
+
+@pytest.mark.parametrize("command", ["how", "prove"])
+def test_more_digits_than_any_number_has_are_no_ticket(run: Run, command: str) -> None:
+    result = run(command, "1" * 5000)
+    assert result.exit_code == 2
+    assert "Traceback" not in result.output
 
 
 def test_contradicting_findings_are_named_and_refused_with_status_1(run: Run) -> None:

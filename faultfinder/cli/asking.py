@@ -12,13 +12,13 @@ from typing import Protocol
 
 from faultfinder.cli.bench_words import CURED, by_own_words
 from faultfinder.cli.screens import ALWAYS, Screen, key_line
-from faultfinder.cli.typed import read_typed, spoken
+from faultfinder.cli.typed import number_of, read_result, read_typed, spoken
 from faultfinder.consultation.case import Case
 from faultfinder.consultation.consult import Consultation, consult
 from faultfinder.consultation.ranking import RankedCheck
-from faultfinder.errors import FaultfinderError, ImpossibleEvidence, MisuseError
+from faultfinder.errors import FaultfinderError, ImpossibleEvidence
 from faultfinder.inference.target import TargetSpec
-from faultfinder.model.answers import COULD_NOT_TELL, find_result, fold
+from faultfinder.model.answers import COULD_NOT_TELL, fold
 from faultfinder.model.parts import Check, Kind, Variable
 from faultfinder.report.consultation.ask import (
     change_line,
@@ -251,12 +251,13 @@ class Session:
             if word in (WHY, HOW, HELP):
                 self._explain(view, ranked, word)
                 continue
-            if (offered or named) and word.isdecimal():
-                if 1 <= int(word) <= len(offered):
-                    return self._go_to(offered[int(word) - 1].name)
-                if named and int(word) == len(offered) + 1:
+            number = number_of(word)
+            if (offered or named) and number is not None:
+                if 1 <= number <= len(offered):
+                    return self._go_to(offered[number - 1].name)
+                if named and number == len(offered) + 1:
                     return self._judge(*named)
-                self.screen.say(f"There is no {word} among these.")
+                self.screen.say(f"There is no {number} among these.")
                 continue
             if self._turn(typed):
                 return False
@@ -416,15 +417,7 @@ class Session:
             return variable.name, None
         if "=" in typed:
             return read_typed(self.place.case.model, typed)
-        if variable.reading is None and typed.isdecimal():
-            number = int(typed)
-            if not 1 <= number <= len(variable.states):
-                raise MisuseError(
-                    f"There is no answer {number}. Type 1 to {len(variable.states)}, "
-                    "a word, or Enter when it cannot be told."
-                )
-            return variable.name, variable.states[number - 1]
-        return variable.name, find_result(variable, typed)
+        return variable.name, read_result(variable, typed)
 
     def _go(self, place: Place) -> None:
         self.earlier.append(self.place)

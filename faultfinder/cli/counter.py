@@ -20,6 +20,7 @@ from faultfinder.cli.on_ticket import (
 from faultfinder.cli.screens import Screen, screen_for
 from faultfinder.cli.talking import talk_on, which_family
 from faultfinder.cli.terminal import stoppable
+from faultfinder.cli.typed import number_of
 from faultfinder.consultation.case import worth_of
 from faultfinder.decide.shop_file import read_shop
 from faultfinder.errors import FaultfinderError, MisuseError
@@ -93,9 +94,10 @@ def _earlier(screen: Screen, store: Store) -> int | None:
         if not typed:
             return None
         try:
-            if not typed.isdecimal():
+            number = number_of(typed)
+            if number is None:
                 raise MisuseError(f'"{typed}" is no number of a ticket.')
-            earlier = store.ticket(int(typed))
+            earlier = store.ticket(number)
             if not earlier.open:
                 return earlier.number
             raise MisuseError(f"Ticket {typed} is still open: go on with it.")

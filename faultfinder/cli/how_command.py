@@ -6,7 +6,7 @@ import click
 
 from faultfinder.cli.lines import named_model
 from faultfinder.cli.options import DB, MODEL, SAW, STAGE
-from faultfinder.cli.typed import pick_model, read_case
+from faultfinder.cli.typed import number_of, pick_model, read_case, ticket_and_names
 from faultfinder.consultation.consult import Consultation, consult
 from faultfinder.errors import FaultfinderError, MisuseError, did_you_mean
 from faultfinder.report.consultation.view import View
@@ -29,8 +29,7 @@ def how_command(
     """
     from faultfinder.report.consultation.how import how_page
 
-    ticket = int(words[0]) if words and words[0].isdecimal() else None
-    names = words[1:] if ticket is not None else words
+    ticket, names = ticket_and_names(words)
     if len(names) > 1 or (ticket is not None and (model or saw or stage)):
         raise MisuseError("Type the ticket's number and a name, or one of them.")
     if ticket is not None:
@@ -63,10 +62,11 @@ def _meant(told: Consultation, typed: str) -> str:
         if step is None or not step.name:
             raise FaultfinderError("There is no step to explain: name a check or a repair.")
         return told.round[0] if step.kind == "check" else step.name
-    if typed.isdecimal():
-        if not 1 <= int(typed) <= len(told.round):
-            raise MisuseError(f"There is no check {typed} in this round of {len(told.round)}.")
-        return told.round[int(typed) - 1]
+    number = number_of(typed)
+    if number is not None:
+        if not 1 <= number <= len(told.round):
+            raise MisuseError(f"There is no check {number} in this round of {len(told.round)}.")
+        return told.round[number - 1]
     name = typed.strip().replace("-", "_").lower()
     if name in model.checks_by_name or name in model.repairs_by_name:
         return name

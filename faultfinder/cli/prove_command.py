@@ -7,7 +7,7 @@ import click
 from faultfinder.cli import completing
 from faultfinder.cli.lines import named_model
 from faultfinder.cli.options import DB, MODEL, JsonCommand, echo_json
-from faultfinder.cli.typed import pick_model
+from faultfinder.cli.typed import pick_model, ticket_and_names
 from faultfinder.consultation.case import find_repair
 from faultfinder.consultation.consult import consult
 from faultfinder.decide.shop_file import read_shop
@@ -32,8 +32,7 @@ def prove_command(words: tuple[str, ...], model: str | None, as_json: bool) -> N
     from faultfinder.report.consultation.plain import REPAIR, Chosen
     from faultfinder.report.consultation.repair import repair_page
 
-    number = int(words[0]) if words and words[0].isdecimal() else None
-    names = words if number is None else words[1:]
+    number, names = ticket_and_names(words)
     if len(names) > 1 or (number is not None and model) or not words:
         raise MisuseError("Type a ticket's number and a repair, or one of them.")
     if number is None:

@@ -23,7 +23,7 @@ from faultfinder.cli.on_ticket import (
 )
 from faultfinder.cli.screens import Screen, screen_for
 from faultfinder.cli.terminal import bold_allowed, columns, stoppable
-from faultfinder.cli.typed import command_of, pick_model
+from faultfinder.cli.typed import command_of, number_of, pick_model
 from faultfinder.consultation.bench import look_stage
 from faultfinder.consultation.case import Case
 from faultfinder.consultation.consult import Consultation
@@ -131,7 +131,7 @@ def which_family(screen: Screen) -> str:
     while True:
         screen.show("Which machine is it?", choice_page(titles))
         typed = screen.read("> ", len(names))
-        if typed.isdecimal() and 1 <= int(typed) <= len(names):
+        if 1 <= (number_of(typed) or 0) <= len(names):
             return names[int(typed) - 1]
         if typed in names:
             return typed
@@ -410,7 +410,7 @@ def _choose(
         typed = screen.read("> ", len(choices), keys).lower()
         if typed in DONE or typed == BACK or (typed == HOW and "+" in keys):
             return typed
-        if typed.isdecimal() and 1 <= int(typed) <= len(choices):
+        if 1 <= (number_of(typed) or 0) <= len(choices):
             return choices[int(typed) - 1][0]
         name = fold(typed).replace(" ", "_")
         if name in names:

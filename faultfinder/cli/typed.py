@@ -17,6 +17,9 @@ from faultfinder.model.parts import Variable
 Typed = tuple[str, str | None]
 """A finding and its result; None when it could not be told."""
 
+DIGITS = 12
+"""Digits of a number that counts something, at most."""
+
 
 def pick_model(named: str | None) -> str:
     """The model to use: the named one, the one in the shop's settings, or the only one there is.
@@ -60,12 +63,24 @@ def read_typed(compiled: CompiledModel, typed: str) -> Typed:
 
 def read_result(variable: Variable, typed: str) -> str | None:
     """A result by its number on the page, or as `find_result` takes it."""
-    if typed.isdecimal() and variable.reading is None and typed not in variable.states:
-        if not 1 <= int(typed) <= len(variable.states):
-            listed = ", ".join(f"{n} {s}" for n, s in enumerate(variable.states, start=1))
-            raise MisuseError(f"{variable.name} has no result {typed}. It can be {listed}.")
-        return variable.states[int(typed) - 1]
-    return find_result(variable, typed)
+    number = number_of(typed)
+    if number is None or variable.reading is not None or typed in variable.states:
+        return find_result(variable, typed)
+    if not 1 <= number <= len(variable.states):
+        listed = ", ".join(f"{n} {s}" for n, s in enumerate(variable.states, start=1))
+        raise MisuseError(f"{variable.name} has no result {number}. It can be {listed}.")
+    return variable.states[number - 1]
+
+
+def number_of(typed: str) -> int | None:
+    """A number of something as typed; None for words, and for more digits than anything counts."""
+    return int(typed) if typed.isdecimal() and len(typed) <= DIGITS else None
+
+
+def ticket_and_names(words: Sequence[str]) -> tuple[int | None, Sequence[str]]:
+    """The arguments "[TICKET] [NAME]..." apart."""
+    number = number_of(words[0]) if words else None
+    return number, words if number is None else words[1:]
 
 
 def read_all_typed(compiled: CompiledModel, typed: Sequence[str]) -> dict[str, str | None]:

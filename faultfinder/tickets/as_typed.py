@@ -104,7 +104,7 @@ def years_of(typed: str) -> float:
     said = re.fullmatch(_AGE, typed.strip())
     if said is None:
         raise MisuseError(f'"{typed}" is no age. Type it as 3, 2,5, 18 months or 1y6m.')
-    years = float((said[1] or said[2] or "0").replace(",", ".")) + int(said[3] or 0) / 12.0
+    years = float((said[1] or said[2] or "0").replace(",", ".")) + float(said[3] or 0) / 12.0
     if years > 100.0:
         raise MisuseError(f'"{typed}" is no age from 0 to 100 years.')
     return years
