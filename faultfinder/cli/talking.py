@@ -91,13 +91,14 @@ class OnTicket:
     by: str | None
     ended: bool = False
     """Whether the last questions were ended by hand."""
-    _written: list[range] = field(default_factory=list)
+    written: list[range] = field(default_factory=list)
+    """The entries written in this sitting, those together that are taken back together."""
 
     def write(self, *entries: Entry) -> None:
         """Write entries that `undo` takes back together."""
         first = self.state.last + 1
         self.state = write(self.store, self.state, self.by, entries)
-        self._written.append(range(first, self.state.last + 1))
+        self.written.append(range(first, self.state.last + 1))
 
     def keep(self, name: str, result: str | None, stage: str | None) -> None:
         moved = [] if stage is None else [Moved(stage)]
@@ -110,7 +111,7 @@ class OnTicket:
         refuse_corrections(told, [(name, result)], found_by(self.state), self.state.number)
 
     def undo(self) -> None:
-        back = [TakenBack(number) for number in reversed(self._written.pop())]
+        back = [TakenBack(number) for number in reversed(self.written.pop())]
         self.state = write(self.store, self.state, self.by, back)
 
 
@@ -390,7 +391,7 @@ def _ends(model: FaultModel, name: str) -> list[tuple[str, str]]:
 
 def _back(keeper: OnTicket, screen: Screen) -> None:
     """Take the last thing written in this sitting back."""
-    if not keeper._written:
+    if not keeper.written:
         screen.say(NOTHING_BACK)
         return
     keeper.undo()

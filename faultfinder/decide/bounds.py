@@ -50,13 +50,13 @@ class LowerBound:
         """
         kept = self._kept.get((stage, done))
         if kept is None:
-            classes, present, _ = self.problem._classes
+            classes, present, _ = self.problem.classes
             least = [self._class(one, stage, done) for one in range(present.shape[1])]
             kept = self._kept[stage, done] = np.array(least)[classes]
         return kept
 
     def _class(self, one: int, stage: int, done: frozenset[int]) -> float:
-        _, present, success = self.problem._classes
+        _, present, success = self.problem.classes
         slots = np.flatnonzero(present[:, one])
         if not len(slots):
             return float(self.problem.finish[stage])

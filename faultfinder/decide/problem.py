@@ -344,7 +344,7 @@ class Problem:
         return weights * self.faulty * (1.0 - self.missed)
 
     @cached_property
-    def _classes(self) -> tuple[Ints, Array, Array]:
+    def classes(self) -> tuple[Ints, Array, Array]:
         """Scenarios that every repair treats alike count as one.
 
         Returns the class of each scenario; 1 for a slot that holds a cause, shape
@@ -367,7 +367,7 @@ class Problem:
     def in_classes(self, weights: Array) -> Array:
         """The belief (or several, one a row) summed over scenarios that every repair treats
         alike: shape (..., classes)."""
-        which, present, _ = self._classes
+        which, present, _ = self.classes
         if weights.ndim == 1:
             summed = np.bincount(which, weights, minlength=present.shape[1])
             return summed.astype(np.float64, copy=False)
@@ -378,25 +378,25 @@ class Problem:
     @cached_property
     def _by_class(self) -> tuple[Ints, Ints]:
         """The scenarios class by class, and where each class begins."""
-        which = self._classes[0]
+        which = self.classes[0]
         order = np.argsort(which, kind="stable")
-        return order, np.searchsorted(which[order], np.arange(self._classes[1].shape[1]))
+        return order, np.searchsorted(which[order], np.arange(self.classes[1].shape[1]))
 
     @cached_property
     def single(self) -> tuple[Array, Array, Array] | None:
         """Where no scenario holds more than one cause: 1 for each class that holds one, shape
         (classes,), and how likely each repair mends it and does not, (repairs, classes)."""
-        _, present, mends = self._classes
+        _, present, mends = self.classes
         return (present[0], mends[:, 0], self._fails[:, 0]) if len(present) == 1 else None
 
     @property
     def most_at_once(self) -> int:
         """The most causes any scenario holds."""
-        return int(self._classes[1].shape[0])
+        return int(self.classes[1].shape[0])
 
     def several_at_once(self, beliefs: Array) -> Array:
         """The probability of more than one cause, for beliefs from `in_classes`: shape (...)."""
-        found: Array = beliefs @ (self._classes[1].sum(axis=0) > 1.0).astype(np.float64)
+        found: Array = beliefs @ (self.classes[1].sum(axis=0) > 1.0).astype(np.float64)
         return found
 
     def needless(self, repair: int) -> Array:
@@ -406,7 +406,7 @@ class Problem:
     def faults_left(self, done: frozenset[int]) -> tuple[Array, Array]:
         """P(a cause is still there) after `done`, shape (slots, classes), and the repairs'
         success on it, shape (repairs, slots, classes)."""
-        _, left, success = self._classes
+        _, left, success = self.classes
         for repair in done:
             left = left * self._fails[repair]
         return left, success
@@ -414,7 +414,7 @@ class Problem:
     @cached_property
     def _fails(self) -> Array:
         """P(a cause is still there after a repair): shape (repairs, slots, classes)."""
-        fails: Array = 1.0 - self._classes[2]
+        fails: Array = 1.0 - self.classes[2]
         return fails
 
     @cached_property

@@ -128,9 +128,9 @@ def walk(
                 cost = problem.give_up + float(problem.finish[situation.stage])
         yield Step(number, before, way, situation, action, group, cost, tuple(ways), why)
         waiting += [
-            (ways[place].then, ways[place].group, number, place)  # type: ignore[misc]
-            for place in reversed(range(len(ways)))
-            if ways[place].then is not None
+            (one.then, one.group, number, place)
+            for place, one in reversed(list(enumerate(ways)))
+            if one.then is not None
         ]
         number += 1
 

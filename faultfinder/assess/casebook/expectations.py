@@ -138,11 +138,10 @@ def _next_not(at: Standing, body: Any) -> Answer:
 
 
 def _before(at: Standing, body: Any) -> Answer:
-    first, second = _list(body)
-    places = [rank_of(at.order, first), rank_of(at.order, second)]
-    if None in places:
+    first, second = (rank_of(at.order, fact) for fact in _list(body))
+    if first is None or second is None:
         return None, "not both are open"
-    return places[0] < places[1], f"places {places[0]} and {places[1]}"  # type: ignore[operator]
+    return first < second, f"places {first} and {second}"
 
 
 def _rank(at: Standing, body: Mapping[str, Any]) -> Answer:
