@@ -28,15 +28,7 @@ MANY = 10
 
 def standings(store: Store, tickets: Iterable[Ticket]) -> list[Standing]:
     """The standing of each open ticket, in order; a ticket without one says why."""
-    return [standing for _, standing, _ in _worked_out(store, tickets, None)]
-
-
-def standings_and_minutes(
-    store: Store, tickets: Iterable[Ticket], without: Sequence[str]
-) -> list[tuple[Ticket, Standing, float]]:
-    """Each ticket in brief, its standing, and the expected minutes until it is decided what to
-    do, without some tools; 0 for what has to wait and what is repaired."""
-    return _worked_out(store, tickets, without)
+    return [standing for _, standing, _ in standings_and_minutes(store, tickets, None)]
 
 
 @dataclass(frozen=True)
@@ -58,10 +50,14 @@ class _State:
             return trouble, None if self.without is None else 0.0
 
 
-def _worked_out(
+def standings_and_minutes(
     store: Store, tickets: Iterable[Ticket], without: Sequence[str] | None
 ) -> list[tuple[Ticket, Standing, float]]:
-    """Each distinct state once, and none of which it is kept how it stands."""
+    """Each ticket in brief, its standing, and the expected minutes until it is decided what to
+    do, without some tools; 0 for what has to wait, what is repaired, and all without `without`.
+
+    Each distinct state is worked out once, and none of which it is kept how it stands.
+    """
     known = Known.of(store.database.name)
     rows, minutes = known.rows, known.minutes
     before = len(rows), len(minutes)
