@@ -361,7 +361,7 @@ def test_what_is_said_first_leads_then_what_by_itself_tells_most(first: str) -> 
             name: sum(abs(causes[cause] - nothing[cause]) for cause in nothing)
             for name, causes in alone.items()
         }
-        said = list(told.suggestions)
+        said = [name for one in told.suggestions for name in one.findings]
         assert said[0] == first
         assert said[1:] == sorted(said[1:], key=lambda name: -tells[name])
         missing = set(RESULTS).difference(said)

@@ -215,6 +215,7 @@ def test_the_json_form_holds_exactly_what_is_documented(run: Run) -> None:
         "too_large",
         "next",
         "next_step",
+        "pays_from",
         "made_already",
         "round",
         "round_note",

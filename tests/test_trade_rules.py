@@ -309,7 +309,7 @@ def test_a_wet_machine_is_isolated_and_looked_at_before_all_else(portable: Famil
     assert "not switched on" in wet.cautions[0]
     assert "battery disconnected" in wet.cautions[0]
     # What the flicker suggests is a look with power on.
-    assert list(wet.suggestions) == ["after"]
+    assert [one.findings for one in wet.suggestions] == [("after",)]
 
 
 @pytest.mark.parametrize("name", ["thin_clamshell", "bezel_clamshell"])

@@ -208,15 +208,3 @@ def _inside(
             score[number] = 0.0
     best = int(score.argmax()) if len(score) else 0
     return best if len(score) and score[best] > 0.0 else None
-
-
-def suggestions_of(model: FaultModel, results: Mapping[str, str | None]) -> dict[str, str]:
-    """What the results suggest in the model's words: finding -> words, the last told first."""
-    says = {
-        (finding, result): words
-        for check in model.checks
-        for finding, of in check.suggests.items()
-        for result, words in of.items()
-    }
-    told = [(name, result) for name, result in reversed([*results.items()]) if result is not None]
-    return {name: says[name, result] for name, result in told if (name, result) in says}

@@ -16,7 +16,7 @@ import numpy as np
 
 from faultfinder.consultation.advice import Advice, advice_from
 from faultfinder.consultation.bench import look_stage, smallest_problem
-from faultfinder.consultation.branches import Branch, branches_of, suggestions_of
+from faultfinder.consultation.branches import Branch, branches_of
 from faultfinder.consultation.case import Case
 from faultfinder.consultation.causes import (
     after_results,
@@ -24,7 +24,6 @@ from faultfinder.consultation.causes import (
     cause_states,
     cause_states_now,
     causes_given,
-    chances_in_each,
     present,
 )
 from faultfinder.consultation.quote import Quote, spread
@@ -45,10 +44,19 @@ from faultfinder.consultation.safety import (
     looks_first,
     stop_sentence,
 )
+from faultfinder.consultation.suggestions import (
+    Suggested,
+    by_weight,
+    of_likely,
+    of_results,
+    unsaid,
+    with_likely,
+)
 from faultfinder.consultation.surprises import contradiction, surprises, surprises_since
 from faultfinder.decide.policies import DEFAULT, PolicyMaker, one_step, policy_maker
 from faultfinder.decide.policies.one_step import OneStep
 from faultfinder.decide.problem import Problem
+from faultfinder.decide.repair_order import best_order
 from faultfinder.decide.situation import Action, Policy, start
 from faultfinder.errors import FaultfinderError, MisuseError, TargetTooLarge, did_you_mean
 from faultfinder.frozen import frozen
@@ -63,8 +71,9 @@ if TYPE_CHECKING:
     from faultfinder.consultation.tipping import Tip
     from faultfinder.decide.plan import Plan
 
-SPEAKS_AGAINST = 0.02
-"""A result without which the likeliest cause would be likelier by this suggests nothing."""
+DEAREST, NEAR = 20.0, 0.02
+"""What a machine could be worth at most, in what it is taken to be worth, and how exactly it is
+worked out from when on a repair pays."""
 
 JOB_FOLD, JOB_DEPTH = 0.08, 99
 """Branches of `Consultation.job` that are less likely, or deeper, end in a repair order."""
@@ -198,34 +207,23 @@ class Consultation:
         return {name: self.causes[name] - chance for name, chance in self.before.items()}
 
     @cached_property
-    def suggestions(self) -> Mapping[str, str]:
-        """What the results suggest in the model's words: finding -> words. What the model says
-        first leads, then what by itself changes the causes most; what speaks against the likeliest
-        cause suggests nothing (after a repair: all of them, the last told first). While a look
-        without power comes before all else, only what called for it suggests anything."""
-        words = suggestions_of(self.case.model.model, self.case.latest)
+    def suggestions(self) -> tuple[Suggested, ...]:
+        """What the results and the likely causes suggest, what leads first, without what is known
+        already. While a look without power comes before all else, only what called for it
+        suggests anything; after a repair all results do, the last told first."""
+        case, model, known = self.case, self.case.model.model, self.case.latest
+        told = of_results(model, known)
+        likely = of_likely(model, self.causes)
         first = self.first_look
         if first is not None and first.unpowered:
             # What else was told may suggest looks with power on.
-            words = {name: say for name, say in words.items() if name in first.when}
-        if self._by_scenarios or len(words) < 2:
-            return words
-        told = self.case.findings
-        alone = [{name: told[name]} for name in words]
-        without = [{one: told[one] for one in told if one != name} for name in words]
-        sets = [{}, told, *alone, *without]
-        nothing, all_told, *chances = chances_in_each(self.case.model, sets, self.case.hints)
-        likeliest = all_told.argmax()
-        tells, speaks = {}, {}
-        for place, name in enumerate(words):
-            tells[name] = float(np.abs(chances[place] - nothing).sum())
-            speaks[name] = float((all_told - chances[place + len(words)])[likeliest])
-        checks = self.case.model.model.checks
-        leading = {name for check in checks if check.said_first for name in check.observes}
-        order = sorted(words, key=lambda name: (name not in leading, -tells[name]))
-        return {
-            name: words[name] for name in order if name in leading or speaks[name] > -SPEAKS_AGAINST
-        }
+            told = tuple(one for one in told if {*one.findings} & {*first.when})
+            likely = None
+        if not self._by_scenarios:
+            told = by_weight(case.model, case.findings, told, case.hints)
+        told = with_likely(model, told, likely)
+        said = (replace(one, say=unsaid(one.say, model.phrases, known)) for one in told)
+        return tuple(one for one in said if one.say)
 
     # What can be done, and what that saves
 
@@ -276,6 +274,30 @@ class Consultation:
         advice = advice_from(self.problem, self.case.model.model, self.action)
         first = self.first_look
         return advice if first is None else replace(advice, kind="check", name=first.look)
+
+    @cached_property
+    def pays_from(self) -> tuple[float, str] | None:
+        """What the machine has to be worth to its owner for a repair to pay, in money (to the
+        next ten), and that repair; None where handing over is not advised, and where none pays
+        however dear it is."""
+        if self.advice is None or self.advice.kind != "hand over":
+            return None
+
+        def first(worth: float) -> str:
+            dearer = replace(self.problem, give_up=worth)
+            steps = best_order(dearer, dearer.weights, dearer.stage).steps
+            return dearer.repairs[steps[0].repair].name if steps else ""
+
+        low = high = max(self.problem.give_up, 1.0)
+        while not (pays := first(high)):
+            low, high = high, 2.0 * high
+            if high > DEAREST * self.problem.give_up:
+                return None
+        while high - low > NEAR * high:
+            middle = (low + high) / 2.0
+            repair = first(middle)
+            low, high, pays = (low, middle, repair) if repair else (middle, high, pays)
+        return float(np.ceil(high / 10.0)) * 10.0, pays
 
     @property
     def by_money(self) -> bool:

@@ -17,6 +17,7 @@ from faultfinder.consultation.judgement import SAID
 from faultfinder.consultation.quote import Quote
 from faultfinder.consultation.ranking import RankedCheck
 from faultfinder.consultation.steadiness import Steadiness
+from faultfinder.consultation.suggestions import Suggested
 from faultfinder.consultation.tipping import Tip
 from faultfinder.decide.belief import Tried
 from faultfinder.model.parts import Check, Move
@@ -36,6 +37,15 @@ BRANCH = Form[Branch](
     Key("check", "word or null", "inside, that tells most between them", lambda b: b.check or None),
     Key("repairs", "list of words", "right most often then, in the order to make them"),
     Key("none", "probability", "that none is right: it does not pay, or nothing is faulty"),
+)
+
+
+SUGGESTED = Form[Suggested](
+    "What results, or likely causes, suggest",
+    Key("findings", "list of words", "whose results suggest it; none where causes do"),
+    Key("causes", "list of words", "of which one is likely; none where results suggest it"),
+    Key("chance", "probability", "that one of the causes is there; 1 where results suggest it"),
+    Key("say", "text", "what they suggest, without what is known already"),
 )
 
 
@@ -260,6 +270,12 @@ NEXT = Form[Asked](
         ),
         Key("next_step", "object or null", "what to do now; null after a stop", form=STEP),
         Key(
+            "pays_from",
+            "money or null",
+            "what it has to be worth for a repair to pay, where handing over is advised",
+            lambda told: told.pays_from and told.pays_from[0],
+        ),
+        Key(
             "made_already",
             "word or null",
             "the check that made that repair and seems to have mended the machine",
@@ -268,7 +284,12 @@ NEXT = Form[Asked](
         Key("round", "list of words", "checks to make together now, in turn"),
         Key("round_note", "text or null", "what ends it early", lambda t: t.round_note or None),
         Key("branches", "objects", "where its results lead, the likeliest first", form=BRANCH),
-        Key("suggestions", "text for each finding", "what was told suggests, the first leads"),
+        Key(
+            "suggestions",
+            "objects",
+            "what was told and what is likely suggest, the first leads",
+            form=SUGGESTED,
+        ),
         Key("warnings", "list of texts", "how well the findings fit"),
         Key("stop", "text or null", "the safety rule that ends work", lambda t: t.stop or None),
         Key("cautions", "list of texts", "what must be known before the next step"),

@@ -22,7 +22,7 @@ from faultfinder.model.network import Array, DiscreteNetwork, dense_table, to_ne
 from faultfinder.model.parts import FaultModel, Kind, Variable
 from faultfinder.model.routes import Routes, all_routes
 
-COMPILER_VERSION = 15
+COMPILER_VERSION = 16
 """Raised whenever the compiled form changes, so that kept results are made anew."""
 
 TREE_BUDGET = 1 << 21

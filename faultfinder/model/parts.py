@@ -313,6 +313,30 @@ class Precaution:
 
 
 @frozen
+class Suggestion:
+    """What results, or likely causes, point to: the words `say` where every finding of `when`
+    has one of its results, in the place of what their checks suggest for each alone; or where
+    one of the causes `likely` is there, more likely than not."""
+
+    name: str
+    say: str
+    when: Mapping[str, tuple[str, ...]] = field(default_factory=dict)
+    likely: tuple[str, ...] = ()
+    line: int = 0
+
+
+@frozen
+class Phrase:
+    """How it is `said` in suggestions that a finding has one of the results that it `means`: once
+    the finding is known, what follows such words is said without them, or not at all."""
+
+    name: str
+    said: tuple[str, ...]
+    means: Mapping[str, tuple[str, ...]]
+    line: int = 0
+
+
+@frozen
 class Stage:
     """A state of teardown the machine can be in on the bench. In a `live` one nothing is looked
     at after a repair, since hands cannot go where they are needed."""
@@ -486,6 +510,8 @@ class FaultModel:
     needs: tuple[Need, ...] = ()
     kits: tuple[Kit, ...] = ()
     precautions: tuple[Precaution, ...] = ()
+    suggestions: tuple[Suggestion, ...] = ()
+    phrases: tuple[Phrase, ...] = ()
     worth: Mapping[float, float] = field(default_factory=dict)
     declined_above: float | None = None
     prices: str = ""

@@ -6,6 +6,8 @@ import re
 import textwrap
 from collections.abc import Iterable
 
+from faultfinder.consultation.suggestions import sentences
+
 WIDTH = 80
 """Columns of a page; no line is longer, whatever the terminal."""
 
@@ -139,13 +141,18 @@ def counted(number: int, one: str, many: str = "") -> str:
     return f"{number:,} {one if number == 1 else many or one + 's'}"
 
 
-def sentences(text: str) -> list[str]:
-    """The sentences of a text.
+def opening(text: str, least: int = 5) -> str:
+    """The first sentences of a text, as many as have so many words together.
 
-    >>> sentences("Sleep it. Then look?  Yes.")
-    ['Sleep it.', 'Then look?', 'Yes.']
+    >>> opening("Torch first. Picture by it: the light. None: the cable.")
+    'Torch first. Picture by it: the light.'
     """
-    return re.split(r"(?<=[.?]) +", text)
+    said: list[str] = []
+    for sentence in sentences(text):
+        said.append(sentence)
+        if sum(len(one.split()) for one in said) >= least:
+            break
+    return " ".join(said)
 
 
 def shortened(text: str, width: int) -> str:

@@ -39,6 +39,8 @@ NAMED = {
     "checks": "check",
     "needs": "need",
     "kits": "kit",
+    "suggestions": "suggestion",
+    "phrases": "phrase",
     "proofs": "proof",
     "repairs": "repair",
 }

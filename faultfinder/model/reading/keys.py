@@ -47,6 +47,8 @@ ROOT = Keys(
         "kits": "what is set up once for several checks (see below)",
         "stops": "results that end the diagnosis for safety, a list",
         "precautions": "what results call for before all else, a list",
+        "suggestions": "what results point to together, or likely causes (see below)",
+        "phrases": "how suggestions say results, so that what is known is not said (see below)",
         "worth": "what a machine is worth by its age in years: {1: 900, 5: 300}",
         "declined_above": "the share of its worth above which owners usually decline: 0.45",
         "prices": "what its part prices are, said beside them: a guess of 2025",
@@ -276,6 +278,23 @@ PRECAUTION = Keys(
     },
 )
 
+SUGGESTION = Keys(
+    "a suggestion, by its name",
+    {
+        "when": "{finding: [results]}: each finding was told with one of its results",
+        "likely": "causes, a list: one of them is more likely than not",
+        "say": "what they point to, as `suggests` of a check has it",
+    },
+)
+
+PHRASE = Keys(
+    "a phrase, by its name",
+    {
+        "said": "how it is said in suggestions, a list: [good outside, clean outside]",
+        "means": "{finding: [results]}, any of which it stands for",
+    },
+)
+
 STOP = Keys(
     "a stop rule",
     {
@@ -345,6 +364,6 @@ RISK = Keys(
 ALL = (
     ROOT, PART_FILE, EXTENDS, COMPLAINT, RETEST, VARIABLE, OBSERVED, FINDING, STRIKING,
     DISTRIBUTION, FIGURES, SILENCE, UNLISTED, ROW, RULE_ROW, NOISY, TEST, AMONG, BASIS, STAGE,
-    MOVE, CHECK, NEED, KIT, STOP, PRECAUTION, PROOF, REPAIR, PRICE, RISK,
+    MOVE, CHECK, NEED, KIT, STOP, PRECAUTION, SUGGESTION, PHRASE, PROOF, REPAIR, PRICE, RISK,
 )  # fmt: skip
 """In the order in which they are printed."""

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from collections.abc import Mapping, Sequence
 
 from faultfinder.errors import did_you_mean, nearest
@@ -11,10 +12,12 @@ from faultfinder.model.parts import (
     Kit,
     Move,
     Need,
+    Phrase,
     Precaution,
     Silence,
     Stage,
     StopRule,
+    Suggestion,
     Unlisted,
 )
 from faultfinder.model.reading import keys
@@ -205,16 +208,26 @@ def _of_results(
                 )
             else:
                 said = clean_text(faults, text, label)
-                lines[result.value] = said.replace("{off}", off) if off else said
-                if off and "{" in lines[result.value]:
-                    faults.add(
-                        text.line,
-                        f"{label}, {word.value} = {result.value} holds a brace: {shown(said)}.",
-                        "{off} stands for the short name of the first stage without power; "
-                        "nothing else in braces does.",
-                    )
+                if off:
+                    where = f"{label}, {word.value} = {result.value}"
+                    said = _with_off(fields, text.line, where, said, off)
+                lines[result.value] = said
         suggests[word.value] = lines
     return suggests
+
+
+def _with_off(fields: Fields, line: int, label: str, said: str, off: str) -> str:
+    """What is said with `off` for {off}; no other brace may stand in it."""
+    made = re.sub(r"(^|[.?] +)\{off\}", rf"\1{off[:1].upper()}{off[1:]}", said)
+    made = made.replace("{off}", off)
+    if "{" in made:
+        fields.faults.add(
+            line,
+            f"{label} holds a brace: {shown(said)}.",
+            "{off} stands for the short name of the first stage without power; "
+            "nothing else in braces does.",
+        )
+    return made
 
 
 def read_needs(root: Fields, heads: Mapping[str, Head]) -> tuple[Need, ...]:
@@ -268,6 +281,34 @@ def read_precautions(
         if name is not None:
             found.append(Precaution(when, name, say, unpowered, unless, fields.line))
     return tuple(found)
+
+
+def read_suggestions(root: Fields, heads: Mapping[str, Head], off: str) -> tuple[Suggestion, ...]:
+    """What results, or likely causes, point to."""
+    causes = [name for name, head in heads.items() if head.kind is Kind.CAUSE]
+    found = []
+    for name, fields in root.each("suggestions", "suggestion", keys.SUGGESTION):
+        when = _results(fields, "when", heads)
+        likely = fields.picked("likely", causes, "cause")
+        if "when" not in fields and "likely" not in fields:
+            root.faults.add(
+                fields.line,
+                f"{fields.label} says neither after what it is said nor of which causes.",
+                "Give what was told, when: {after: [new_system], image: [doubled]}, or the causes "
+                "that it is for, likely: [lamp].",
+            )
+        said = fields.text("say", "Say what they point to: say: ...")
+        said = _with_off(fields, fields.line_of("say"), fields.label, said, off)
+        found.append(Suggestion(name, said, when, likely, fields.line))
+    return tuple(found)
+
+
+def read_phrases(root: Fields, heads: Mapping[str, Head]) -> tuple[Phrase, ...]:
+    """What stands for results in suggestions."""
+    return tuple(
+        Phrase(name, fields.texts("said"), _results(fields, "means", heads), fields.line)
+        for name, fields in root.each("phrases", "phrase", keys.PHRASE)
+    )
 
 
 def read_worth(root: Fields) -> dict[float, float]:

@@ -27,11 +27,13 @@ from faultfinder.model.reading.read_parts import (
     read_kits,
     read_moves,
     read_needs,
+    read_phrases,
     read_precautions,
     read_silence,
     read_stages,
     read_start,
     read_stops,
+    read_suggestions,
     read_unlisted,
     read_worth,
 )
@@ -138,13 +140,14 @@ def _read_all(node: Node, faults: Faults, file: str) -> FaultModel | None:
     proofs = read_proofs(root, heads)
     needs = read_needs(root, heads)
     kits = read_kits(root)
+    off = next((one.short for one in stages if one.short and not one.powered), "power off")
     checks = read_checks(
         root,
         heads,
         stage_names,
         [need.name for need in needs],
         [kit.name for kit in kits],
-        next((one.short for one in stages if one.short and not one.powered), "power off"),
+        off,
     )
     repairs = read_repairs(root, heads, stage_names, proofs, [check.name for check in checks])
     model = FaultModel(
@@ -166,6 +169,8 @@ def _read_all(node: Node, faults: Faults, file: str) -> FaultModel | None:
         needs=needs,
         kits=kits,
         precautions=read_precautions(root, heads, checks, [n.name for n in needs]),
+        suggestions=read_suggestions(root, heads, off),
+        phrases=read_phrases(root, heads),
         worth=read_worth(root),
         declined_above=root.number("declined_above", high=1.0),
         prices=root.text("prices"),

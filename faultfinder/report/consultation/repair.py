@@ -19,7 +19,7 @@ def add_repair(page: Page, view: View, advice: Advice) -> None:
     cost = money(advice.cost, currency)
     if not advice.name:
         page.heading("Hand over unrepaired")
-        page.text(hand_over_words(advice, currency), 2)
+        page.text(hand_over_words(view), 2)
     else:
         repair = model.repairs_by_name[advice.name]
         by = view.told.made_already
@@ -91,11 +91,18 @@ def quote_words(quote: Quote, currency: str) -> str:
     )
 
 
-def hand_over_words(advice: Advice, currency: str) -> str:
-    return (
-        f"Every repair costs more than it can win (expected cost {money(advice.cost, currency)}). "
-        "Save the customer's data first where it is wanted."
-    )
+def hand_over_words(view: View) -> str:
+    """Why no repair is advised, and what the machine would have to be worth for one."""
+    told, currency = view.told, view.shop.currency
+    assert told.advice is not None
+    cost = money(told.advice.cost, currency)
+    said = f"Every repair costs more than it can win (expected cost {cost})."
+    if told.pays_from is not None:
+        worth, name = told.pays_from
+        repair = view.model.repairs_by_name[name]
+        said += f" If it is worth {worth:.0f} {currency} or more to its owner, one pays:"
+        said += f" {repair.short or repair.title}. Ask first."
+    return f"{said} Save the customer's data first where it is wanted."
 
 
 def repair_verb(repair: Repair) -> str:

@@ -13,6 +13,7 @@ from dataclasses import field, replace
 
 from faultfinder.consultation.case import Case
 from faultfinder.consultation.judgement import SAID
+from faultfinder.consultation.suggestions import Suggested
 from faultfinder.frozen import frozen
 from faultfinder.model.parts import Check, FaultModel, Variable
 from faultfinder.model.routes import Route
@@ -29,8 +30,8 @@ from faultfinder.report.wording import (
     harmless,
     minutes,
     money,
+    opening,
     percent,
-    sentences,
     shortened,
     unbroken,
     wrapped,
@@ -404,7 +405,7 @@ class _Writer:
             return [
                 self._head("NEXT  Hand over unrepaired"),
                 *self._before(),
-                self._lines(hand_over_words(advice, currency), "  ", 2, "step"),
+                self._lines(hand_over_words(view), "  ", 2, "step"),
             ]
         repair = self.model.repairs_by_name[advice.name]
         spent = view.repair_route.minutes + repair.minutes
@@ -427,22 +428,27 @@ class _Writer:
         return [*made, self._lines(f"{said}.", "  ", 4, "why")]
 
     def _suggestions(self) -> list[Line]:
-        """What the most telling thing told suggests; of the next one, how that begins."""
+        """What leads of what was told and is likely; of the next one, how that begins."""
         made = []
-        for place, (name, words) in enumerate([*self.view.told.suggestions.items()][:2]):
-            begins = sentences(words)[0] if place else words
+        for place, one in enumerate(self.view.told.suggestions[:2]):
+            begins = opening(one.say) if place else one.say
             if self._new(begins):
-                said = self._after(name, begins)
+                said = f"{self._after(one)}: {begins}"
                 made.append(self._lines(said, "  ", 4, "clue" if place else "suggestion"))
         return made
 
-    def _after(self, name: str, words: str) -> str:
+    def _after(self, one: Suggested) -> str:
+        if one.causes:
+            return f"Likely, {percent(one.chance)}"
+        said = (f'"{self._seen(name)}"'.replace("_", " ") for name in one.findings)
+        return f"After {' and '.join(said)}"
+
+    def _seen(self, name: str) -> str:
+        """A result as it is said: "yes" alone says nothing of what was seen."""
         result = self.view.told.case.latest[name] or ""
-        # "yes" alone says nothing of what was seen.
-        said = f"{name} {result}" if result in ("yes", "no") else result
         briefly = (check.briefly.get(name, {}) for check in self.model.checks)
-        said = next((brief[result] for brief in briefly if result in brief), said)
-        return f'After "{said.replace("_", " ")}": {words}'
+        said = f"{name} {result}" if result in ("yes", "no") else result
+        return next((brief[result] for brief in briefly if result in brief), said)
 
     def _before(self) -> list[Line]:
         """The round before a repair: what may still speak against it."""

@@ -315,7 +315,7 @@ def _advised(ticket: Ticket, view: View) -> dict[str, Any] | None:
         work.text("Decide on what is known: repair what is most likely, or hand over.")
     elif repair is None:
         heading = "Hand over unrepaired"
-        work.text(hand_over_words(advice, view.shop.currency))
+        work.text(hand_over_words(view))
     else:
         cost = money(advice.cost, view.shop.currency)
         heading = f"{repair_verb(repair)}: {repair.title}"

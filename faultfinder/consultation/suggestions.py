@@ -1,0 +1,174 @@
+"""What the results and the likely causes of a case suggest, in the model's words."""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Mapping, Sequence
+
+import numpy as np
+
+from faultfinder.consultation.causes import chances_in_each
+from faultfinder.frozen import frozen
+from faultfinder.inference.compiled import CompiledModel
+from faultfinder.model.network import Array
+from faultfinder.model.parts import FaultModel, Phrase
+
+LIKELY, LEADS, FEW = 0.5, 0.65, 2
+"""Causes of which one is as likely as this have a say; one or two that are as likely as that lead
+what single results suggest."""
+
+SPEAKS_AGAINST = 0.02
+"""A result without which the likeliest cause would be likelier by this suggests nothing."""
+
+
+@frozen
+class Suggested:
+    """Words after the results of some `findings`, or for `causes` of which one is there with a
+    `chance`."""
+
+    say: str
+    findings: tuple[str, ...] = ()
+    causes: tuple[str, ...] = ()
+    chance: float = 1.0
+
+
+def of_results(model: FaultModel, results: Mapping[str, str | None]) -> tuple[Suggested, ...]:
+    """What the results suggest: first what several suggest together, the most of them before
+    fewer, among these what the model says first, and each finding speaks once; then what each
+    suggests alone, the last told first."""
+    told = {name: result for name, result in reversed([*results.items()]) if result is not None}
+    first = said_first(model)
+    found = []
+    for one in sorted(model.suggestions, key=lambda s: (-len(s.when), first.isdisjoint(s.when))):
+        if one.when and all(told.get(name) in of for name, of in one.when.items()):
+            found.append(Suggested(one.say, tuple(one.when)))
+            told = {name: result for name, result in told.items() if name not in one.when}
+    says = {
+        (finding, result): words
+        for check in model.checks
+        for finding, of in check.suggests.items()
+        for result, words in of.items()
+    }
+    alone = [(name, says.get((name, result))) for name, result in told.items()]
+    return (*found, *(Suggested(words, (name,)) for name, words in alone if words is not None))
+
+
+def of_likely(model: FaultModel, causes: Mapping[str, float]) -> Suggested | None:
+    """What likely causes suggest: the fewest of which one is all but sure, else those of which
+    one is likeliest."""
+    found = [
+        Suggested(one.say, (), one.likely, min(1.0, sum(causes.get(c, 0.0) for c in one.likely)))
+        for one in model.suggestions
+        if one.likely
+    ]
+    leads = [one for one in found if one.chance >= LEADS]
+    if leads:
+        return min(leads, key=lambda one: (len(one.causes), -one.chance))
+    likely = [one for one in found if one.chance >= LIKELY]
+    return max(likely, key=lambda one: (one.chance, -len(one.causes)), default=None)
+
+
+def by_weight(
+    compiled: CompiledModel,
+    told: Mapping[str, str],
+    suggested: Sequence[Suggested],
+    hints: Mapping[int, Array] | None = None,
+) -> tuple[Suggested, ...]:
+    """What results suggest, those that lead first: of several together, and what the model says
+    first; then what by itself changes the causes most. What speaks against the likeliest cause
+    is left out."""
+    if len(suggested) < 2:
+        return tuple(suggested)
+    alone = [{name: told[name] for name in one.findings} for one in suggested]
+    without = [{n: told[n] for n in told if n not in one.findings} for one in suggested]
+    sets = [{}, told, *alone, *without]
+    nothing, all_told, *chances = chances_in_each(compiled, sets, hints)
+    likeliest = all_told.argmax()
+    ranked = []
+    for place, one in enumerate(suggested):
+        leads = _leads(compiled.model, one)
+        speaks = float((all_told - chances[place + len(suggested)])[likeliest])
+        if leads or speaks > -SPEAKS_AGAINST:
+            ranked.append((not leads, -float(np.abs(chances[place] - nothing).sum()), place))
+    return tuple(suggested[place] for *_, place in sorted(ranked))
+
+
+def with_likely(
+    model: FaultModel, told: Sequence[Suggested], likely: Suggested | None
+) -> tuple[Suggested, ...]:
+    """What results suggest with what likely causes do, in its place."""
+    if likely is None:
+        return tuple(told)
+    first = likely.chance >= LEADS and len(likely.causes) <= FEW
+    place = sum(_leads(model, one) for one in told) if first else len(told)
+    return (*told[:place], likely, *told[place:])
+
+
+def said_first(model: FaultModel) -> frozenset[str]:
+    """The findings whose results the model says first."""
+    return frozenset(name for c in model.checks if c.said_first for name in c.observes)
+
+
+def _leads(model: FaultModel, one: Suggested) -> bool:
+    """Whether it speaks of several results, or of what the model says first."""
+    return len(one.findings) > 1 or not said_first(model).isdisjoint(one.findings)
+
+
+def sentences(text: str) -> list[str]:
+    """The sentences of a text.
+
+    >>> sentences("Sleep it. Then look?  Yes.")
+    ['Sleep it.', 'Then look?', 'Yes.']
+    """
+    return re.split(r"(?<=[.?]) +", text)
+
+
+def unsaid(say: str, phrases: Sequence[Phrase], known: Mapping[str, str | None]) -> str:
+    """The same without what is known already: a sentence for another result falls away, one for
+    the known result is said without its condition, and so is what was to be looked at.
+
+    >>> good = Phrase("good", ("good outside",), {"outside": ("good",)})
+    >>> unsaid("Good outside: reseat it. Else: wait.", [good], {"outside": "good"})
+    'Reseat it. Else: wait.'
+    """
+    kept = []
+    for sentence in sentences(say):
+        _, colon, rest = sentence.partition(": ")
+        parts = conditions(sentence)
+        open_: list[str] = []
+        other = False
+        for part in parts:
+            meant = meaning(part, phrases)
+            found = {name: known[name] for name in meant if known.get(name) is not None}
+            shown = any(result in meant[name] for name, result in found.items())
+            if not shown and (not meant or len(found) < len(meant)):
+                open_.append(part)
+            elif colon:
+                other |= not shown
+        if other or not (open_ or colon):
+            continue
+        if len(open_) == len(parts):
+            kept.append(sentence)
+        elif colon:
+            kept.append(_upper(f"{', '.join(open_)}: {rest}" if open_ else rest))
+        else:
+            kept.append(_upper(f"{', '.join(open_)}."))
+    return " ".join(kept)
+
+
+def conditions(sentence: str) -> list[str]:
+    """What stands before its colon, or the sentence where it has none, in parts."""
+    before, colon, _ = sentence.partition(": ")
+    return re.split(r", | and ", before if colon else sentence.rstrip("."))
+
+
+def meaning(part: str, phrases: Sequence[Phrase]) -> Mapping[str, tuple[str, ...]]:
+    """The results that a part of a sentence stands for: finding -> results; {} for none."""
+    for phrase in phrases:
+        if any(part.lower() == said.lower() for said in phrase.said):
+            return phrase.means
+    return {}
+
+
+def _upper(text: str) -> str:
+    return text[:1].upper() + text[1:]

@@ -1,0 +1,175 @@
+"""What is suggested: by what was told together, by likely causes, without what is known."""
+
+from __future__ import annotations
+
+import re
+from dataclasses import replace
+from pathlib import Path
+
+import pytest
+
+from faultfinder.consultation.case import Case
+from faultfinder.consultation.consult import consult
+from faultfinder.consultation.suggestions import (
+    LEADS,
+    LIKELY,
+    Suggested,
+    conditions,
+    of_likely,
+    of_results,
+    sentences,
+    unsaid,
+    with_likely,
+)
+from faultfinder.errors import ModelFileError
+from faultfinder.inference.loading import load_model
+from faultfinder.model.parts import FaultModel, Phrase, Suggestion
+from faultfinder.model.reading.reader import parse_model
+from tests.small_model import SMALL_MODEL
+
+SHIPPED = Path(__file__).resolve().parents[1] / "models"
+FAMILIES = ("bezel_clamshell", "thin_clamshell", "folding_touch", "onepiece_desktop")
+
+
+def shipped(family: str) -> FaultModel:
+    return load_model(SHIPPED / f"{family}.yaml").model
+
+
+def saying(*suggestions: Suggestion) -> FaultModel:
+    return replace(shipped("thin_clamshell"), suggestions=suggestions)
+
+
+def test_what_several_results_suggest_together_stands_for_each_of_them() -> None:
+    two = Suggestion("two", "Two.", {"after": ("firmware_write",), "fault_signal": ("beeps",)})
+    three = replace(two, name="three", say="Three.", when={**two.when, "screen_light": ("dark",)})
+    told: dict[str, str | None] = {"fault_signal": "beeps", "after": "firmware_write"}
+    alone = {one.findings for one in of_results(saying(), told)}
+    assert alone == {("after",), ("fault_signal",)}
+    assert [one.say for one in of_results(saying(two, three), told)] == ["Two."]
+    told["screen_light"] = "dark"
+    assert [one.say for one in of_results(saying(two, three), told)] == ["Three."]
+    # Another result, or one that could not be told, leaves them to speak for themselves.
+    for other in ("blinks", None):
+        told["fault_signal"] = other
+        assert "Two." not in [one.say for one in of_results(saying(two, three), told)]
+
+
+def test_the_fewest_causes_of_which_one_is_likely_enough_to_lead_have_the_say() -> None:
+    pair = Suggestion("pair", "One of two.", likely=("panel", "panel_image"))
+    single = Suggestion("single", "The panel.", likely=("panel",))
+    model = saying(pair, single)
+    assert of_likely(model, {"panel": 0.3, "panel_image": 0.1}) is None
+
+    def say(panel: float, image: float) -> str:
+        likely = of_likely(model, {"panel": panel, "panel_image": image})
+        assert likely is not None
+        return likely.say
+
+    assert say(LIKELY - 0.1, LEADS - LIKELY + 0.1) == "One of two."
+    assert say(LEADS, 0.3) == "The panel."
+    assert say(LIKELY, 0.05) == "One of two."
+
+
+def test_one_or_two_causes_that_lead_come_before_what_a_single_result_suggests() -> None:
+    model = shipped("thin_clamshell")
+    first, joint = Suggested("after", ("after",)), Suggested("joint", ("image", "glass"))
+    single = Suggested("image", ("image",))
+    sure = Suggested("sure", (), ("lamp", "panel"), LEADS)
+    told = (first, joint, single)
+    assert with_likely(model, told, None) == told
+    assert with_likely(model, told, sure) == (first, joint, sure, single)
+    for late in (replace(sure, chance=LEADS - 0.01), replace(sure, causes=("a", "b", "c"))):
+        assert with_likely(model, told, late) == (*told, late)
+
+
+OUTSIDE = Phrase("good", ("good outside", "clean outside"), {"outside": ("good",)})
+PAGES = Phrase("pages", ("as bad on the pages",), {"pages": ("bad",)})
+LOOK = Phrase("look", ("torch", "lock key"), {"torch": ()})
+EITHER = Phrase("either", ("good on either",), {"outside": ("good",), "pages": ("good",)})
+
+
+@pytest.mark.parametrize(
+    ("known", "said"),
+    [
+        ({}, "Torch and waiting. As bad on the pages, clean outside: the panel. Else: wait."),
+        ({"outside": "good"}, "Torch and waiting. As bad on the pages: the panel. Else: wait."),
+        ({"outside": "good", "pages": "bad"}, "Torch and waiting. The panel. Else: wait."),
+        ({"outside": "same"}, "Torch and waiting. Else: wait."),
+        ({"outside": None}, "Torch and waiting. As bad on the pages, clean outside: the panel. "
+                            "Else: wait."),
+        ({"torch": "seen"}, "Waiting. As bad on the pages, clean outside: the panel. Else: wait."),
+    ],
+)  # fmt: skip
+def test_what_is_known_is_not_said_again(known: dict[str, str | None], said: str) -> None:
+    say = "Torch and waiting. As bad on the pages, clean outside: the panel. Else: wait."
+    assert unsaid(say, [OUTSIDE, PAGES, LOOK], known) == said
+
+
+def test_a_phrase_for_either_of_two_findings_falls_away_with_both() -> None:
+    say = "Good on either: the driver."
+    assert unsaid(say, [EITHER], {"outside": "same"}) == say
+    assert unsaid(say, [EITHER], {"outside": "same", "pages": "good"}) == "The driver."
+    assert unsaid(say, [EITHER], {"outside": "same", "pages": "bad"}) == ""
+
+
+def test_a_lookup_that_was_made_is_not_suggested_on_the_shipped_models() -> None:
+    compiled = load_model(SHIPPED / "thin_clamshell.yaml")
+    case = Case(compiled, {"image": "lines_across"})
+    before = " ".join(one.say for one in consult(case).suggestions)
+    good = consult(case.with_result("external_monitor", "good"))
+    after = " ".join(one.say for one in good.suggestions)
+    assert "clean outside" in before.lower()
+    assert "outside" not in after.lower().split("driver")[0]
+    assert "reseat" in after
+
+
+def spoken_of(model: FaultModel) -> set[str]:
+    """The conditions in all that is suggested."""
+    texts = [one.say for one in model.suggestions]
+    texts += [t for c in model.checks for of in c.suggests.values() for t in of.values()]
+    return {part.lower() for t in texts for one in sentences(t) for part in conditions(one)}
+
+
+def test_no_phrase_is_a_slip_of_the_pen() -> None:
+    models = [shipped(family) for family in FAMILIES]
+    said = {one.lower() for model in models for phrase in model.phrases for one in phrase.said}
+    assert len(said) > 30
+    assert not said - set().union(*map(spoken_of, models))
+
+
+@pytest.mark.parametrize("family", FAMILIES)
+def test_every_suggestion_can_be_said(family: str) -> None:
+    model = shipped(family)
+    for one in model.suggestions:
+        if one.when:
+            told: dict[str, str | None] = {name: of[0] for name, of in one.when.items()}
+            assert of_results(model, told)[0].findings
+        else:
+            likely = of_likely(saying(one), dict.fromkeys(one.likely, 1.0))
+            assert likely is not None
+            assert likely.say == one.say
+
+
+def test_nothing_suggested_on_a_desktop_speaks_of_a_battery_or_a_lid() -> None:
+    model = shipped("onepiece_desktop")
+    spoken = re.compile(r"\b(batter\w*|lid|swollen|magnet\w*|charger alone)\b", re.IGNORECASE)
+    # Not told of a machine without a battery.
+    never = {"on_battery", "on_charger", "battery_run_flat"}
+    for check in model.checks:
+        for name in check.observes:
+            for result in model.by_name[name].states:
+                if result not in never:
+                    for one in of_results(model, {name: result}):
+                        assert not spoken.search(one.say), (name, result, one.say)
+    for one in model.suggestions:
+        if never.isdisjoint(result for of in one.when.values() for result in of):
+            assert not spoken.search(one.say), one.name
+
+
+def test_a_suggestion_says_when_or_of_what() -> None:
+    text = SMALL_MODEL + "\nsuggestions:\n  lost:\n    say: Look again.\n"
+    with pytest.raises(ModelFileError) as refused:
+        parse_model(text, "small.yaml")
+    assert "suggestion lost says neither after what it is said nor of which causes." in str(
+        refused.value
+    )
