@@ -22,8 +22,9 @@ from faultfinder.assess.casebook.judging import Judge
 from faultfinder.assess.casebook.wording import Wording
 from faultfinder.consultation.branches import Branch
 from faultfinder.consultation.consult import Consultation
+from faultfinder.consultation.suggestions import conditions, meaning, sentences
 from faultfinder.inference.loading import load_model
-from faultfinder.model.parts import FaultModel
+from faultfinder.model.parts import Check, FaultModel
 from faultfinder.report.consultation.branches import (
     cause_words,
     in_short,
@@ -31,7 +32,6 @@ from faultfinder.report.consultation.branches import (
     then_words,
 )
 from faultfinder.report.consultation.repair import repair_verb
-from faultfinder.report.wording import sentences
 
 BOOK = Path(__file__).resolve().parents[2] / "models" / "casebook"
 PAIRS = Path(__file__).parent / "advice" / "pairs.yaml"
@@ -44,30 +44,64 @@ def step_words(told: Consultation, most: int = WORDS) -> str:
     step = told.next_step
     if told.stop or step is None:
         return _cut(told.stop or "Nothing more to check.", most)
-    parts = [model.checks_by_name[name] for name in told.round]
+    look = "" if told.first_look is None else told.first_look.look
+    # What comes before all else is said by itself.
+    parts = [model.checks_by_name[name] for name in told.round if name != look]
     # Questions are for the counter; this is what hands do.
     parts = [part for part in parts if not part.asked] or parts
-    said = "; ".join(in_short(part) for part in parts)
-    if step.kind != "check":
-        repair = model.repairs_by_name.get(step.name)
-        what = "hand over unrepaired" if repair is None else in_short(repair)
-        verb = "" if repair is None else f"{repair_verb(repair)}: "
-        said = f"{said}; nothing against it: {what}" if said else f"{verb}{what}"
-    said += "."
-    # As far as whole sentences fit: what comes before power, the round, what the thing told that
-    # leads suggests, where the results lead.
+    # As far as whole sentences fit: what comes before power, the round, what leads of what is
+    # suggested. Where there is no room for both, a check whose results it speaks of is not named.
     first = "" if told.first_look is None else f"{told.first_look.say} "
-    hints = [*told.suggestions.values()]
+    hints = [one.say for one in told.suggestions]
     if hints and hints[0].startswith("Power off"):
         first += f"{hints.pop(0)} "
-    said = f"{first}{said}"
-    for words in hints[:1]:
-        said = _with(said, sentences(words), most)
-    # Of the others where they begin: one clue more is worth more than a longer list of repairs.
-    for words in hints[1:]:
-        said = _with(said, sentences(words)[:1], most)
-    said = _with(said, branches_in_short(model, told.branches, most - len(said.split())), most)
+    said = first + _round(told, parts, [])
+    for place, words in enumerate(hints):
+        # What follows is left out where it would break off.
+        if place:
+            said = _with(said, [words], most)
+            continue
+        kept: list[str] = []
+        for sentence in sentences(words):
+            kept.append(sentence)
+            whole = " ".join([first + _round(told, parts, []), *kept])
+            less = " ".join([first + _round(told, parts, kept), *kept])
+            fits = [longer for longer in (whole, less) if len(longer.split()) <= most]
+            if not fits:
+                break
+            said = fits[0]
+    said = said.strip()
+    # Those already say where results lead.
+    if not hints:
+        said = _with(said, branches_in_short(model, told.branches, most - len(said.split())), most)
     return _cut(said, most)
+
+
+def _round(told: Consultation, parts: Sequence[Check], beside: Sequence[str]) -> str:
+    """The checks to make, but those that sentences beside them speak of, and what then."""
+    model, step = told.case.model.model, told.next_step
+    assert step is not None
+    spoken = {
+        name
+        for sentence in beside
+        for part in conditions(sentence)
+        for name in meaning(part, model.phrases)
+    }
+    said = "; ".join(in_short(part) for part in parts if not spoken.issuperset(part.observes))
+    if step.kind != "check":
+        repair = model.repairs_by_name.get(step.name)
+        what = _hand_over(told) if repair is None else in_short(repair)
+        verb = "" if repair is None else f"{repair_verb(repair)}: "
+        said = f"{said}; nothing against it: {what}" if said else f"{verb}{what}"
+    return f"{said}." if said else ""
+
+
+def _hand_over(told: Consultation) -> str:
+    if told.pays_from is None:
+        return "hand over unrepaired, data saved"
+    worth, name = told.pays_from
+    repair = in_short(told.case.model.model.repairs_by_name[name])
+    return f"ask its worth to the owner: from {worth:.0f} on, {repair}; else hand over, data saved"
 
 
 def branches_in_short(model: FaultModel, branches: Sequence[Branch], most: int) -> list[str]:
