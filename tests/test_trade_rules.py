@@ -374,3 +374,24 @@ def test_what_is_rare_by_nature_is_not_called_surprising() -> None:
     assert rare.warnings == ()
     odd = consult(Case(compiled, {"power_lamp": "off", "system_heard": "yes"}))
     assert any("power_lamp=off" in one for one in odd.warnings)
+
+
+@pytest.mark.parametrize("hinge", ["stiff", "broken_mount"])
+def test_a_lid_that_would_tear_is_not_moved(portable: Family, hinge: str) -> None:
+    assert any(one.check == "move_lid" for one in portable.seen(image="lines_down").order)
+    for told in ({"hinge_hold": hinge}, {"glass": "cracked"}):
+        seen = portable.seen(image="lines_down", **told)
+        assert all(one.check != "move_lid" for one in seen.order)
+
+
+def test_a_plug_is_looked_at_before_it_is_moved(portable: Family) -> None:
+    seen = portable.seen(image="none", external_monitor="good")
+    for reseat, look in (
+        ("try_board_plug", "look_board_plug"),
+        ("try_panel_plug", "look_panel_plug"),
+    ):
+        model = seen.case.model.model
+        assert look in model.checks_by_name[reseat].behind
+    assert "board_plug" not in seen.case.latest
+    place = {one.check: rank for rank, one in enumerate(seen.order_at_bench)}
+    assert place["look_board_plug"] < place["try_board_plug"]

@@ -24,12 +24,13 @@ SPEAKS_AGAINST = 0.02
 @frozen
 class Suggested:
     """Words after the results of some `findings`, or for `causes` of which one is there with a
-    `chance`."""
+    `chance`; `name` is that of the entry, or ""."""
 
     say: str
     findings: tuple[str, ...] = ()
     causes: tuple[str, ...] = ()
     chance: float = 1.0
+    name: str = ""
 
 
 def of_results(model: FaultModel, results: Mapping[str, str | None]) -> tuple[Suggested, ...]:
@@ -57,7 +58,9 @@ def of_likely(model: FaultModel, causes: Mapping[str, float]) -> Suggested | Non
     """What likely causes suggest: the fewest of which one is all but sure, else those of which
     one is likeliest."""
     found = [
-        Suggested(one.say, (), one.likely, min(1.0, sum(causes.get(c, 0.0) for c in one.likely)))
+        Suggested(
+            one.say, (), one.likely, min(1.0, sum(causes.get(c, 0.0) for c in one.likely)), one.name
+        )
         for one in model.suggestions
         if one.likely
     ]

@@ -13,7 +13,7 @@ from dataclasses import field, replace
 
 from faultfinder.consultation.case import Case
 from faultfinder.consultation.judgement import SAID
-from faultfinder.consultation.suggestions import Suggested
+from faultfinder.consultation.suggestions import FEW, Suggested
 from faultfinder.frozen import frozen
 from faultfinder.model.parts import Check, FaultModel, Variable
 from faultfinder.model.routes import Route
@@ -44,6 +44,9 @@ WIDEST = 100
 """Columns used at most: longer lines are hard to read."""
 
 CAUSES = 3
+SAYS = 0.01
+"""What a check saves at least, in money, for that to be said."""
+
 EASY = 2
 """Lines of results that a check keeps until the commands to type were shortened."""
 
@@ -383,7 +386,7 @@ class _Writer:
 
     def _why(self) -> list[Line]:
         advice, best = self.view.advice, self.view.told.next
-        if advice is None or best is None:
+        if advice is None or best is None or advice.saves < SAYS:
             return []
         currency = self.view.shop.currency
         said = f"Why: saves {money(max(advice.saves, 0.0), currency)} of the job's"
@@ -439,7 +442,9 @@ class _Writer:
 
     def _after(self, one: Suggested) -> str:
         if one.causes:
-            return f"Likely, {percent(one.chance)}"
+            few = len(one.causes) <= FEW
+            names = " or ".join(one.causes) if few else one.name
+            return f"If {names.replace('_', ' ')}, {percent(one.chance)}"
         said = (f'"{self._seen(name)}"'.replace("_", " ") for name in one.findings)
         return f"After {' and '.join(said)}"
 
