@@ -40,6 +40,8 @@ def minutes_to_decision(consultation: Consultation, without: Sequence[str] = ())
     per_minute = terms.cost(1.0, 0.0)
     if per_minute <= 0.0 or first.kind != "check":
         return 0.0
+    if consultation.case.tried:
+        problem = problem.for_checks()
     then, abreast = OneStep(problem, terms.worth_per_bit), Abreast(problem, 1.0 / DRAWS)
     own = np.array([c.cost - by_name[c.name].consumables - c.shop_share for c in problem.checks])
     stories, checks = told_once(problem, start(problem), 0), np.array([first.number])

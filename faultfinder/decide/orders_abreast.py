@@ -9,6 +9,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
+from functools import cache
 
 import numpy as np
 
@@ -108,9 +109,9 @@ def order_costs(problem: Problem, beliefs: Array, stages: Ints, done: Flags) -> 
         grow.fixed, grow.reach = now, shown * (1.0 - now)
         if single is not None:
             grow.belief = grow.belief * single[2][chosen]
-        grow.tried = [
-            tried | {repair} for tried, repair in zip(grow.tried, chosen.tolist(), strict=True)
-        ]
+        else:
+            pairs = zip(grow.tried, chosen.tolist(), strict=True)
+            grow.tried = [tried | {repair} for tried, repair in pairs]
         grow.opened = grow.opened.copy()
         grow.opened[at, chosen] = False
         some = grow.reach > 1e-12
@@ -160,14 +161,16 @@ def _choose(problem: Problem, stage: int, allowed: Flags, rises: Array, costs: A
     """`repair_order._choose` from one stage: shape (orders,), -1 where nothing is allowed."""
     here: dict[int, list[Runs]] = {}
     wanted: Flags = np.asarray(allowed.any(axis=0))
-    for place, numbers in problem.repairs_at.items():
-        own = numbers[wanted[numbers]]
-        if len(own):
-            there = allowed[:, own]
-            runs = np.empty((4, *there.shape))
-            runs[1], runs[2], runs[3] = rises[:, own], costs[own], own
-            runs[0] = np.where(there, runs[1] / runs[2], -1.0)
-            here[place] = [runs]
+    groups = [(place, numbers[wanted[numbers]]) for place, numbers in problem.repairs_at.items()]
+    own = np.concatenate([numbers for _, numbers in groups])
+    runs = np.empty((4, len(rises), len(own)))
+    runs[1], runs[2], runs[3] = rises[:, own], costs[own], own
+    runs[0] = np.where(allowed[:, own], runs[1] / runs[2], -1.0)
+    end = 0
+    for place, numbers in groups:
+        if len(numbers):
+            end += len(numbers)
+            here[place] = [runs[:, :, end - len(numbers) : end]]
     # The farthest stages first, so that each is folded before the one it lies behind.
     for place, before, way in problem.outward[stage]:
         if place in here:
@@ -190,8 +193,10 @@ def _folded(runs: Runs, way: float) -> Runs:
         runs[0] = np.where(runs[0] >= 0.0, runs[1] / runs[2], -1.0)
         return runs
     at = np.arange(runs.shape[1])
-    runs = runs[:, at[:, None], np.argsort(-runs[0], axis=1, kind="stable")]
-    sums = np.cumsum(runs[1:3], axis=2)
+    order = np.argsort(-runs[0], axis=1, kind="stable") + at[:, None] * runs.shape[2]
+    # Taken along one axis, and summed by a product: both several times quicker than they look.
+    runs = runs.reshape(4, -1).take(order.reshape(-1), axis=1).reshape(runs.shape)
+    sums = runs[1:3] @ _upper(runs.shape[2])
     sums[1] += way
     whole = np.where(runs[0] >= 0.0, sums[0] / sums[1], -1.0)
     last = whole.argmax(axis=1)
@@ -199,6 +204,12 @@ def _folded(runs: Runs, way: float) -> Runs:
     runs[0, :, 0] = whole[at, last]
     runs[1:3, :, 0] = sums[:, at, last]
     return runs
+
+
+@cache
+def _upper(size: int) -> Array:
+    """What a row times it is the sums of its beginnings."""
+    return np.triu(np.ones((size, size)))
 
 
 def _by_parts(problem: Problem, grow: _Growing, tried: frozenset[int], rows: Sequence[int]) -> Ints:
