@@ -5,6 +5,7 @@ from __future__ import annotations
 import json
 import shlex
 import sqlite3
+from dataclasses import MISSING
 from pathlib import Path
 
 import pytest
@@ -15,7 +16,7 @@ from hypothesis import strategies as st
 from faultfinder.cli.main import commands
 from faultfinder.errors import MisuseError
 from faultfinder.inference.loading import load_model
-from faultfinder.tickets.events import Entry, Event, Found, Intake, TakenBack, Tried
+from faultfinder.tickets.events import KINDS, Entry, Event, Found, Intake, TakenBack, Tried
 from faultfinder.tickets.opening import open_store
 from faultfinder.tickets.ticket import check_take_back, fold, taken_back
 from tests import MODELS, MODELS_BEFORE
@@ -249,3 +250,11 @@ def test_the_commands_of_the_readme_work_as_shown(
         assert program == "faultfinder"
         done = run(*words)
         assert done.exit_code == 0, f"{line}: {done.output}"
+
+
+def test_what_a_field_is_without_being_said_is_within_its_limits() -> None:
+    """An entry does not check it."""
+    for kind in KINDS.values():
+        for slot in kind._all_slots():
+            if slot.default is not MISSING:
+                assert slot.check(slot.default) == slot.default, (kind, slot)

@@ -30,6 +30,8 @@ from faultfinder.tickets.limits import COUNT_LIMIT
 from faultfinder.tickets.tables import EVENT, FREE_TEXT, MODEL_VERSION, STORE, TICKET
 from faultfinder.tickets.ticket import Ticket, fold
 
+_NOTHING: Mapping[str, str] = {}
+
 AT_ONCE = 200
 """Tickets read with one query."""
 
@@ -262,19 +264,19 @@ def _read_some(connection: sa.Connection, numbers: list[int]) -> Iterator[Ticket
     said = sa.select(
         FREE_TEXT.c.ticket, FREE_TEXT.c.event, FREE_TEXT.c.field, FREE_TEXT.c.text
     ).where(FREE_TEXT.c.ticket.in_(numbers))
-    for ticket, event, name, text in connection.execute(said):
+    # All at once: row by row takes twice as long.
+    for ticket, event, name, text in connection.execute(said).fetchall():
         texts[ticket, event][_word(name)] = unkeep(_word(text))
     logs: Mapping[int, list[Event]] = defaultdict(list)
     log = sa.select(EVENT).where(EVENT.c.ticket.in_(numbers))
-    # All at once: row by row takes twice as long.
     rows = connection.execute(log.order_by(EVENT.c.ticket, EVENT.c.number)).fetchall()
     for ticket, number, kind, at, who, data in rows:
         if not isinstance(number, int):
             continue
-        own = texts.get((ticket, number), {})
-        logs[ticket].append(
-            read_event(number, _word(kind), _word(at), unkeep(_word(who)), _word(data), own)
-        )
+        if not type(kind) is type(at) is type(who) is type(data) is str:
+            kind, at, who, data = map(_word, (kind, at, who, data))
+        own = texts.get((ticket, number), _NOTHING)
+        logs[ticket].append(read_event(number, kind, at, unkeep(who), data, own))
     for number in numbers:
         if number in heads:
             head, events = heads[number], logs.get(number, [])

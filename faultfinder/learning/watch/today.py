@@ -32,5 +32,5 @@ def renamed(tickets: Iterable[Ticket], model: FaultModel) -> Iterator[Ticket]:
         return entry
 
     for ticket in tickets:
-        events = [replace(event, entry=now(event.entry)) for event in ticket.events]
+        events = [event._replace(entry=now(event.entry)) for event in ticket.events]
         yield fold(ticket.number, events, ticket.key, ticket.first_ticket, ticket.model)

@@ -50,6 +50,8 @@ class Entry:
     def __post_init__(self) -> None:
         for slot in self._all_slots():
             value = getattr(self, slot.name)
+            if value is slot.default:
+                continue
             try:
                 good = slot.check(value)
             except ValueError as error:

@@ -4,8 +4,9 @@ from __future__ import annotations
 
 import json
 from collections.abc import Mapping
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from functools import lru_cache
+from typing import NamedTuple
 
 from faultfinder.errors import FaultfinderError
 from faultfinder.tickets import limits
@@ -29,11 +30,11 @@ class Unreadable(Entry):
         return {}
 
 
-@dataclass(frozen=True)
-class Event:
+class Event(NamedTuple):
     """One entry of a ticket's log: `number` counts from 1, `at` is UTC in ISO 8601.
 
-    `flaw` says what of it could not be used, "" when all is well.
+    `flaw` says what of it could not be used, "" when all is well. Lists read millions of them:
+    a tuple is made in a third of the time of a dataclass.
     """
 
     number: int
@@ -49,14 +50,23 @@ class Event:
 
 def made_event(number: int, at: str, who: str, entry: Entry) -> Event:
     """An entry as event `number`. Raises BadValue for a time, name or number that cannot be."""
+    _signed(at, who)
+    if isinstance(entry, TakenBack) and not 1 < entry.entry < number:
+        raise BadValue("event", f"is {entry.entry}: entry {number} cannot take that back.")
+    return Event(number, at, who, entry)
+
+
+def _signed(at: object, who: object) -> None:
+    """Raise BadValue for a time or a name that cannot be."""
     for key, check, given in (("at", limits.stamp, at), ("who", limits.text, who)):
         try:
             check(given)
         except ValueError as error:
             raise BadValue(key, str(error)) from None
-    if isinstance(entry, TakenBack) and not 1 < entry.entry < number:
-        raise BadValue("event", f"is {entry.entry}: entry {number} cannot take that back.")
-    return Event(number, at, who, entry)
+
+
+_signed_before = lru_cache(maxsize=1 << 10)(_signed)
+"""The same for texts, once for all that one command wrote."""
 
 
 def entry_of(kind: object, data: object, texts: Mapping[str, str]) -> Entry:
@@ -86,7 +96,10 @@ def read_event(
     if not texts:
         # Most logs hold the same few hundred entries, which are read once.
         try:
-            return made_event(number, at, who, _whole_entry(kind, data))
+            entry = _whole_entry(kind, data)
+            _signed_before(at, who)
+            if not isinstance(entry, TakenBack):
+                return Event(number, at, who, entry)
         except (ValueError, RecursionError, BadValue):
             pass
     flaws: list[str] = []
@@ -98,7 +111,7 @@ def read_event(
     while True:
         try:
             event = made_event(number, at, who, entry_of(kind, read, kept))
-            return replace(event, flaw="; ".join(flaws)) if flaws else event
+            return event._replace(flaw="; ".join(flaws)) if flaws else event
         except BadValue as bad:
             flaws.append(f"{bad.field} {bad.reason.rstrip('.')}")
             if isinstance(read, dict) and bad.field in read and bad.field not in kept:
