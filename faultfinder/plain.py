@@ -157,6 +157,8 @@ def _typed(hint: Any, told: Any) -> Any:
         if told is None:
             return None
         return _typed(next(one for one in inside if one is not type(None)), told)
+    if origin is not None and issubclass(origin, Sequence) and not isinstance(told, list | tuple):
+        raise TypeError(f"{told!r:.40} is no list")
     if origin is tuple:
         if len(inside) == 2 and inside[1] is Ellipsis:
             return tuple(_typed(inside[0], one) for one in told)

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from dataclasses import replace
 from itertools import product
+from pathlib import Path
 from types import SimpleNamespace
 
 import numpy as np
@@ -418,3 +419,22 @@ def test_chances_side_by_side_are_those_of_each_set_of_findings() -> None:
         each = [causes_given(compiled, one, hints)[cause] for one in cases]
         assert len(set(each)) == len(cases)
         assert side_by_side[:, order.index(cause)] == pytest.approx(each, rel=0, abs=1e-12)
+
+
+def test_what_is_handed_over_is_not_from_the_worth_on_that_is_named() -> None:
+    compiled = load_model(Path(__file__).resolve().parents[1] / "models" / "thin_clamshell.yaml")
+    case = Case(compiled, {"external_monitor": "same_fault", "image": "lines_down"}, worth=80.0)
+    told = consult(case)
+    assert told.next_step is not None
+    assert told.next_step.kind == "hand over"
+    assert told.pays_from is not None
+    worth, step = told.pays_from
+    going_on = consult(replace(case, worth=worth))
+    assert going_on.next_step is not None
+    assert (going_on.next_step.kind, going_on.next_step.name) == (step.kind, step.name)
+    assert going_on.pays_from is None
+    below = consult(replace(case, worth=0.9 * worth)).next_step
+    assert below is not None
+    assert below.kind == "hand over"
+    # However little it is taken to be worth.
+    assert consult(replace(case, worth=5.0)).pays_from is not None

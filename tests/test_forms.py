@@ -18,7 +18,7 @@ from click.testing import CliRunner
 from faultfinder.cli.main import COMMANDS, commands
 from faultfinder.cli.options import JsonCommand
 from faultfinder.model.parts import Basis
-from faultfinder.plain import SINGLE, Form, Key, json_text, plain
+from faultfinder.plain import SINGLE, Form, Key, json_text, plain, read_plain
 from faultfinder.report.learning.plain import DOUBT
 from faultfinder.report.model.plain import BASIS
 from faultfinder.report.ticket.plain import ROW
@@ -241,3 +241,15 @@ def test_a_form_takes_what_it_declares_and_makes_it_plain() -> None:
     assert json_text({"a": "\x7f\u202e"}) == '{\n  "a": "\\u007f\\u202e"\n}'
     with pytest.raises(TypeError, match="object has no plain form"):
         plain([object()])
+
+
+@dataclass(frozen=True)
+class Named:
+    names: tuple[str, ...]
+
+
+@pytest.mark.parametrize("told", ["abc", {"a": 1}, 3])
+def test_what_is_no_list_is_not_read_as_one(told: object) -> None:
+    assert read_plain(Named, {"names": ["abc"]}) == Named(("abc",))
+    with pytest.raises(TypeError, match="is no list"):
+        read_plain(Named, {"names": told})

@@ -56,7 +56,6 @@ from faultfinder.consultation.surprises import contradiction, surprises, surpris
 from faultfinder.decide.policies import DEFAULT, PolicyMaker, one_step, policy_maker
 from faultfinder.decide.policies.one_step import OneStep
 from faultfinder.decide.problem import Problem
-from faultfinder.decide.repair_order import best_order
 from faultfinder.decide.situation import Action, Policy, start
 from faultfinder.errors import FaultfinderError, MisuseError, TargetTooLarge, did_you_mean
 from faultfinder.frozen import frozen
@@ -71,9 +70,9 @@ if TYPE_CHECKING:
     from faultfinder.consultation.tipping import Tip
     from faultfinder.decide.plan import Plan
 
-DEAREST, NEAR = 20.0, 0.02
-"""What a machine could be worth at most, in what it is taken to be worth, and how exactly it is
-worked out from when on a repair pays."""
+DEAREST, NEAR, LEAST_WORTH = 20.0, 0.02, 100.0
+"""What a machine could be worth at most, in what it is taken to be worth, how exactly it is worked
+out from when on more pays than handing over, and where that begins at least, in money."""
 
 JOB_FOLD, JOB_DEPTH = 0.08, 99
 """Branches of `Consultation.job` that are less likely, or deeper, end in a repair order."""
@@ -276,28 +275,34 @@ class Consultation:
         return advice if first is None else replace(advice, kind="check", name=first.look)
 
     @cached_property
-    def pays_from(self) -> tuple[float, str] | None:
-        """What the machine has to be worth to its owner for a repair to pay, in money (to the
-        next ten), and that repair; None where handing over is not advised, and where none pays
-        however dear it is."""
+    def pays_from(self) -> tuple[float, NextStep] | None:
+        """What the machine has to be worth to its owner for more than handing over, in money (to
+        the next ten), and what is done then; None where handing over is not advised, and where it
+        is at a worth of DEAREST times what the machine is taken to be worth."""
         if self.advice is None or self.advice.kind != "hand over":
             return None
 
-        def first(worth: float) -> str:
+        def then(worth: float) -> NextStep:
             dearer = replace(self.problem, give_up=worth)
-            steps = best_order(dearer, dearer.weights, dearer.stage).steps
-            return dearer.repairs[steps[0].repair].name if steps else ""
+            action = self.make_policy(dearer, self.case.terms).decide(start(dearer))
+            model = self.case.model.model
+            advice = advice_from(dearer, model, action)
+            return NextStep(advice.kind, advice.name)
 
-        low = high = max(self.problem.give_up, 1.0)
-        while not (pays := first(high)):
+        least = max(self.problem.give_up, LEAST_WORTH)
+        low, high = self.problem.give_up, least
+        while (step := then(high)).kind == "hand over":
             low, high = high, 2.0 * high
-            if high > DEAREST * self.problem.give_up:
+            if high > DEAREST * least:
                 return None
         while high - low > NEAR * high:
             middle = (low + high) / 2.0
-            repair = first(middle)
-            low, high, pays = (low, middle, repair) if repair else (middle, high, pays)
-        return float(np.ceil(high / 10.0)) * 10.0, pays
+            other = then(middle)
+            if other.kind == "hand over":
+                low = middle
+            else:
+                high, step = middle, other
+        return float(np.ceil(high / 10.0)) * 10.0, step
 
     @property
     def by_money(self) -> bool:

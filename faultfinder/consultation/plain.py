@@ -272,7 +272,7 @@ NEXT = Form[Asked](
         Key(
             "pays_from",
             "money or null",
-            "what it has to be worth for a repair to pay, where handing over is advised",
+            "what it has to be worth for going on to pay, where handing over is advised",
             lambda told: told.pays_from and told.pays_from[0],
         ),
         Key(

@@ -55,8 +55,8 @@ def of_results(model: FaultModel, results: Mapping[str, str | None]) -> tuple[Su
 
 
 def of_likely(model: FaultModel, causes: Mapping[str, float]) -> Suggested | None:
-    """What likely causes suggest: the fewest of which one is all but sure, else those of which
-    one is likeliest."""
+    """What likely causes suggest: the fewest of which one is likely enough to lead, else those of
+    which one is likeliest."""
     found = [
         Suggested(
             one.say, (), one.likely, min(1.0, sum(causes.get(c, 0.0) for c in one.likely)), one.name
@@ -103,7 +103,8 @@ def with_likely(
     if likely is None:
         return tuple(told)
     first = likely.chance >= LEADS and len(likely.causes) <= FEW
-    place = sum(_leads(model, one) for one in told) if first else len(told)
+    leading = [number for number, one in enumerate(told, 1) if _leads(model, one)]
+    place = max(leading, default=0) if first else len(told)
     return (*told[:place], likely, *told[place:])
 
 

@@ -31,7 +31,7 @@ from faultfinder.report.consultation.branches import (
     seen_words,
     then_words,
 )
-from faultfinder.report.consultation.repair import repair_verb
+from faultfinder.report.consultation.repair import in_short_step, repair_verb
 
 BOOK = Path(__file__).resolve().parents[2] / "models" / "casebook"
 PAIRS = Path(__file__).parent / "advice" / "pairs.yaml"
@@ -99,9 +99,9 @@ def _round(told: Consultation, parts: Sequence[Check], beside: Sequence[str]) ->
 def _hand_over(told: Consultation) -> str:
     if told.pays_from is None:
         return "hand over unrepaired, data saved"
-    worth, name = told.pays_from
-    repair = in_short(told.case.model.model.repairs_by_name[name])
-    return f"ask its worth to the owner: from {worth:.0f} on, {repair}; else hand over, data saved"
+    worth, step = told.pays_from
+    then = in_short_step(told.case.model.model, step)
+    return f"ask its worth to the owner: from {worth:.0f} on, {then}; else hand over, data saved"
 
 
 def branches_in_short(model: FaultModel, branches: Sequence[Branch], most: int) -> list[str]:

@@ -5,8 +5,10 @@ from __future__ import annotations
 from collections.abc import Sequence
 
 from faultfinder.consultation.advice import Advice
+from faultfinder.consultation.consult import NextStep
 from faultfinder.consultation.quote import Quote
 from faultfinder.model.parts import FaultModel, Proof, Repair
+from faultfinder.report.consultation.branches import in_short
 from faultfinder.report.consultation.check import add_caution, add_route
 from faultfinder.report.consultation.view import View
 from faultfinder.report.page import Page
@@ -98,11 +100,16 @@ def hand_over_words(view: View) -> str:
     cost = money(told.advice.cost, currency)
     said = f"Every repair costs more than it can win (expected cost {cost})."
     if told.pays_from is not None:
-        worth, name = told.pays_from
-        repair = view.model.repairs_by_name[name]
-        said += f" If it is worth {worth:.0f} {currency} or more to its owner, one pays:"
-        said += f" {repair.short or repair.title}. Ask first."
+        worth, step = told.pays_from
+        said += f" If it is worth {worth:.0f} {currency} or more to its owner, going on pays:"
+        said += f" {in_short_step(view.model, step)}. Ask first."
     return f"{said} Save the customer's data first where it is wanted."
+
+
+def in_short_step(model: FaultModel, step: NextStep) -> str:
+    """A check or a repair in short."""
+    parts = model.checks_by_name if step.kind == "check" else model.repairs_by_name
+    return in_short(parts[step.name])
 
 
 def repair_verb(repair: Repair) -> str:
