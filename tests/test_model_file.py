@@ -203,7 +203,8 @@ def test_no_family_says_battery_off_where_there_is_none() -> None:
             for lines in check.suggests.values()
             for text in lines.values()
         ]
-        assert any("unplugged and drained" in text for text in said) is (name == "onepiece_desktop")
+        said += [one.say for one in family.suggestions]
+        assert any("unplugged, drained" in text for text in said) is (name == "onepiece_desktop")
         assert any("battery off" in text for text in said) is (name != "onepiece_desktop")
 
 
