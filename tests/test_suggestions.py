@@ -18,14 +18,14 @@ from faultfinder.consultation.suggestions import (
     conditions,
     of_likely,
     of_results,
-    sentences,
     unsaid,
     with_likely,
 )
 from faultfinder.errors import ModelFileError
 from faultfinder.inference.loading import load_model
-from faultfinder.model.parts import FaultModel, Kind, Phrase, Suggestion
+from faultfinder.model.parts import FaultModel, Kind, Phrase, Suggestion, meanings
 from faultfinder.model.reading.reader import parse_model
+from faultfinder.model.sentences import sentences
 from tests.small_model import SMALL_MODEL
 
 SHIPPED = Path(__file__).resolve().parents[1] / "models"
@@ -103,14 +103,14 @@ EITHER = Phrase("either", ("good on either",), {"outside": ("good",), "pages": (
 )  # fmt: skip
 def test_what_is_known_is_not_said_again(known: dict[str, str | None], said: str) -> None:
     say = "Torch and waiting. As bad on the pages, clean outside: the panel. Else: wait."
-    assert unsaid(say, [OUTSIDE, PAGES, LOOK], known) == said
+    assert unsaid(say, meanings([OUTSIDE, PAGES, LOOK]), known) == said
 
 
 def test_a_phrase_for_either_of_two_findings_falls_away_with_both() -> None:
     say = "Good on either: the driver."
-    assert unsaid(say, [EITHER], {"outside": "same"}) == say
-    assert unsaid(say, [EITHER], {"outside": "same", "pages": "good"}) == "The driver."
-    assert unsaid(say, [EITHER], {"outside": "same", "pages": "bad"}) == ""
+    assert unsaid(say, meanings([EITHER]), {"outside": "same"}) == say
+    assert unsaid(say, meanings([EITHER]), {"outside": "same", "pages": "good"}) == "The driver."
+    assert unsaid(say, meanings([EITHER]), {"outside": "same", "pages": "bad"}) == ""
 
 
 def test_a_lookup_that_was_made_is_not_suggested_on_the_shipped_models() -> None:
@@ -140,20 +140,15 @@ def test_no_phrase_is_a_slip_of_the_pen() -> None:
 
 def test_every_suggestion_is_said_for_each_of_its_results() -> None:
     """In one family at least: an entry for more findings, or before it, may speak instead."""
-    unsaid_ones = set()
+    every, said = set(), set()
     for model in map(shipped, FAMILIES):
         for one in model.suggestions:
-            for results in product(*one.when.values()):
+            for results in product(*one.when.values()) if one.when else ():
                 told: dict[str, str | None] = dict(zip(one.when, results, strict=True))
-                if one.when and one.say not in [found.say for found in of_results(model, told)]:
-                    unsaid_ones.add((one.name, results))
-    for model in map(shipped, FAMILIES):
-        for one in model.suggestions:
-            for results in product(*one.when.values()):
-                told = dict(zip(one.when, results, strict=True))
+                every.add((one.name, results))
                 if one.say in [found.say for found in of_results(model, told)]:
-                    unsaid_ones.discard((one.name, results))
-    assert unsaid_ones == set()
+                    said.add((one.name, results))
+    assert every - said == set()
 
 
 @pytest.mark.parametrize("family", FAMILIES)

@@ -221,7 +221,7 @@ class Consultation:
         if not self._by_scenarios:
             told = by_weight(case.model, case.findings, told, case.hints)
         told = with_likely(model, told, likely)
-        said = (replace(one, say=unsaid(one.say, model.phrases, known)) for one in told)
+        said = (replace(one, say=unsaid(one.say, model.meanings, known)) for one in told)
         return tuple(one for one in said if one.say)
 
     # What can be done, and what that saves

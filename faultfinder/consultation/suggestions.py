@@ -11,7 +11,8 @@ from faultfinder.consultation.causes import chances_in_each
 from faultfinder.frozen import frozen
 from faultfinder.inference.compiled import CompiledModel
 from faultfinder.model.network import Array
-from faultfinder.model.parts import FaultModel, Phrase
+from faultfinder.model.parts import FaultModel, Meanings
+from faultfinder.model.sentences import begun, sentences
 
 LIKELY, LEADS, FEW = 0.5, 0.65, 2
 """Causes of which one is as likely as this have a say; one or two that are as likely as that lead
@@ -38,7 +39,7 @@ def of_results(model: FaultModel, results: Mapping[str, str | None]) -> tuple[Su
     fewer, among these what the model says first, and each finding speaks once; then what each
     suggests alone, the last told first."""
     told = {name: result for name, result in reversed([*results.items()]) if result is not None}
-    first = said_first(model)
+    first = model.said_first
     found = []
     for one in sorted(model.suggestions, key=lambda s: (-len(s.when), first.isdisjoint(s.when))):
         if one.when and all(told.get(name) in of for name, of in one.when.items()):
@@ -108,31 +109,17 @@ def with_likely(
     return (*told[:place], likely, *told[place:])
 
 
-def said_first(model: FaultModel) -> frozenset[str]:
-    """The findings whose results the model says first."""
-    return frozenset(name for c in model.checks if c.said_first for name in c.observes)
-
-
 def _leads(model: FaultModel, one: Suggested) -> bool:
     """Whether it speaks of several results, or of what the model says first."""
-    return len(one.findings) > 1 or not said_first(model).isdisjoint(one.findings)
+    return len(one.findings) > 1 or not model.said_first.isdisjoint(one.findings)
 
 
-def sentences(text: str) -> list[str]:
-    """The sentences of a text.
-
-    >>> sentences("Sleep it. Then look?  Yes.")
-    ['Sleep it.', 'Then look?', 'Yes.']
-    """
-    return re.split(r"(?<=[.?]) +", text)
-
-
-def unsaid(say: str, phrases: Sequence[Phrase], known: Mapping[str, str | None]) -> str:
+def unsaid(say: str, meanings: Meanings, known: Mapping[str, str | None]) -> str:
     """The same without what is known already: a sentence for another result falls away, one for
     the known result is said without its condition, and so is what was to be looked at.
 
-    >>> good = Phrase("good", ("good outside",), {"outside": ("good",)})
-    >>> unsaid("Good outside: reseat it. Else: wait.", [good], {"outside": "good"})
+    >>> good = {"good outside": {"outside": ("good",)}}
+    >>> unsaid("Good outside: reseat it. Else: wait.", good, {"outside": "good"})
     'Reseat it. Else: wait.'
     """
     kept = []
@@ -142,7 +129,7 @@ def unsaid(say: str, phrases: Sequence[Phrase], known: Mapping[str, str | None])
         open_: list[str] = []
         other = False
         for part in parts:
-            meant = meaning(part, phrases)
+            meant = meanings.get(part.lower(), {})
             found = {name: known[name] for name in meant if known.get(name) is not None}
             shown = any(result in meant[name] for name, result in found.items())
             if not shown and (not meant or len(found) < len(meant)):
@@ -154,9 +141,9 @@ def unsaid(say: str, phrases: Sequence[Phrase], known: Mapping[str, str | None])
         if len(open_) == len(parts):
             kept.append(sentence)
         elif colon:
-            kept.append(_upper(f"{', '.join(open_)}: {rest}" if open_ else rest))
+            kept.append(begun(f"{', '.join(open_)}: {rest}" if open_ else rest))
         else:
-            kept.append(_upper(f"{', '.join(open_)}."))
+            kept.append(begun(f"{', '.join(open_)}."))
     return " ".join(kept)
 
 
@@ -164,15 +151,3 @@ def conditions(sentence: str) -> list[str]:
     """What stands before its colon, or the sentence where it has none, in parts."""
     before, colon, _ = sentence.partition(": ")
     return re.split(r", | and ", before if colon else sentence.rstrip("."))
-
-
-def meaning(part: str, phrases: Sequence[Phrase]) -> Mapping[str, tuple[str, ...]]:
-    """The results that a part of a sentence stands for: finding -> results; {} for none."""
-    for phrase in phrases:
-        if any(part.lower() == said.lower() for said in phrase.said):
-            return phrase.means
-    return {}
-
-
-def _upper(text: str) -> str:
-    return text[:1].upper() + text[1:]

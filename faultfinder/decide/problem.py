@@ -153,11 +153,7 @@ class Problem:
 
     def for_checks(self) -> Problem:
         """The same for who makes checks only: scenarios that no check tells apart are one."""
-        kinds: dict[bytes, int] = {}
-        columns = np.ascontiguousarray(self.told[0].T)
-        which = np.array([kinds.setdefault(row.tobytes(), len(kinds)) for row in columns])
-        first = np.zeros(len(kinds), dtype=np.int64)
-        first[which[::-1]] = np.arange(len(which))[::-1]
+        first, which = _alike(self.told[0].T)
         checks = (replace(check, likelihood=check.likelihood[:, first]) for check in self.checks)
         return replace(
             self,

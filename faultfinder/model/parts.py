@@ -336,6 +336,15 @@ class Phrase:
     line: int = 0
 
 
+Meanings = Mapping[str, Mapping[str, tuple[str, ...]]]
+"""The results that words, in lower case, stand for: words -> finding -> results."""
+
+
+def meanings(phrases: Iterable[Phrase]) -> Meanings:
+    """What is said in phrases."""
+    return {said.lower(): phrase.means for phrase in phrases for said in phrase.said}
+
+
 @frozen
 class Stage:
     """A state of teardown the machine can be in on the bench. In a `live` one nothing is looked
@@ -517,6 +526,15 @@ class FaultModel:
     prices: str = ""
     digest: str = ""
     included: tuple[tuple[str, str], ...] = ()
+
+    @cached_property
+    def said_first(self) -> frozenset[str]:
+        """The findings whose results suggest something that comes before what others do."""
+        return frozenset(name for c in self.checks if c.said_first for name in c.observes)
+
+    @cached_property
+    def meanings(self) -> Meanings:
+        return meanings(self.phrases)
 
     @cached_property
     def by_name(self) -> Mapping[str, Variable]:

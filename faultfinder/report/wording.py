@@ -6,7 +6,7 @@ import re
 import textwrap
 from collections.abc import Iterable
 
-from faultfinder.consultation.suggestions import sentences
+from faultfinder.model.sentences import sentences
 
 WIDTH = 80
 """Columns of a page; no line is longer, whatever the terminal."""

@@ -22,9 +22,10 @@ from faultfinder.assess.casebook.judging import Judge
 from faultfinder.assess.casebook.wording import Wording
 from faultfinder.consultation.branches import Branch
 from faultfinder.consultation.consult import Consultation
-from faultfinder.consultation.suggestions import conditions, meaning, sentences
+from faultfinder.consultation.suggestions import conditions
 from faultfinder.inference.loading import load_model
 from faultfinder.model.parts import Check, FaultModel
+from faultfinder.model.sentences import begun, sentences
 from faultfinder.report.consultation.branches import (
     cause_words,
     in_short,
@@ -85,7 +86,7 @@ def _round(told: Consultation, parts: Sequence[Check], beside: Sequence[str]) ->
         name
         for sentence in beside
         for part in conditions(sentence)
-        for name in meaning(part, model.phrases)
+        for name in model.meanings.get(part.lower(), ())
     }
     said = "; ".join(in_short(part) for part in parts if not spoken.issuperset(part.observes))
     if step.kind != "check":
@@ -113,7 +114,7 @@ def branches_in_short(model: FaultModel, branches: Sequence[Branch], most: int) 
         for branch in branches:
             then = ", ".join(then_words(model, branch.check, branch.repairs[:repairs]))
             names = [cause_words(model, cause) for cause in [*branch.causes][:causes]]
-            begin = [f"{_upper(seen_words(model, branch, 1))}:"] if branch.seen else []
+            begin = [f"{begun(seen_words(model, branch, 1))}:"] if branch.seen else []
             said.append(" ".join([*begin, f"{'; then '.join([*names, then])}."]))
             if sum(len(one.split()) for one in said) > most:
                 said.pop()
@@ -122,11 +123,7 @@ def branches_in_short(model: FaultModel, branches: Sequence[Branch], most: int) 
             made = said
         if len(made) == len(branches):
             break
-    return [_upper(one) for one in made]
-
-
-def _upper(text: str) -> str:
-    return text[:1].upper() + text[1:]
+    return [begun(one) for one in made]
 
 
 def _with(said: str, sentences: Sequence[str], most: int) -> str:

@@ -35,6 +35,7 @@ from faultfinder.model.reading.read_former import read_former
 from faultfinder.model.reading.read_repairs import read_caution, read_risk, read_stage
 from faultfinder.model.reading.read_variables import Head, default_title, read_basis
 from faultfinder.model.reading.yaml_nodes import Pairs, Text
+from faultfinder.model.sentences import begun
 
 _OBSERVABLE = (Kind.FINDING, Kind.HISTORY)
 
@@ -218,7 +219,7 @@ def _of_results(
 
 def _with_off(fields: Fields, line: int, label: str, said: str, off: str) -> str:
     """What is said with `off` for {off}; no other brace may stand in it."""
-    made = re.sub(r"(^|[.?] +)\{off\}", rf"\1{off[:1].upper()}{off[1:]}", said)
+    made = re.sub(r"(^|[.?] +)\{off\}", rf"\1{begun(off)}", said)
     made = made.replace("{off}", off)
     if "{" in made:
         fields.faults.add(

@@ -7,6 +7,7 @@ from collections.abc import Sequence
 from faultfinder.consultation.ranking import RankedCheck
 from faultfinder.model.parts import Check, Move, StopRule
 from faultfinder.model.routes import Route
+from faultfinder.model.sentences import begun
 from faultfinder.report.consultation.view import View, answers_for, result_words
 from faultfinder.report.page import Page
 from faultfinder.report.wording import (
@@ -82,8 +83,7 @@ def _step(view: View, move: Move) -> str:
 
 
 def _sentence(text: str) -> str:
-    text = text.strip()
-    text = text[:1].upper() + text[1:]
+    text = begun(text.strip())
     return text if text.endswith((".", "!", "?")) else f"{text}."
 
 

@@ -13,6 +13,7 @@ from faultfinder.learning.judge.replay import Comparison, Share
 from faultfinder.learning.steps import Advised
 from faultfinder.model.figures import Place
 from faultfinder.model.parts import FaultModel, FirstOf, SimpleTest, Table
+from faultfinder.model.sentences import begun
 from faultfinder.report.wording import counted, joined, percent
 
 _MEASURES = {
@@ -38,7 +39,7 @@ def verdict_reason(judged: Judged) -> str:
     verdict = judged.verdict
     against = joined(_AGAINST[name] for name in verdict.against)
     if verdict.word == "worse":
-        return f"{against[:1].upper()}{against[1:]}, beyond chance."
+        return f"{begun(against)}, beyond chance."
     if against:
         return f"Causes are foretold better, but {against}: weigh the two."
     if verdict.word != "better":

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from faultfinder.model.reading.keys import ALL
+from faultfinder.model.sentences import begun
 from faultfinder.report.page import Page
 
 
@@ -11,7 +12,7 @@ def keys_page() -> str:
     page = Page()
     for keys in ALL:
         page.blank()
-        page.heading(f"{keys.of[:1].upper()}{keys.of[1:]}")
+        page.heading(begun(keys.of))
         for key, meaning in keys.items():
             page.item(f"{key}:", meaning, 2, hang=4)
     return str(page)

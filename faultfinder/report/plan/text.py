@@ -8,6 +8,7 @@ from faultfinder.consultation.safety import cautions_of
 from faultfinder.decide.plan import Plan, PlanNode
 from faultfinder.model.parts import FaultModel
 from faultfinder.model.routes import Routes, look_route
+from faultfinder.model.sentences import begun
 from faultfinder.report.model.dot import quoted
 from faultfinder.report.plan.words import (
     cause_words,
@@ -37,7 +38,7 @@ def headline(model: FaultModel, node: PlanNode) -> str:
     if node.kind == "hand over":
         return "HAND OVER unrepaired: no check or repair is worth its cost"
     said = ending(model, node)
-    return said[:1].upper() + said[1:]
+    return begun(said)
 
 
 def plan_lines(
