@@ -27,11 +27,11 @@ from faultfinder.consultation.bench import build_problem, look_stage
 from faultfinder.decide.policies.one_step import OneStep
 from faultfinder.decide.problem import Ints
 from faultfinder.decide.shop import Shop
-from faultfinder.decide.simulation import draw_machines
 from faultfinder.inference.compiled import CompiledModel, compile_model
 from faultfinder.inference.loading import load_model
 from faultfinder.model.network import Array
 from faultfinder.model.parts import FaultModel, Kind, Link, NoisyMax, Repair, Table, Variable
+from tests.drawn_machines import draw_machines
 
 HERE = Path(__file__).resolve().parent
 MODEL = HERE.parent / "models" / "thin_clamshell.yaml"

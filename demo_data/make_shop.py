@@ -22,10 +22,10 @@ from typing import Any
 import numpy as np
 
 from faultfinder.decide.shop import Shop
-from faultfinder.decide.simulation import draw_machines
 from faultfinder.inference.compiled import CompiledModel, compile_model
 from faultfinder.inference.loading import load_model
 from faultfinder.model.parts import FaultModel, Repair, Row, Table
+from tests.drawn_machines import draw_machines
 
 SHOP = Path(__file__).resolve().parent / "shop"
 FIRST, UPGRADE = (SHOP / name / "invented_portable.yaml" for name in ("first", "upgrade"))

@@ -7,10 +7,10 @@ from collections.abc import Sequence
 import numpy as np
 from numpy.typing import NDArray
 
-from faultfinder.decide.simulation import draw_machines
 from faultfinder.inference.compiled import CompiledModel
 from faultfinder.learning.records import ClosedTicket
 from faultfinder.model.parts import Kind
+from tests.drawn_machines import draw_machines
 
 Ints = NDArray[np.int64]
 LONG_AGO = "2024-01-01"

@@ -6,10 +6,10 @@ from dataclasses import replace
 
 import numpy as np
 
-from faultfinder.decide.simulation import draw_machines
 from faultfinder.inference.compiled import CompiledModel, compile_model
 from faultfinder.learning.records import ClosedTicket
 from faultfinder.model.parts import FaultModel, Kind, Row, Table
+from tests.drawn_machines import draw_machines
 
 
 def drawn_tickets(

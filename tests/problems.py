@@ -9,7 +9,8 @@ import numpy as np
 from hypothesis import strategies as st
 
 from faultfinder.decide.problem import CheckAction, Problem, RepairAction
-from faultfinder.decide.situation import Situation, after_check, after_repair, check_cost
+from faultfinder.decide.situation import Policy, Situation, after_check, after_repair, check_cost
+from faultfinder.decide.walk import EveryResult, closing_cost, walk
 
 
 def single_fault(
@@ -161,4 +162,12 @@ def small_problems(draw: st.DrawFn, checks_most: int = 2) -> Problem:
         missed=float(rng.choice([0.0, 0.1])),
         comeback=float(rng.uniform(0, 20)),
         retest=float(rng.uniform(0, 2)),
+    )
+
+
+def policy_cost(problem: Problem, policy: Policy) -> float:
+    """The expected cost of following a policy to the end, by following every result."""
+    return sum(
+        step.group * (step.cost + closing_cost(problem, step))
+        for step in walk(problem, policy, EveryResult())
     )

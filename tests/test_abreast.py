@@ -16,8 +16,7 @@ from faultfinder.decide.policies.roll_out import RollOut
 from faultfinder.decide.problem import Problem
 from faultfinder.decide.repair_order import order_cost
 from faultfinder.decide.situation import Action, Situation, start
-from faultfinder.decide.walk import policy_cost
-from tests.problems import independent_faults, single_fault, small_problems
+from tests.problems import independent_faults, policy_cost, single_fault, small_problems
 
 SEEDS = st.integers(0, 2**32 - 1)
 

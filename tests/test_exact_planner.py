@@ -29,8 +29,7 @@ from faultfinder.decide.situation import (
     start,
 )
 from faultfinder.decide.together import Telling
-from faultfinder.decide.walk import policy_cost
-from tests.problems import brute_force, small_problems
+from tests.problems import brute_force, policy_cost, small_problems
 
 
 @given(small_problems())

@@ -8,13 +8,13 @@ import numpy as np
 import pytest
 from numpy.typing import NDArray
 
-from faultfinder.decide.simulation import draw_machines
 from faultfinder.inference.compiled import CompiledModel, compile_model
 from faultfinder.learning.em.estimates import Tuned, complaint_share, tune
 from faultfinder.learning.em.parameters import read_families, rewritten
 from faultfinder.model.parts import Basis, FaultModel, Kind
 from faultfinder.model.reading.reader import parse_model
 from tests.closed_tickets import closed_tickets, drawn, visible
+from tests.drawn_machines import draw_machines
 from tests.invented_models import SMALL_LID
 
 Array = NDArray[np.float64]

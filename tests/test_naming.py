@@ -17,11 +17,11 @@ import faultfinder
 from faultfinder import Case, MisuseError, ModelFileError, Naming, consult
 from faultfinder.cli.next_command import next_command
 from faultfinder.decide.naming import NONE_OF_THESE
-from faultfinder.decide.walk import policy_cost
 from faultfinder.learning.from_tickets import closed_tickets
 from faultfinder.model.reading.reader import parse_model
 from faultfinder.tickets.events import Closed, Found, Intake
 from tests.networks import pgmpy_network
+from tests.problems import policy_cost
 
 CLINIC = """
 faultfinder_model: 1

@@ -25,13 +25,14 @@ from faultfinder.consultation import consult as consulting
 from faultfinder.consultation.consult import Consultation
 from faultfinder.decide.plan import make_plan
 from faultfinder.decide.policies import policy_maker
-from faultfinder.decide.simulation import Drawn, draw_machines
+from faultfinder.decide.simulation import Drawn
 from faultfinder.decide.walk import walk
 from faultfinder.inference.compiled import CompiledModel
 from faultfinder.model.parts import Kind
 from faultfinder.tickets.events import Entry, Found, Intake, Moved
 from faultfinder.tickets.events import Tried as MadeInVain
 from faultfinder.tickets.opening import open_store
+from tests.drawn_machines import draw_machines
 
 FAMILIES = ("thin_clamshell", "bezel_clamshell", "folding_touch", "onepiece_desktop")
 EACH = 75

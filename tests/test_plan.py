@@ -28,7 +28,7 @@ from faultfinder.decide.policies.roll_out import RollOut
 from faultfinder.decide.problem import Problem
 from faultfinder.decide.repair_order import best_order, order_cost
 from faultfinder.decide.shop import Shop
-from faultfinder.decide.simulation import draw_machines, simulate
+from faultfinder.decide.simulation import simulate
 from faultfinder.decide.situation import (
     Action,
     Policy,
@@ -38,15 +38,16 @@ from faultfinder.decide.situation import (
     repair_step,
     start,
 )
-from faultfinder.decide.walk import PASSES, EveryResult, policy_cost, walk
+from faultfinder.decide.walk import PASSES, EveryResult, walk
 from faultfinder.errors import FaultfinderError
 from faultfinder.inference.compiled import CompiledModel, compile_model
 from faultfinder.inference.loading import load_model
 from faultfinder.model.parts import Link, NoisyMax, StopRule
 from tests.as_printed import AsPrinted
 from tests.consulted import advised
+from tests.drawn_machines import draw_machines
+from tests.problems import policy_cost, single_fault
 from tests.problems import problem as make_problem
-from tests.problems import single_fault
 from tests.small_shop import small_shop
 
 SHOP = Shop()

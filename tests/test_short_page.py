@@ -18,7 +18,6 @@ from faultfinder import Case, Tried
 from faultfinder.consultation.consult import Consultation, consult
 from faultfinder.decide.problem import Problem
 from faultfinder.decide.repair_order import best_order
-from faultfinder.decide.simulation import draw_machines
 from faultfinder.decide.situation import Action, Situation
 from faultfinder.errors import FaultfinderError
 from faultfinder.inference.compiled import CompiledModel
@@ -28,6 +27,7 @@ from faultfinder.report.consultation.short import HEIGHT, Line, fitted, no_ticke
 from faultfinder.report.consultation.view import View
 from faultfinder.report.wording import percent
 from tests import MODELS
+from tests.drawn_machines import draw_machines
 
 FAMILIES = ("thin_clamshell", "bezel_clamshell", "folding_touch", "onepiece_desktop")
 EACH = 75

@@ -208,14 +208,6 @@ def split(group: Ints, results: Ints) -> list[tuple[int, Ints]]:
     ]
 
 
-def policy_cost(problem: Problem, policy: Policy) -> float:
-    """The expected cost of following a policy to the end, by following every result."""
-    return sum(
-        step.group * (step.cost + closing_cost(problem, step))
-        for step in walk(problem, policy, EveryResult())
-    )
-
-
 def closing_cost(problem: Problem, step: Step[float]) -> float:
     """What is expected to come on top where the look after a repair passes: closing up, and
     the comebacks that slip through it; or where a name is wrong. Nothing after other actions."""

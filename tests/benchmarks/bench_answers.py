@@ -22,12 +22,12 @@ import numpy as np
 
 from faultfinder.cli.asking import Place, Session
 from faultfinder.consultation.case import Case
-from faultfinder.decide.simulation import draw_machines
 from faultfinder.inference.compiled import CompiledModel
 from faultfinder.inference.loading import load_model
 from faultfinder.model.parts import FaultModel
 from tests import MODELS
 from tests.benchmarks.bench_triage import FAMILIES, IMPORTS, TOOL, took
+from tests.drawn_machines import draw_machines
 
 
 @dataclass

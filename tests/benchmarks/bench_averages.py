@@ -22,12 +22,13 @@ from faultfinder.cli.plan_command import MOST_STEPS
 from faultfinder.consultation.case import Case
 from faultfinder.consultation.consult import Consultation, consult
 from faultfinder.decide.plan import Plan, make_plan
-from faultfinder.decide.simulation import Outcome, draw_machines, simulate
+from faultfinder.decide.simulation import Outcome, simulate
 from faultfinder.errors import FaultfinderError
 from faultfinder.inference.compiled import CompiledModel
 from faultfinder.inference.loading import load_model
 from faultfinder.model.parts import Kind
 from tests.as_printed import AsPrinted
+from tests.drawn_machines import draw_machines
 
 FAMILIES = ("thin_clamshell", "bezel_clamshell", "folding_touch", "onepiece_desktop")
 MODELS = Path(__file__).parents[2] / "models"

@@ -26,11 +26,12 @@ from faultfinder.decide.policies.one_step import OneStep
 from faultfinder.decide.policies.roll_out import RollOut
 from faultfinder.decide.problem import Problem
 from faultfinder.decide.shop import Shop
-from faultfinder.decide.simulation import draw_machines, simulate
+from faultfinder.decide.simulation import simulate
 from faultfinder.decide.situation import Action, Policy, Situation, check_cost, repair_now, start
-from faultfinder.decide.walk import policy_cost
 from faultfinder.errors import FaultfinderError
 from faultfinder.inference.loading import load_model
+from tests.drawn_machines import draw_machines
+from tests.problems import policy_cost
 
 SURE = 0.8
 """The habits below stop checking once one repair cures with this probability (assumed)."""

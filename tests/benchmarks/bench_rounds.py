@@ -22,11 +22,12 @@ from faultfinder.consultation.rounds import round_from
 from faultfinder.decide.policies import DEFAULT, policy_maker
 from faultfinder.decide.problem import Problem
 from faultfinder.decide.shop import Shop
-from faultfinder.decide.simulation import draw_machines, simulate
+from faultfinder.decide.simulation import simulate
 from faultfinder.decide.situation import Action, Policy, Situation, check_cost
 from faultfinder.decide.together import Telling
 from faultfinder.inference.loading import load_model
 from faultfinder.model.parts import FaultModel
+from tests.drawn_machines import draw_machines
 
 FAMILIES = ("bezel_clamshell", "thin_clamshell", "folding_touch", "onepiece_desktop")
 SHIPPED = Path(__file__).resolve().parents[2] / "models"

@@ -20,9 +20,9 @@ sys.path[:0] = [] if str(ROOT) in sys.path else [str(ROOT)]
 
 from faultfinder.consultation.case import Case  # noqa: E402
 from faultfinder.consultation.consult import consult  # noqa: E402
-from faultfinder.decide.simulation import draw_machines  # noqa: E402
 from faultfinder.inference.loading import load_model  # noqa: E402
 from faultfinder.model.parts import Kind  # noqa: E402
+from tests.drawn_machines import draw_machines  # noqa: E402
 
 FAMILIES = ("bezel_clamshell", "thin_clamshell", "folding_touch", "onepiece_desktop")
 

@@ -34,7 +34,6 @@ from faultfinder.decide.policies.exact import Exact
 from faultfinder.decide.problem import Problem, RepairAction, codes_of
 from faultfinder.decide.repair_order import best_order, order_cost
 from faultfinder.decide.shop import Shop
-from faultfinder.decide.simulation import draw_machines
 from faultfinder.decide.situation import (
     Action,
     Policy,
@@ -50,6 +49,7 @@ from faultfinder.inference.compiled import CompiledModel
 from faultfinder.inference.loading import load_model
 from faultfinder.model.network import Array, Flags, Ints
 from faultfinder.model.parts import Kind
+from tests.drawn_machines import draw_machines
 
 MODELS = Path(__file__).parents[2] / "models"
 FAMILIES = ("bezel_clamshell", "thin_clamshell", "folding_touch", "onepiece_desktop")

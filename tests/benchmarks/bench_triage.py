@@ -41,9 +41,9 @@ def drawn_states(
     count: int, seed: int = 1
 ) -> Iterator[tuple[str, list[tuple[str, dict[str, Any]]]]]:
     """Distinct states as (model, entries of a log)."""
-    from faultfinder.decide.simulation import draw_machines
     from faultfinder.inference.loading import load_model
     from faultfinder.model.parts import Kind
+    from tests.drawn_machines import draw_machines
 
     rng = np.random.default_rng(seed)
     seen: set[str] = set()

@@ -22,8 +22,7 @@ from faultfinder.decide.policies.exact import Exact
 from faultfinder.decide.problem import Problem
 from faultfinder.decide.shop import Shop
 from faultfinder.decide.situation import start
-from faultfinder.decide.walk import policy_cost
-from tests.problems import problem
+from tests.problems import policy_cost, problem
 
 CAUSES = ("battery", "oil", "tank", "line", "starter")
 DEAD = 0.98 * 0.01 + 0.02 * 0.99

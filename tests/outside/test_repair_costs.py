@@ -16,8 +16,13 @@ from faultfinder.decide.policies.one_step import OneStep
 from faultfinder.decide.problem import Problem
 from faultfinder.decide.repair_order import _choose, best_order, evaluate_order
 from faultfinder.decide.situation import Action, Situation, start
-from faultfinder.decide.walk import policy_cost
-from tests.problems import cheapest_permutation, independent_faults, problem, single_fault
+from tests.problems import (
+    cheapest_permutation,
+    independent_faults,
+    policy_cost,
+    problem,
+    single_fault,
+)
 
 chances = st.floats(0.01, 1.0)
 prices = st.floats(0.1, 20.0)
