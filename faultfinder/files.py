@@ -28,6 +28,19 @@ HEAD = 4_096
 """Bytes in which a file's first line is looked for."""
 
 
+@contextlib.contextmanager
+def refused(
+    what: str, kind: type[FaultfinderError] = FaultfinderError, after: str = ""
+) -> Iterator[None]:
+    """What the system refuses, also a path that can be none, as a sentence: `what` ("FILE cannot be
+    read"), and why; `after` is said then. Raises `kind`."""
+    try:
+        yield
+    except (OSError, ValueError) as error:
+        reason = error.strerror if isinstance(error, OSError) and error.strerror else error
+        raise kind(f"{what}: {reason}. {after}".rstrip()) from error
+
+
 def open_plain(place: str | os.PathLike[str]) -> BinaryIO:
     """A plain file to read. Raises OSError, also for a pipe or device, which could hang."""
     handle = os.open(place, os.O_RDONLY | os.O_NONBLOCK | os.O_CLOEXEC)
@@ -74,13 +87,11 @@ def check_target(
         base = Path(str(place).removesuffix(end))
         if base != place and base.is_file() and _head(base).startswith(DATABASE_MARK):
             raise MisuseError(f"{place} belongs to the database {base}. Name another file.")
-    try:
-        found = os.stat(place)
-    except FileNotFoundError:
-        return
-    except (OSError, ValueError) as error:
-        reason = error.strerror if isinstance(error, OSError) else error
-        raise MisuseError(f"{place} cannot be written: {reason}.") from None
+    with refused(f"{place} cannot be written", MisuseError):
+        try:
+            found = os.stat(place)
+        except FileNotFoundError:
+            return
     if stat.S_ISDIR(found.st_mode):
         raise MisuseError(f"{place} is a folder. Name a file in it.")
     if not stat.S_ISREG(found.st_mode):
@@ -99,10 +110,8 @@ def check_target(
 
 
 def _head(place: Path) -> bytes:
-    try:
+    with refused(f"{place} cannot be looked at", MisuseError):
         return read_some(place, HEAD)
-    except OSError as error:
-        raise MisuseError(f"{place} cannot be looked at: {error.strerror}.") from None
 
 
 def _check_stream(place: Path, mode: int) -> None:

@@ -26,7 +26,7 @@ from faultfinder.cli.terminal import for_bars
 from faultfinder.cli.typed import pick_model
 from faultfinder.decide.shop_file import read_shop
 from faultfinder.errors import FaultfinderError, MisuseError
-from faultfinder.files import write_text
+from faultfinder.files import refused, write_text
 from faultfinder.inference.compiled import CompiledModel, compile_model
 from faultfinder.learning.records import ClosedTicket
 from faultfinder.model.answers import find_variable
@@ -296,12 +296,8 @@ def rollback(
     if write is not None:
         for name, text in line.in_force():
             place = Path(write) / name
-            try:
+            with refused(f"The folder {place.parent} cannot be made"):
                 place.parent.mkdir(parents=True, exist_ok=True)
-            except OSError as error:
-                raise FaultfinderError(
-                    f"The folder {place.parent} cannot be made: {error.strerror}."
-                ) from error
             write_text(place, text, replace=replacing())
         click.echo(f"Written to {harmless(write)}. Edited: faultfinder adopt --file")
         return

@@ -15,7 +15,7 @@ from typing import TYPE_CHECKING, Any
 
 from faultfinder.decide.shop import PricedPart, Shop
 from faultfinder.errors import MisuseError, ModelFileError, Problem
-from faultfinder.files import read_some
+from faultfinder.files import read_some, refused
 from faultfinder.folders import user_place
 from faultfinder.model.parts import Price
 
@@ -43,14 +43,13 @@ def read_shop(path: Path | None = None) -> Shop:
     """
     named = path is not None or bool(os.environ.get("FAULTFINDER_SHOP"))
     place = path or shop_path()
-    try:
-        content = read_some(place, FILE_LIMIT + 1)
-    except FileNotFoundError:
-        if named:
-            raise MisuseError(f"There is no shop settings file {place}.") from None
-        return Shop()
-    except OSError as error:
-        raise MisuseError(f"The shop settings {place} cannot be read: {error.strerror}.") from error
+    with refused(f"The shop settings {place} cannot be read", MisuseError):
+        try:
+            content = read_some(place, FILE_LIMIT + 1)
+        except FileNotFoundError:
+            if named:
+                raise MisuseError(f"There is no shop settings file {place}.") from None
+            return Shop()
     return parse_shop(content, str(place))
 
 

@@ -9,7 +9,7 @@ from collections.abc import Iterable
 from pathlib import Path
 
 from faultfinder.errors import FaultfinderError, MisuseError
-from faultfinder.files import open_plain
+from faultfinder.files import read_some, refused
 from faultfinder.inference.cache import load_or_compile
 from faultfinder.inference.compiled import CompiledModel, compile_model
 from faultfinder.model.locate import find_model
@@ -28,12 +28,9 @@ def load_model(path_or_name: str | os.PathLike[str], within: Path | None = None)
     has faults (all of them are listed).
     """
     path = find_model(os.fspath(path_or_name))
-    try:
-        with open_plain(path) as file:
-            # More than a model file can hold is refused, not read.
-            content = file.read(READ_AT_MOST)
-    except OSError as error:
-        raise MisuseError(f"{path} cannot be read: {error.strerror}.") from error
+    with refused(f"{path} cannot be read", MisuseError):
+        # More than a model file can hold is refused, not read.
+        content = read_some(path, READ_AT_MOST)
 
     def make() -> CompiledModel:
         # Imported only here: reading YAML is for the first run after a change.
@@ -56,8 +53,7 @@ def load_model(path_or_name: str | os.PathLike[str], within: Path | None = None)
 
 def _digest(path: Path) -> str:
     try:
-        with open_plain(path) as file:
-            return hashlib.sha256(file.read(READ_AT_MOST)).hexdigest()
+        return hashlib.sha256(read_some(path, READ_AT_MOST)).hexdigest()
     except OSError:
         return ""
 

@@ -21,7 +21,7 @@ from typing import Any
 import numpy as np
 
 from faultfinder.errors import FaultfinderError, MisuseError, did_you_mean
-from faultfinder.files import open_plain, read_some
+from faultfinder.files import open_plain, read_some, refused
 from faultfinder.inference.compiled import CompiledModel
 from faultfinder.model.network import Array
 
@@ -242,16 +242,15 @@ def check_node(name: str, nodes: Collection[str], role: str) -> None:
 
 
 def _text(path: Path) -> str:
-    try:
+    with refused(f"{path} cannot be read", MisuseError):
         if path.suffix == ".gz":
-            with open_plain(path) as packed, gzip.open(packed) as file:
-                content = file.read(READ_LIMIT + 1)
+            try:
+                with open_plain(path) as packed, gzip.open(packed) as file:
+                    content = file.read(READ_LIMIT + 1)
+            except EOFError as error:
+                raise MisuseError(f"{path} is cut off in the middle.") from error
         else:
             content = read_some(path, READ_LIMIT + 1)
-    except EOFError as error:
-        raise MisuseError(f"{path} is cut off in the middle.") from error
-    except OSError as error:
-        raise MisuseError(f"{path} cannot be read: {error.strerror or error}.") from error
     if len(content) > READ_LIMIT:
         raise MisuseError(f"{path} is larger than {READ_LIMIT:,} bytes, which is not read.")
     try:

@@ -20,7 +20,7 @@ from typing import Any
 import sqlalchemy as sa
 
 from faultfinder.errors import FaultfinderError, MisuseError
-from faultfinder.files import BESIDE_A_DATABASE, check_target
+from faultfinder.files import BESIDE_A_DATABASE, check_target, refused
 from faultfinder.tickets.database import Database
 from faultfinder.tickets.kept_models import read_files
 from faultfinder.tickets.limits import COUNT_LIMIT
@@ -75,14 +75,14 @@ def back_up(
         copied = _copy_out(store, out, progress)
         _in_one_file(out)
         check_backup(out.path)
-        try:
-            with lasting(f"The backup {target} is written."):
-                put("")
-                for leftover in _beside(target):
-                    leftover.unlink()
-                os.replace(out.path, os.path.realpath(target))
-        except OSError as error:
-            raise FaultfinderError(f"{target} cannot be written: {error.strerror}.") from error
+        with (
+            refused(f"{target} cannot be written"),
+            lasting(f"The backup {target} is written."),
+        ):
+            put("")
+            for leftover in _beside(target):
+                leftover.unlink()
+            os.replace(out.path, os.path.realpath(target))
         return copied
 
 
@@ -345,16 +345,16 @@ def _into_file(
     with _made_aside(there.path, there.name) as fresh:
         _fill(path, fresh, progress)
         _in_one_file(fresh)
-        try:
-            with lasting(f"What {path} holds is restored."):
-                put("" if older is None else str(older))
-                if older is not None:
-                    for end in (*BESIDE_A_DATABASE, ""):
-                        with contextlib.suppress(FileNotFoundError):
-                            os.rename(f"{there.path}{end}", f"{older}{end}")
-                os.replace(fresh.path, there.path)
-        except OSError as error:
-            raise FaultfinderError(f"{there.name} cannot be written: {error.strerror}.") from error
+        with (
+            refused(f"{there.name} cannot be written"),
+            lasting(f"What {path} holds is restored."),
+        ):
+            put("" if older is None else str(older))
+            if older is not None:
+                for end in (*BESIDE_A_DATABASE, ""):
+                    with contextlib.suppress(FileNotFoundError):
+                        os.rename(f"{there.path}{end}", f"{older}{end}")
+            os.replace(fresh.path, there.path)
         again = Database(there.path)
         again.write_ahead()
         again.close()

@@ -16,7 +16,7 @@ from urllib.parse import quote
 import sqlalchemy as sa
 
 from faultfinder.errors import FaultfinderError, MisuseError
-from faultfinder.files import private_folder
+from faultfinder.files import private_folder, refused
 from faultfinder.tickets import refusals
 from faultfinder.tickets.address import SERVERS
 from faultfinder.written import lasting
@@ -164,20 +164,18 @@ class Database:
         """Whether there is no file. Raises FaultfinderError for what is no plain file."""
         if self.server:
             return False
-        try:
-            found = self.path.stat()
-        except (FileNotFoundError, NotADirectoryError):
-            return True
-        except (OSError, ValueError) as error:
-            reason = error.strerror if isinstance(error, OSError) else error
-            raise FaultfinderError(f"{self.name} cannot be opened: {reason}.") from None
+        with refused(f"{self.name} cannot be opened"):
+            try:
+                found = self.path.stat()
+            except (FileNotFoundError, NotADirectoryError):
+                return True
         if not stat.S_ISREG(found.st_mode):
             raise FaultfinderError(f"{self.name} is no plain file. Name a file with --db.")
         return False
 
     def create(self) -> None:
         """Make an empty file that only its owner can read, unless there is one already."""
-        try:
+        with refused(f"{self.name} cannot be made"):
             private_folder(self.path.parent)
             flags = os.O_WRONLY | os.O_CREAT | os.O_EXCL
             with contextlib.suppress(FileExistsError):
@@ -185,9 +183,6 @@ class Database:
                 handle = os.open(os.path.realpath(self.path), flags, 0o600)
                 os.fchmod(handle, 0o600)
                 os.close(handle)
-        except (OSError, ValueError) as error:
-            reason = error.strerror if isinstance(error, OSError) else error
-            raise FaultfinderError(f"{self.name} cannot be made: {reason}.") from error
 
     def _connect(self) -> sqlite3.Connection:
         mode = "ro&immutable=1" if self._frozen else "rw"

@@ -16,7 +16,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any, Protocol
 
 from faultfinder.errors import FaultfinderError
-from faultfinder.files import private_folder, read_some, whole_file
+from faultfinder.files import private_folder, read_some, refused, whole_file
 from faultfinder.inference.cache import cache_folder
 from faultfinder.tickets.address import SERVERS
 from faultfinder.tickets.kept_models import Files, checked_files, plain_path
@@ -167,12 +167,11 @@ class FolderShelf:
 
     def read(self, model: str, number: int) -> Document | None:
         place = self._own(model, str(number), _WRITTEN)
-        try:
-            return _checked(read_some(place, READ_AT_MOST), str(place))
-        except FileNotFoundError:
-            return None
-        except OSError as error:
-            raise FaultfinderError(f"{place} cannot be read: {error.strerror}.") from error
+        with refused(f"{place} cannot be read"):
+            try:
+                return _checked(read_some(place, READ_AT_MOST), str(place))
+            except FileNotFoundError:
+                return None
 
     def files(self, model: str, number: int) -> Files:
         document = self.read(model, number) or {"files": ()}
@@ -180,11 +179,8 @@ class FolderShelf:
 
     def _text(self, model: str, number: int, name: str) -> str:
         place = self._own(model, str(number), name)
-        try:
+        with refused(f"{place} cannot be read"):
             return read_some(place, READ_AT_MOST).decode("utf-8")
-        except (OSError, ValueError) as error:
-            reason = error.strerror if isinstance(error, OSError) else error
-            raise FaultfinderError(f"{place} cannot be read: {reason}.") from error
 
     def root(self, file: Path) -> Path | None:
         if not file.is_relative_to(self._folder):
@@ -204,19 +200,19 @@ class FolderShelf:
 
     def add(self, model: str, number: int, document: Document, like: Path | None = None) -> None:
         target = self._own(model, str(number))
-        aside = self._aside(model)
+        aside = self._folder / model / f".{os.urandom(8).hex()}"
         try:
-            self._write(aside, document, like)
-            with lasting(_stands(model, number)):
-                os.rename(aside, target)
-        except OSError as error:
+            with refused(f"{target} cannot be made"):
+                self._write(aside, document, like)
+                with lasting(_stands(model, number)):
+                    if number == PROPOSAL:
+                        self.drop_proposal(model)
+                    os.rename(aside, target)
+        except FaultfinderError as error:
             _remove(aside)
-            if target.is_dir():
-                raise _taken(model) from None
-            raise FaultfinderError(f"{target} cannot be made: {error.strerror}.") from error
-
-    def _aside(self, *parts: str) -> Path:
-        return self._folder.joinpath(*parts, f".{os.urandom(8).hex()}")
+            if number != PROPOSAL and target.is_dir():
+                raise _taken(model) from error
+            raise
 
     def _write(self, folder: Path, document: Document, like: Path | None = None) -> None:
         private_folder(folder)
@@ -230,17 +226,8 @@ class FolderShelf:
                 (folder / name).chmod(stat.S_IMODE(like.stat().st_mode))
 
     def propose(self, model: str, document: Document) -> str:
-        target = self._own(model, str(PROPOSAL))
-        aside = self._aside(model)
-        try:
-            self._write(aside, document)
-            with lasting(_stands(model, PROPOSAL)):
-                self.drop_proposal(model)
-                os.rename(aside, target)
-        except OSError as error:
-            _remove(aside)
-            raise FaultfinderError(f"{target} cannot be made: {error.strerror}.") from error
-        return str(target / document["files"][0][0])
+        self.add(model, PROPOSAL, document)
+        return str(self._own(model, str(PROPOSAL)) / document["files"][0][0])
 
     def drop_proposal(self, model: str) -> None:
         _remove(self._own(model, str(PROPOSAL)))
@@ -257,13 +244,9 @@ class FolderShelf:
                 os.rename(aside, self._folder)
 
         try:
-            try:
+            with refused(f"{self._folder} cannot be made", after="Nothing was changed."):
                 for model, number, document in _documents(source):
                     self._write(aside / model / str(number), document)
-            except OSError as error:
-                raise FaultfinderError(
-                    f"{self._folder} cannot be made: {error.strerror}. Nothing was changed."
-                ) from error
             yield put
         finally:
             for folder in (aside, before):
@@ -338,7 +321,7 @@ class ServerShelf:
         files = self.files(model, numbers[-1])
         whole = _as_text(files).encode("utf-8")
         folder = self._versions() / _digest(whole)
-        try:
+        with refused(f"{folder} cannot be written"):
             for name, text in files:
                 content = text.encode("utf-8")
                 place = folder / name
@@ -346,8 +329,6 @@ class ServerShelf:
                     private_folder(place.parent)
                     with whole_file(place, private=True) as stream:
                         stream.write(content)
-        except OSError as error:
-            raise FaultfinderError(f"{folder} cannot be written: {error.strerror}.") from error
         return folder / files[0][0]
 
     def _versions(self) -> Path:

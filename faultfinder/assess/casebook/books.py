@@ -11,7 +11,7 @@ from pathlib import Path
 from typing import Any
 
 from faultfinder.errors import MisuseError, ModelFileError, Problem
-from faultfinder.files import read_some
+from faultfinder.files import read_some, refused
 from faultfinder.model.locate import model_folders
 from faultfinder.model.reading.yaml_nodes import Items, Node, Text, read_nodes
 
@@ -147,12 +147,11 @@ def book_file(name: str) -> Path:
 
 def content_of(place: Path, most: int = READ_AT_MOST) -> bytes:
     """A file's content, of so many bytes at most. Raises MisuseError where it cannot be read."""
-    try:
-        return read_some(place, most)
-    except FileNotFoundError:
-        raise MisuseError(f"There is no file {place}.") from None
-    except OSError as error:
-        raise MisuseError(f"{place} cannot be read: {error.strerror}.") from error
+    with refused(f"{place} cannot be read", MisuseError):
+        try:
+            return read_some(place, most)
+        except FileNotFoundError:
+            raise MisuseError(f"There is no file {place}.") from None
 
 
 def _read(place: Path) -> Any:

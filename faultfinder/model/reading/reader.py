@@ -13,7 +13,7 @@ from dataclasses import replace
 from pathlib import Path
 
 from faultfinder.errors import MisuseError, ModelFileError
-from faultfinder.files import read_some
+from faultfinder.files import read_some, refused
 from faultfinder.model.parts import FaultModel, Kind, Row, Silence, Table, Variable
 from faultfinder.model.reading import keys
 from faultfinder.model.reading.faults import Faults, TooManyProblems, shown
@@ -59,15 +59,13 @@ def read_model(path: Path) -> FaultModel:
     Raises MisuseError when there is no such file or it cannot be read, and
     ModelFileError with every problem found in it.
     """
-    try:
-        content = read_content(path)
-    except FileNotFoundError:
-        raise MisuseError(f"There is no file {path}. Name a model file (*.yaml).") from None
-    except IsADirectoryError:
-        raise MisuseError(f"{path} is a folder. Name a model file (*.yaml) in it.") from None
-    except (OSError, ValueError) as error:
-        reason = error.strerror if isinstance(error, OSError) else error
-        raise MisuseError(f"{path} cannot be read: {reason}.") from None
+    with refused(f"{path} cannot be read", MisuseError):
+        try:
+            content = read_content(path)
+        except FileNotFoundError:
+            raise MisuseError(f"There is no file {path}. Name a model file (*.yaml).") from None
+        except IsADirectoryError:
+            raise MisuseError(f"{path} is a folder. Name a model file (*.yaml) in it.") from None
     return parse_model(content, str(path))
 
 

@@ -9,7 +9,7 @@ from pathlib import Path
 from typing import BinaryIO
 
 from faultfinder.errors import FaultfinderError, MisuseError
-from faultfinder.files import open_plain
+from faultfinder.files import open_plain, refused
 
 LINE_LIMIT = 32_000_000
 """Bytes of one line at most: a ticket with several of the longest texts stays below."""
@@ -30,13 +30,14 @@ class Source:
 
     def lines(self) -> Iterator[str]:
         """Each line with its end. Raises FaultfinderError for what is no text."""
-        try:
-            while raw := self._file.readline(LINE_LIMIT + 1):
-                self.line += 1
-                self.done += len(raw)
-                yield self._decoded(raw)
-        except OSError as error:
-            raise FaultfinderError(f"{self.name} cannot be read: {error.strerror}.") from error
+        while True:
+            with refused(f"{self.name} cannot be read"):
+                raw = self._file.readline(LINE_LIMIT + 1)
+            if not raw:
+                return
+            self.line += 1
+            self.done += len(raw)
+            yield self._decoded(raw)
 
     def _decoded(self, raw: bytes) -> str:
         if len(raw) > LINE_LIMIT:
@@ -61,27 +62,22 @@ class Source:
 @contextlib.contextmanager
 def opened(path: Path) -> Iterator[Source]:
     """A file to read. Raises MisuseError when there is none, or it is a folder."""
-    try:
-        file = open_plain(path)
+    with refused(f"{path} cannot be read", MisuseError):
+        try:
+            file = open_plain(path)
+        except FileNotFoundError:
+            raise MisuseError(f"There is no file {path}.") from None
+        except IsADirectoryError:
+            raise MisuseError(f"{path} is a folder. Name a file in it.") from None
         size = os.fstat(file.fileno()).st_size
-    except FileNotFoundError:
-        raise MisuseError(f"There is no file {path}.") from None
-    except IsADirectoryError:
-        raise MisuseError(f"{path} is a folder. Name a file in it.") from None
-    except (OSError, ValueError) as error:
-        reason = error.strerror if isinstance(error, OSError) else error
-        raise MisuseError(f"{path} cannot be read: {reason}.") from None
     with file:
         yield Source(file, str(path), size)
 
 
 def read_whole(path: Path, limit: int) -> bytes:
     """A small file's content. Raises MisuseError as `opened` does, or when it is too long."""
-    with opened(path) as source:
-        try:
-            content = source._file.read(limit + 1)
-        except OSError as error:
-            raise MisuseError(f"{path} cannot be read: {error.strerror}.") from None
+    with opened(path) as source, refused(f"{path} cannot be read", MisuseError):
+        content = source._file.read(limit + 1)
     if len(content) > limit:
         raise MisuseError(f"{path} holds more than {limit:,} bytes.")
     return content
