@@ -61,6 +61,7 @@ class Page:
         self.blocks: list[Block] = []
 
     def heading(self, text: str) -> None:
+        """In text an empty line stands above it."""
         self.blocks.append(Block("heading", text))
 
     def text(self, text: str, indent: int = 0) -> None:
@@ -124,9 +125,8 @@ class Page:
     def _lines(self, blocks: Iterable[Block]) -> Iterator[str]:
         empty, begun = 0, False
         for block in blocks:
-            if block.kind == "blank":
+            if block.kind in ("blank", "heading"):
                 empty = max(empty, int(begun))
-                continue
             for line in block.lines(self._bold):
                 begun = True
                 if not line:

@@ -62,7 +62,6 @@ def tune_page(tuning: Tuning, name: str) -> str:
         "Which checks were made depended on earlier results. What was not looked at counts as "
         "unknown, given all that was recorded; a reason that is not on the ticket is not seen."
     )
-    page.blank()
     page.heading("What changes beliefs most (before, after, 90 % credible interval)")
     for figure in by_effect(changed)[:FIGURES_SHOWN]:
         many = counted(max(1, round(figure.tickets)), "ticket")
@@ -117,7 +116,6 @@ def _add_bench(page: Page, bench: BenchLearnt, model: FaultModel) -> None:
     changed = bench.changed
     if not changed:
         return
-    page.blank()
     page.heading("Minutes, prices, cures (before, after, 90 % interval)")
     ranked = sorted(changed, key=bench_effect, reverse=True)
     for one in ranked[:BENCH_SHOWN]:
@@ -134,7 +132,6 @@ def _add_bench(page: Page, bench: BenchLearnt, model: FaultModel) -> None:
 def _add_doubtful(page: Page, doubtful: Sequence[UnlikelyTicket]) -> None:
     if not doubtful:
         return
-    page.blank()
     page.heading("Tickets to read again, the least likely cause first")
     for ticket in doubtful:
         against = joined(f"{one.finding}={one.result}" for one in ticket.against)
@@ -155,7 +152,6 @@ def _add_shifts(page: Page, shifts: Sequence[Shift]) -> None:
     clear = [s for s in shifts if s.adjusted is not None and s.adjusted < SURE]
     if not shifts:
         return
-    page.blank()
     page.heading("Shifts in the last months")
     if not clear:
         page.text("None that is clear among what was recorded.", 2)
@@ -175,7 +171,6 @@ def _add_habits(page: Page, habits: Habits, tuned: Tuned, name: str) -> None:
     persons = [one for one in habits.persons if one.clear]
     if not (open_ones or persons or tuned.written):
         return
-    page.blank()
     page.heading("Are good results written down?")
     for finding, (normal, other) in tuned.written.items():
         page.item(
@@ -223,13 +218,11 @@ def replay_page(
     )
     _add_advice(page, judgement.advice, model)
     for one in judged:
-        page.blank()
         page.heading(f"Against {one.rival}")
         _add_scores(page, one.found)
         if one.jobs is not None:
             _add_jobs(page, one.jobs, model, currency)
     if judged:
-        page.blank()
         page.heading("Calibration of the proposal (said, seen, 95 % interval, cases)")
         for row in judged[0].found.new.calibration:
             if row.count:
@@ -248,7 +241,6 @@ CHANGES_SHOWN = 12
 
 
 def _add_advice(page: Page, advice: ChangedAdvice, model: FaultModel) -> None:
-    page.blank()
     page.heading("What it would advise otherwise")
     page.text(changed_words(advice), 2)
     rows = change_rows(advice, model)

@@ -11,7 +11,6 @@ def keys_page() -> str:
     """Every key that a model file can hold, with its meaning, sorted by whose key it is."""
     page = Page()
     for keys in ALL:
-        page.blank()
         page.heading(begun(keys.of))
         for key, meaning in keys.items():
             page.item(f"{key}:", meaning, 2, hang=4)

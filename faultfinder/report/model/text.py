@@ -42,7 +42,6 @@ def model_page(model: FaultModel, found: Assessment, bold: bool = False) -> str:
 
 
 def _causes(page: Page, model: FaultModel, found: Assessment) -> None:
-    page.blank()
     page.heading("Causes")
     for cause in model.of_kind(Kind.CAUSE):
         page.text(f"{cause.title} ({cause.name}): {', '.join(cause.states)}", 2)
@@ -59,7 +58,6 @@ def _checks(page: Page, model: FaultModel, found: Assessment) -> None:
         here = [check for check in model.checks if check.stage == stage.name]
         if not here:
             continue
-        page.blank()
         page.heading(f"Checks in the stage {stage.name}: {stage.title}")
         for check in here:
             page.row(f"{check.name}: {check.title}", [(minutes(check.minutes), 8)])
@@ -75,13 +73,11 @@ def _tells(model: FaultModel, found: Assessment, check: Check) -> str:
 
 
 def _alike(page: Page, model: FaultModel, found: Assessment) -> None:
-    page.blank()
     page.heading("What no check tells apart")
     add_alike(page, model, found)
     hardest = sorted(found.pairs, key=lambda pair: pair.distance)[:HARDEST]
     if not hardest:
         return
-    page.blank()
     page.heading("Hardest to tell apart, and the check that does it best")
     for pair in hardest:
         names = f"{fault_words(model, pair.fault)} / {fault_words(model, pair.other)}"
@@ -95,7 +91,6 @@ def _isolation(page: Page, model: FaultModel, found: Assessment) -> None:
     if isolation is None or not isolation.causes:
         return
     exact = isolation.tickets == 0
-    page.blank()
     page.heading("How well each cause is isolated")
     page.row("", list(zip(("share", "isolated", "in first 3", "minutes"), _WIDTHS, strict=True)))
     for item in isolation.causes:
@@ -123,7 +118,6 @@ def sensitivity_page(model: FaultModel, found: Sensitivity, bold: bool = False) 
     known = ", ".join(f"{name}={state}" for name, state in found.findings.items())
     page.text(f"Known: {known or 'only the complaint'}.")
     page.text(f"Next check by bits for its cost: {_named(model, found.check)}.")
-    page.blank()
     page.heading("Figures it hangs on, the smallest margin first")
     if not found.hinges:
         page.text(f"None: no figure changes it within a factor {found.farthest:g} on its odds.", 2)

@@ -77,7 +77,6 @@ def triage_page(
         own = [turn for turn in turns if turn.bench == bench]
         if not own:
             continue
-        page.blank()
         page.heading(f"Bench {bench}" if benches > 1 else "In this order")
         for place, turn in enumerate(own, start=1):
             ticket, known = rows[turn.ticket]
@@ -91,7 +90,6 @@ def triage_page(
             )
     waiting = [row for row in blocked if not (row[1] and row[1].stop)]
     if waiting:
-        page.blank()
         page.heading("Blocked")
         for ticket, known in waiting:
             why = "; ".join(blocked_by(ticket)) or (known.trouble if known else "")

@@ -36,7 +36,6 @@ def ticket_page(ticket: Ticket, comebacks: list[int], currency: str) -> str:
         page.text(f"It came back: ticket {', '.join(map(str, comebacks))}.")
     for block in blocked_by(ticket):
         page.item("Blocked:", block, hang=2)
-    page.blank()
     page.heading("Log (times in UTC)")
     for event in ticket.events:
         gone = " [taken back]" if event.number in ticket.gone else ""
