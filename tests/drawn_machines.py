@@ -50,10 +50,7 @@ def _fitting(compiled: CompiledModel, wanted: Mapping[int, int], rng: np.random.
     """Those of BATCH machines that fit. What does not bear on that is worked out for them only."""
     network = compiled.network
     shares = rng.random((len(network.order), BATCH))
-    above, stack = set(wanted), list(wanted)
-    while stack:
-        stack += (new := set(network.parents[stack.pop()]) - above)
-        above |= new
+    above = network.above(wanted)
     states: dict[int, Ints] = {}
     going: Ints | None = None
     for place in sorted(

@@ -127,16 +127,12 @@ def signatures(compiled: CompiledModel) -> Signatures:
 
 def normal_states(compiled: CompiledModel) -> Ints:
     """The state number of each cause on a machine without a fault: shape (causes,)."""
-    model, network = compiled.model, compiled.network
     normal = []
     for cause in compiled.causes:
-        faulty = model.faulty_states(network.names[cause])
-        states = network.states[cause]
-        sound = [place for place, state in enumerate(states) if state not in faulty]
+        sound = np.flatnonzero(~compiled.faulty[cause]).tolist()
         if not sound:
-            raise FaultfinderError(
-                f"Every state of {network.names[cause]} counts as a fault; one must be normal."
-            )
+            name = compiled.network.names[cause]
+            raise FaultfinderError(f"Every state of {name} counts as a fault; one must be normal.")
         normal.append(sound[0])
     return np.array(normal, dtype=np.int64)
 

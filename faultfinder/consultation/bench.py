@@ -18,7 +18,7 @@ from faultfinder.decide.shop import Shop
 from faultfinder.errors import ImpossibleEvidence
 from faultfinder.inference.compiled import CompiledModel
 from faultfinder.model.answers import find_stage
-from faultfinder.model.network import Array, Flags, Ints
+from faultfinder.model.network import Array, Ints
 from faultfinder.model.parts import Kind, Repair, Risk
 from faultfinder.model.routes import look_route
 
@@ -149,7 +149,9 @@ def build_problem(
         # Without a sure name a job is taken to be dearer than all that can be done.
         every = travel[np.isfinite(travel)].max() + max((one.cost for one in checks), default=0.0)
         dearest = 1.0 + 100.0 * len(checks) * every + sum(kits)
-        names = names_for(naming, causes, _faulty(compiled, scenarios[keep]), dearest)
+        held = zip(compiled.causes, scenarios[keep].T, strict=True)
+        faulty = np.stack([compiled.faulty[cause][states] for cause, states in held], axis=1)
+        names = names_for(naming, causes, faulty, dearest)
     problem = Problem(
         causes=causes,
         scenarios=scenarios[keep],
@@ -172,16 +174,6 @@ def build_problem(
         names=names,
     )
     return _with_made(problem, compiled, findings, at[here])
-
-
-def _faulty(compiled: CompiledModel, scenarios: Ints) -> Flags:
-    """Which causes count as present in each scenario: shape (scenarios, causes)."""
-    found = np.zeros(scenarios.shape, dtype=np.bool_)
-    for place, number in enumerate(compiled.causes):
-        states = compiled.network.states[number]
-        wanted = compiled.model.faulty_states(compiled.network.names[number])
-        found[:, place] = np.isin(scenarios[:, place], [states.index(one) for one in wanted])
-    return found
 
 
 def _worth_keeping(scenarios: Ints, weights: Array, lost: float) -> Ints:

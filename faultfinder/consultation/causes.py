@@ -74,14 +74,11 @@ def chances_in_each(
 ) -> Array:
     """The probability that each cause is present, as `causes_given` has it, from each of several
     sets of findings, worked out side by side: shape (cases, causes), in the model's order."""
-    model, network = compiled.model, compiled.network
     calibrated = beliefs(compiled, evidence_columns(compiled, cases, hints))
     chances = np.zeros((len(cases), len(compiled.causes)))
     for place, cause in enumerate(compiled.causes):
-        states = network.states[cause]
-        faulty = [states.index(state) for state in model.faulty_states(network.names[cause])]
         held = posterior(compiled, calibrated, cause).clip(0.0, 1.0)
-        chances[:, place] = held[faulty].sum(axis=0).clip(0.0, 1.0)
+        chances[:, place] = held[compiled.faulty[cause]].sum(axis=0).clip(0.0, 1.0)
     return chances
 
 
@@ -96,7 +93,7 @@ def after_results(
 
     Results that cannot happen are left out.
     """
-    model, network = compiled.model, compiled.network
+    network = compiled.network
     evidence = evidence_from(compiled, findings, hints)
     told = open_findings(compiled, check, evidence, [network.index[name] for name in unclear])
     after = effects(compiled, evidence, told)
@@ -104,11 +101,10 @@ def after_results(
     for place, label in enumerate(result_labels(compiled, told)):
         if all(after[cause][:, place].sum() <= 0.0 for cause in compiled.causes):
             continue
-        found[label] = {}
-        for cause in compiled.causes:
-            name = network.names[cause]
-            faulty = [network.states[cause].index(s) for s in model.faulty_states(name)]
-            found[label][name] = float(after[cause][:, place][faulty].sum())
+        found[label] = {
+            network.names[cause]: float(after[cause][:, place][compiled.faulty[cause]].sum())
+            for cause in compiled.causes
+        }
     return found
 
 

@@ -368,13 +368,12 @@ class Consultation:
         case, aim = self.case, self.aim
         same = aim.compiled is case.model
         given = self.beliefs if same else beliefs(aim.compiled, self.evidence)
-        unclear = [name for name, result in case.results.items() if result is None]
         return ranked_exactly(
             aim,
             self.evidence,
             given,
             names,
-            unclear,
+            case.unclear,
             case.model,
             self.stage,
             case.terms,
@@ -510,8 +509,8 @@ class Consultation:
         self.open_check(check)
         if self._by_scenarios:
             return after_results_now(self.problem, check)
-        unclear = tuple(name for name, result in self.case.results.items() if result is None)
-        return after_results(self.case.model, self.case.findings, unclear, check, self.case.hints)
+        case = self.case
+        return after_results(case.model, case.findings, case.unclear, check, case.hints)
 
     def ranked(self, check: str) -> RankedCheck:
         """An open check as it stands in `order`; raises as `open_check`, and TargetTooLarge."""

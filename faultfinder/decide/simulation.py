@@ -135,12 +135,7 @@ class Drawn:
     def _downstream(self) -> list[int]:
         """What a repair can change: all but causes, what lies above them, and histories."""
         network = self.compiled.network
-        above, stack = set(self.compiled.causes), list(self.compiled.causes)
-        while stack:
-            for parent in network.parents[stack.pop()]:
-                if parent not in above:
-                    above.add(parent)
-                    stack.append(parent)
+        above = network.above(self.compiled.causes)
         roots = {number for number in network.order if not network.parents[number]}
         return [number for number in network.order if number not in above | roots]
 

@@ -9,6 +9,7 @@ from __future__ import annotations
 import math
 from collections.abc import Iterable
 from dataclasses import field, replace
+from functools import cached_property
 
 import numpy as np
 
@@ -18,7 +19,7 @@ from faultfinder.inference.firsts import Factor
 from faultfinder.inference.propagation import initial_tables
 from faultfinder.inference.separation import determined
 from faultfinder.inference.tree import JunctionTree, Twig, build_tree, tree_size
-from faultfinder.model.network import Array, DiscreteNetwork, dense_table, to_network
+from faultfinder.model.network import Array, DiscreteNetwork, Flags, dense_table, to_network
 from faultfinder.model.parts import FaultModel, Kind, Variable
 from faultfinder.model.routes import Routes, all_routes
 
@@ -72,6 +73,12 @@ class CompiledModel:
     closed_causes: frozenset[int]
     routes: Routes = field(repr=False)
     readouts: dict[str, Readout | None] = field(repr=False)
+
+    @cached_property
+    def faulty(self) -> dict[int, Flags]:
+        """Which states of each cause, by number, count as the fault being present: (states,)."""
+        names, states = self.network.names, self.network.states
+        return {c: np.isin(states[c], self.model.faulty_states(names[c])) for c in self.causes}
 
     def check_findings(self, check: str) -> tuple[int, ...]:
         """The variables a check observes, by number."""

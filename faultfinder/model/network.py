@@ -8,7 +8,7 @@ condition with ten causes costs ten small tables and not one of 2^10 columns.
 from __future__ import annotations
 
 import math
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import field
 from functools import cached_property
 from typing import Any
@@ -99,6 +99,16 @@ class DiscreteNetwork:
     def cards(self) -> tuple[int, ...]:
         """Number of states of each variable."""
         return tuple(len(states) for states in self.states)
+
+    def above(self, numbers: Iterable[int]) -> frozenset[int]:
+        """Variables and all that they depend on."""
+        found = set(numbers)
+        left = list(found)
+        while left:
+            new = set(self.parents[left.pop()]) - found
+            found |= new
+            left += new
+        return frozenset(found)
 
     @cached_property
     def children(self) -> tuple[tuple[int, ...], ...]:

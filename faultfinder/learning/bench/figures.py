@@ -4,8 +4,11 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
+from typing import TypeVar
 
 from faultfinder.model.parts import Check, FaultModel, Move, Price, Repair
+
+T = TypeVar("T", Check, Move, Repair)
 
 Spot = tuple[str, ...]
 """Where a figure stands: ("checks", name, "minutes"), ("moves", from, to, "minutes"),
@@ -52,34 +55,27 @@ def bench_values(model: FaultModel) -> dict[Spot, Values]:
 def with_values(model: FaultModel, values: Mapping[Spot, Values]) -> FaultModel:
     """The model with other figures; those of spots that it lacks are passed over."""
 
-    def check(one: Check) -> Check:
-        told = values.get(("checks", one.name, "minutes"))
-        return one if told is None else replace(one, minutes=told[""])
-
-    def move(one: Move) -> Move:
-        told = values.get(("moves", one.start, one.end, "minutes"))
+    def timed(one: T, *spot: str) -> T:
+        told = values.get((*spot, "minutes"))
         return one if told is None else replace(one, minutes=told[""])
 
     def repair(one: Repair) -> Repair:
-        minutes = values.get(("repairs", one.name, "minutes"))
         price = values.get(("repairs", one.name, "part"))
-        if minutes is not None:
-            one = replace(one, minutes=minutes[""])
         if price is not None:
             one = replace(one, part=Price(price["low"], price["likely"], price["high"]))
         mends = {
             cause: dict(values.get(("repairs", one.name, "mends", cause), chances))
             for cause, chances in one.mends.items()
         }
-        return replace(one, mends=mends)
+        return replace(timed(one, "repairs", one.name), mends=mends)
 
     retest, missed = model.retest, values.get(("retest", "missed"))
     if retest is not None and missed is not None:
         retest = replace(retest, missed=missed[""])
     return replace(
         model,
-        checks=tuple(map(check, model.checks)),
-        moves=tuple(map(move, model.moves)),
+        checks=tuple(timed(one, "checks", one.name) for one in model.checks),
+        moves=tuple(timed(one, "moves", one.start, one.end) for one in model.moves),
         repairs=tuple(map(repair, model.repairs)),
         retest=retest,
         digest="",

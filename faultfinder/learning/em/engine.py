@@ -13,7 +13,7 @@ from functools import cached_property
 import numpy as np
 
 from faultfinder.inference.compiled import CompiledModel
-from faultfinder.learning.em.parameters import Family, ancestors
+from faultfinder.learning.em.parameters import Family
 from faultfinder.learning.em.patterns import Codec, Codes, Patterns
 from faultfinder.learning.em.sparse_tree import (
     Placed,
@@ -89,7 +89,7 @@ class Engine:
         complaint = self.compiled.model.complaint
         if complaint is None:
             return frozenset()
-        return ancestors(self.compiled, self.compiled.network.index[complaint])
+        return self.compiled.network.above([self.compiled.network.index[complaint]])
 
     @cached_property
     def family_sums(self) -> dict[int, Sums]:
@@ -120,9 +120,7 @@ def build_engine(
     known = known or {}
     network, model = compiled.network, compiled.model
     columns = {codec.columns[place]: place for place in np.flatnonzero(used).tolist()}
-    relevant: set[int] = set()
-    for number in columns:
-        relevant |= ancestors(compiled, number)
+    relevant = network.above(columns)
     has_children = {p for number in relevant for p in network.parents[number]}
     leaves = [
         n

@@ -100,18 +100,6 @@ class Family:
         return marks
 
 
-def ancestors(compiled: CompiledModel, number: int) -> frozenset[int]:
-    """A variable and all that it depends on."""
-    found: set[int] = set()
-    stack = [number]
-    while stack:
-        at = stack.pop()
-        if at not in found:
-            found.add(at)
-            stack.extend(compiled.network.parents[at])
-    return frozenset(found)
-
-
 def read_families(
     compiled: CompiledModel, seen_share: float = 1.0, default_worth: float = DEFAULT_WORTH
 ) -> tuple[Family, ...]:
@@ -124,7 +112,7 @@ def read_families(
     model = compiled.model
     above: frozenset[int] = frozenset()
     if model.complaint is not None:
-        above = ancestors(compiled, compiled.network.index[model.complaint])
+        above = compiled.network.above([compiled.network.index[model.complaint]])
     families = []
     for number, stated in to_learn(model):
         variable = model.variables[number]

@@ -75,9 +75,7 @@ class Codec:
         number = self.columns[place]
         card = self.compiled.network.cards[number]
         if place >= self.findings:
-            model = self.compiled.model
-            name = self.compiled.network.names[number]
-            faulty = np.array([s in model.faulty_states(name) for s in model.by_name[name].states])
+            faulty = self.compiled.faulty[number]
             return np.stack([np.ones(card), ~faulty, faulty], axis=1).astype(np.float64)
         parts = [np.ones((card, 1)), np.eye(card)]
         if place == self.complaint:

@@ -44,7 +44,7 @@ def forecast(compiled: CompiledModel, tickets: Sequence[ClosedTicket]) -> Foreca
     """
     check_tickets(compiled, tickets)
     known = [ticket for ticket in tickets if ticket.causes is not None]
-    model, network = compiled.model, compiled.network
+    network = compiled.network
     names = tuple(network.names[cause] for cause in compiled.causes)
     present = np.array(
         [[name in (ticket.causes or ()) for name in names] for ticket in known], dtype=np.bool_
@@ -69,8 +69,8 @@ def forecast(compiled: CompiledModel, tickets: Sequence[ClosedTicket]) -> Foreca
         calibrated = beliefs(compiled, evidence)
         log_evidence[part] = calibrated.log_evidence
         for place, cause in enumerate(compiled.causes):
-            faulty = [network.states[cause].index(s) for s in model.faulty_states(names[place])]
-            told[part, place] = calibrated.marginal((cause,))[faulty].sum(axis=0)
+            held = calibrated.marginal((cause,))
+            told[part, place] = held[compiled.faulty[cause]].sum(axis=0)
         confirmed = label_columns(compiled, [labels[i] for i in part])
         log_both[part] = log_probability(compiled, evidence.with_columns(confirmed))
     possible = ~np.isneginf(log_evidence)
@@ -88,13 +88,11 @@ def forecast(compiled: CompiledModel, tickets: Sequence[ClosedTicket]) -> Foreca
 
 def label_columns(compiled: CompiledModel, labels: Sequence[frozenset[str]]) -> dict[int, Array]:
     """Likelihoods of the causes: confirmed ones in any faulty state, all others in none."""
-    model, network = compiled.model, compiled.network
     columns = {}
     for cause in compiled.causes:
-        name = network.names[cause]
-        faulty = np.isin(network.states[cause], model.faulty_states(name))
+        name = compiled.network.names[cause]
         confirmed = np.array([name in label for label in labels], dtype=np.bool_)
-        columns[cause] = (faulty[:, None] == confirmed[None]).astype(np.float64)
+        columns[cause] = (compiled.faulty[cause][:, None] == confirmed[None]).astype(np.float64)
     return columns
 
 

@@ -149,9 +149,7 @@ def _beliefs(
                 calibrated.marginal((cause,)), (network.cards[cause], width)
             ).clip(0.0, 1.0)
             total += entropy_bits(states)
-            name = network.names[cause]
-            faulty = [network.states[cause].index(s) for s in compiled.model.faulty_states(name)]
-            present[place] = states[faulty].sum(axis=0)
+            present[place] = states[compiled.faulty[cause]].sum(axis=0)
         possible = ~np.isneginf(np.broadcast_to(calibrated.log_evidence, (width,)))
         # Rounded, so that causes that are alike to the last digit keep their order.
         leaders = present.round(9).argmax(axis=0)
