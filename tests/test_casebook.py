@@ -192,9 +192,9 @@ def test_a_bin_fits_when_wilsons_interval_holds_its_mean_chance(torch_book: Book
     scores = torch_book.scores("all cases", "all")
     assert scores is not None
     for one in scores.calibration:
-        low, high = wilson(round(one.right * one.count), one.count, 0.9)
+        low, high = wilson(one.happened, one.count, 0.9)
         assert one.interval == (low, high)
-        assert one.fits == (low <= one.chance <= high)
+        assert one.fits == (low <= one.mean_forecast <= high)
 
 
 def test_places_in_the_order_count_from_one(torch_book: Book) -> None:

@@ -9,12 +9,12 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from faultfinder.assess.intervals import wilson
-from faultfinder.errors import MisuseError
-from faultfinder.learning.judge.calibration import (
+from faultfinder.assess.calibration import (
     calibration_table,
     decompose,
 )
+from faultfinder.assess.intervals import wilson
+from faultfinder.errors import MisuseError
 from faultfinder.learning.judge.paired import paired_difference
 from faultfinder.learning.judge.scores import in_top, ticket_scores
 

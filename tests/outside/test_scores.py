@@ -8,11 +8,11 @@ from scipy.stats import binomtest, bootstrap
 from sklearn.calibration import calibration_curve
 from sklearn.metrics import brier_score_loss, log_loss
 
-from faultfinder.assess.intervals import wilson
-from faultfinder.learning.judge.calibration import (
+from faultfinder.assess.calibration import (
     calibration_table,
     decompose,
 )
+from faultfinder.assess.intervals import wilson
 from faultfinder.learning.judge.paired import paired_difference
 from faultfinder.learning.judge.scores import ticket_scores
 

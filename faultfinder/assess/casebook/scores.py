@@ -9,12 +9,14 @@ from __future__ import annotations
 import math
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
-from itertools import pairwise
 from statistics import median
 
+import numpy as np
+
+from faultfinder.assess.calibration import CalibrationBin, calibration_table
 from faultfinder.assess.casebook.books import RealCase
 from faultfinder.assess.casebook.judging import Judge, Judged, rank_of
-from faultfinder.assess.intervals import bootstrap, wilson
+from faultfinder.assess.intervals import bootstrap
 
 FLOOR = 0.002
 """No group counts as less likely than this."""
@@ -104,24 +106,6 @@ def score(case: RealCase, judged: Judged) -> Scored | None:
 
 
 @dataclass(frozen=True)
-class Bin:
-    """Leading groups with a chance from `low` on: how often they were right, and Wilson's 90 %
-    interval of that share."""
-
-    low: float
-    high: float
-    count: int
-    chance: float
-    right: float
-    interval: tuple[float, float]
-
-    @property
-    def fits(self) -> bool:
-        """Whether the interval holds the mean chance."""
-        return self.interval[0] <= self.chance <= self.interval[1]
-
-
-@dataclass(frozen=True)
 class Scores:
     """The scores of some cases at a moment."""
 
@@ -132,7 +116,7 @@ class Scores:
     bits: float
     prior_bits: float
     gain_interval: tuple[float, float]
-    calibration: tuple[Bin, ...]
+    calibration: tuple[CalibrationBin, ...]
     promise: float
     """Mean of the chance of the leading group less whether it was right."""
     impossible: int
@@ -164,25 +148,11 @@ def _mean(values: Sequence[float]) -> float:
     return sum(values) / len(values)
 
 
-def calibration(rows: Sequence[Scored]) -> tuple[Bin, ...]:
-    """Chances of leading groups against how often they were right; empty bins are left out."""
-    bins = []
-    for low, high in pairwise(BINS):
-        last = high == BINS[-1]
-        held = [row for row in rows if low <= row.chance < high or (last and row.chance >= high)]
-        if held:
-            right = sum(row.right for row in held)
-            bins.append(
-                Bin(
-                    low,
-                    high,
-                    len(held),
-                    _mean([row.chance for row in held]),
-                    right / len(held),
-                    wilson(right, len(held), 0.9),
-                )
-            )
-    return tuple(bins)
+def calibration(rows: Sequence[Scored]) -> tuple[CalibrationBin, ...]:
+    """Chances of leading groups against how often they were right, with 90 % intervals; empty bins
+    are left out."""
+    chances, right = np.array([row.chance for row in rows]), np.array([row.right for row in rows])
+    return tuple(one for one in calibration_table(chances, right, BINS, 0.9) if one.count)
 
 
 def settles_later(case: RealCase) -> bool:

@@ -12,14 +12,14 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from faultfinder.assess.intervals import wilson
-from faultfinder.errors import MisuseError
-from faultfinder.learning.judge.calibration import (
+from faultfinder.assess.calibration import (
     CalibrationBin,
     Murphy,
     calibration_table,
     decompose,
 )
+from faultfinder.assess.intervals import wilson
+from faultfinder.errors import MisuseError
 from faultfinder.learning.judge.forecasts import Forecasts
 from faultfinder.learning.judge.paired import RESAMPLES, Difference, paired_difference
 from faultfinder.learning.judge.scores import FLOOR, in_top, ticket_scores

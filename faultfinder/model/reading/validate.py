@@ -8,7 +8,7 @@ Stages, moves and repairs are in `validate_shop`.
 from __future__ import annotations
 
 import math
-from collections.abc import Iterable, Iterator, Mapping, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from typing import Any
 
 import numpy as np
@@ -280,10 +280,12 @@ def _check_causes(
     unsound: frozenset[str],
     lines: StateLines,
 ) -> None:
+    import networkx as nx
+
     findings = [finding.name for finding in model.of_kind(Kind.FINDING)]
-    telling = _upstream(findings, graph)
+    telling = set[str]().union(*(nx.ancestors(graph, name) for name in findings))
     complaint = None if model.complaint is None else model.by_name[model.complaint]
-    complained = set() if complaint is None else _upstream([complaint.name], graph)
+    complained = set() if complaint is None else nx.ancestors(graph, complaint.name)
     for cause in model.of_kind(Kind.CAUSE):
         if findings and cause.name not in telling:
             faults.add(
@@ -310,17 +312,6 @@ def _check_causes(
                     f"treats it like {cause.states[0]}.",
                     "Let something depend on it, or leave it out.",
                 )
-
-
-def _upstream(names: Iterable[str], graph: Graph) -> set[str]:
-    """All that the named variables depend on, over any number of steps."""
-    found: set[str] = set()
-    waiting = list(names)
-    while waiting:
-        new = graph.pred[waiting.pop()].keys() - found
-        found |= new
-        waiting += new
-    return found
 
 
 def tells_apart(child: Variable, parent: Variable, state: str) -> bool:

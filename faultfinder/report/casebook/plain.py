@@ -5,13 +5,14 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass
 
+from faultfinder.assess.calibration import CalibrationBin
 from faultfinder.assess.casebook.advisers import Agreement
 from faultfinder.assess.casebook.beside import Beside, Difference
 from faultfinder.assess.casebook.expectations import Verdict
 from faultfinder.assess.casebook.judging import Entry, Judged, Step
 from faultfinder.assess.casebook.leaving_out import LeavingOut, LeftOut
 from faultfinder.assess.casebook.playing import Played
-from faultfinder.assess.casebook.scores import Bin, Scored, Scores
+from faultfinder.assess.casebook.scores import Scored, Scores
 from faultfinder.assess.casebook.whole_book import Book, Line, Ranks, Worst
 from faultfinder.plain import Form, Key, within
 
@@ -56,13 +57,13 @@ CASE = Form[Line](
     Key("cannot_say", "object", "words the model does not have", lambda line: line, UNSAID),
 )
 
-BIN = Form[Bin](
+BIN = Form[CalibrationBin](
     "A bin of leaders",
     Key("low", "probability", "of the leader, at least"),
     Key("high", "probability", "of the leader, below"),
     Key("count", "count", "cases"),
-    Key("chance", "probability", "of the leader, on average"),
-    Key("right", "probability", "the share of leaders that were true"),
+    Key("chance", "probability", "of the leader, on average", lambda b: b.mean_forecast),
+    Key("right", "probability", "the share of leaders that were true", lambda b: b.observed),
     Key("interval", "list of probabilities", "Wilson's 90 % interval of that share"),
 )
 

@@ -73,8 +73,8 @@ def _calibration(book: Book) -> list[str]:
             low, high = one.interval
             fits = "" if one.fits else "  does not fit"
             lines.append(
-                f"  {moment:<7} {one.low:.1f} to {one.high:.1f}  {one.count:6d} {one.chance:5.0%} "
-                f"{one.right:5.0%}  {low:.0%} to {high:.0%}{fits}"
+                f"  {moment:<7} {one.low:.1f} to {one.high:.1f}  {one.count:6d} "
+                f"{one.mean_forecast:5.0%} {one.observed:5.0%}  {low:.0%} to {high:.0%}{fits}"
             )
     return [
         *lines,

@@ -19,7 +19,7 @@ from matplotlib import rc_context
 from matplotlib.backends.backend_svg import FigureCanvasSVG
 from matplotlib.figure import Figure
 
-from faultfinder.learning.judge.calibration import CalibrationBin
+from faultfinder.assess.calibration import CalibrationBin
 from faultfinder.report.wording import harmless, shortened
 
 WIDE = 4.6

@@ -5,11 +5,11 @@ from __future__ import annotations
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 
+from faultfinder.assess.calibration import CalibrationBin
 from faultfinder.learning.bench.figures import BenchFigure
 from faultfinder.learning.bench.learn import BenchLearnt
 from faultfinder.learning.em.estimates import Figure, Tuned
 from faultfinder.learning.em.worth import Weighed
-from faultfinder.learning.judge.calibration import CalibrationBin
 from faultfinder.learning.judge.changed_advice import AdviceChange, ChangedAdvice
 from faultfinder.learning.judge.judging import Jobs, Judged
 from faultfinder.learning.judge.kept import Judgement

@@ -7,15 +7,17 @@ events of one ticket are not independent of each other.
 from __future__ import annotations
 
 import math
+from collections.abc import Sequence
 from dataclasses import dataclass
+from itertools import pairwise
 
 import numpy as np
 
 from faultfinder.assess.intervals import wilson
 from faultfinder.model.network import Array, Flags, Ints
 
-BINS = 10
-"""Bins of equal width that forecasts are grouped in."""
+TENTHS = tuple(i / 10 for i in range(11))
+"""Ends of the bins of equal width that forecasts are grouped in."""
 
 
 @dataclass(frozen=True)
@@ -39,7 +41,7 @@ class CalibrationBin:
     """Forecasts from `low` up to below `high` (the last bin: up to and with it).
 
     `mean_forecast` and `observed` (the share that happened) are NaN in an empty bin;
-    `interval` is the Wilson 95 % interval of the share, taking events as independent.
+    `interval` is the Wilson interval of the share, taking events as independent.
     """
 
     low: float
@@ -50,11 +52,16 @@ class CalibrationBin:
     observed: float
     interval: tuple[float, float]
 
+    @property
+    def fits(self) -> bool:
+        """Whether the interval holds the mean forecast."""
+        return self.interval[0] <= self.mean_forecast <= self.interval[1]
+
 
 def decompose(forecasts: Array, happened: Flags) -> Murphy:
-    """Murphy's decomposition by bins. Any shape; one forecast at least."""
+    """Murphy's decomposition by tenths. Any shape; one forecast at least."""
     values, outcome = forecasts.reshape(-1), happened.reshape(-1).astype(np.float64)
-    _, group = np.unique(_bin_of(values), return_inverse=True)
+    _, group = np.unique(_bin_of(values, TENTHS), return_inverse=True)
     count = np.bincount(group).astype(np.float64)
     n = float(len(values))
     mean = np.bincount(group, weights=values) / count
@@ -67,28 +74,30 @@ def decompose(forecasts: Array, happened: Flags) -> Murphy:
     )
 
 
-def calibration_table(forecasts: Array, happened: Flags) -> tuple[CalibrationBin, ...]:
-    """How often things happened that were forecast with about the same probability. Any shape."""
-    values = forecasts.reshape(-1)
-    place = _bin_of(values)
-    count = np.bincount(place, minlength=BINS)
-    hits = np.bincount(place[happened.reshape(-1)], minlength=BINS)
-    total = np.bincount(place, weights=values, minlength=BINS)
+def calibration_table(
+    forecasts: Array, happened: Flags, ends: Sequence[float] = TENTHS, level: float = 0.95
+) -> tuple[CalibrationBin, ...]:
+    """How often things happened that were forecast with about the same probability, in bins
+    between `ends` (0, ..., 1), with intervals of `level`. Any shape."""
+    values, bins = forecasts.reshape(-1), len(ends) - 1
+    place = _bin_of(values, ends)
+    count = np.bincount(place, minlength=bins)
+    hits = np.bincount(place[happened.reshape(-1)], minlength=bins)
+    total = np.bincount(place, weights=values, minlength=bins)
     return tuple(
         CalibrationBin(
-            low=i / BINS,
-            high=(i + 1) / BINS,
+            low=low,
+            high=high,
             count=int(count[i]),
             happened=int(hits[i]),
             mean_forecast=float(total[i] / count[i]) if count[i] else math.nan,
             observed=float(hits[i] / count[i]) if count[i] else math.nan,
-            interval=wilson(int(hits[i]), int(count[i])),
+            interval=wilson(int(hits[i]), int(count[i]), level),
         )
-        for i in range(BINS)
+        for i, (low, high) in enumerate(pairwise(ends))
     )
 
 
-def _bin_of(values: Array) -> Ints:
-    inner = [i / BINS for i in range(1, BINS)]
-    place: Ints = np.searchsorted(np.asarray(inner), values, side="right").astype(np.int64)
+def _bin_of(values: Array, ends: Sequence[float]) -> Ints:
+    place: Ints = np.searchsorted(np.asarray(ends[1:-1]), values, side="right").astype(np.int64)
     return place
