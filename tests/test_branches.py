@@ -11,6 +11,7 @@ import pytest
 from faultfinder import Case
 from faultfinder.consultation.branches import BESIDE, WORTH_TRYING, Branch, Seen
 from faultfinder.consultation.consult import consult
+from faultfinder.consultation.suggestions import Suggested
 from faultfinder.decide.repair_order import most_likely_order
 from faultfinder.decide.together import Telling
 from faultfinder.inference.loading import load_model
@@ -212,17 +213,40 @@ def test_a_result_that_hardly_ever_leads_there_is_not_named() -> None:
     assert "once loaded" not in branch_words(MODEL, replace(GOOD, seen=seen))
 
 
-def test_in_short_both_branches_come_before_more_of_the_first() -> None:
-    both = branches_in_short(MODEL, [GOOD, BLANK], 40)
-    assert len(both) == 2
-    assert sum(len(one.split()) for one in both) <= 40
-    assert both[0].startswith("Good outside (save the data), none by torch: ")
-    assert both[1] == (
-        "Nothing outside, lock key dead: board faulty elsewhere; then board mended or replaced."
+def test_where_causes_are_likely_the_model_says_how_to_go_on() -> None:
+    leads = Suggested("Battery off, plugs, cable", (), ("display_cable", "plug_board_end"), 0.7)
+    assert branch_words(MODEL, replace(GOOD, leads=leads)).endswith(
+        ": display cable 50 % or board faulty elsewhere 30 %; then battery off, plugs, cable."
     )
-    assert len(branches_in_short(MODEL, [GOOD, BLANK], 18)) == 1
-    assert branches_in_short(MODEL, [GOOD, BLANK], 5) == []
-    assert branches_in_short(MODEL, [], 40) == []
+
+
+def test_in_short_a_branch_says_what_is_seen_and_how_to_go_on() -> None:
+    both = branches_in_short(MODEL, [GOOD, BLANK])
+    assert both[0].startswith("Good outside, none by torch: settings undone, ")
+    assert both[1] == "Nothing outside, lock key dead: board mended or replaced."
+    assert branches_in_short(MODEL, [replace(BLANK, seen=())]) == ["Board mended or replaced."]
+
+
+def test_a_branch_leads_where_what_is_found_points() -> None:
+    """Common practice, no source: a picture by the torch is the light's fault, a good outside
+    screen with none by the torch the display's, a dead one with it that of the start."""
+    found = {
+        " ".join(result for seen in one.seen for result in [*seen.results][:1]): one.leads
+        for one in consult(Case(COMPILED, KNOWN[-1])).branches
+    }
+    names = {seen: "" if leads is None else leads.name for seen, leads in found.items()}
+    assert names == {
+        "nothing": "no_start",
+        "good nothing_seen": "display_side",
+        "good image_seen": "the_light",
+    }
+
+
+def test_what_the_round_tries_is_not_named_again_where_it_leads() -> None:
+    told = consult(Case(COMPILED, NOT_STARTING))
+    said = [one.leads.say.lower() for one in told.branches if one.leads is not None]
+    assert said
+    assert not any("drain" in one for one in said)
 
 
 NOT_STARTING = {"stage_with_picture": "never", "power_lamp": "on", "external_monitor": "nothing"}

@@ -125,10 +125,19 @@ def test_a_lookup_that_was_made_is_not_suggested_on_the_shipped_models() -> None
 
 
 def spoken_of(model: FaultModel) -> set[str]:
-    """The conditions in all that is suggested."""
+    """The conditions in all that is suggested, and the steps said briefly."""
     texts = [one.say for one in model.suggestions]
     texts += [t for c in model.checks for of in c.suggests.values() for t in of.values()]
-    return {part.lower() for t in texts for one in sentences(t) for part in conditions(one)}
+    brief = {step.lower() for one in model.suggestions for step in re.split("[,;] ", one.briefly)}
+    return brief | {p.lower() for t in texts for one in sentences(t) for p in conditions(one)}
+
+
+def test_where_a_round_leads_is_said_in_few_words() -> None:
+    for family in FAMILIES:
+        likely = [one for one in shipped(family).suggestions if one.likely]
+        assert all(one.briefly for one in likely)
+        # "Battery off" stands for two, "unplugged and drained" for three.
+        assert max(len(one.briefly.split()) for one in likely) <= 16
 
 
 def test_no_phrase_is_a_slip_of_the_pen() -> None:

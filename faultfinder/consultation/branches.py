@@ -1,19 +1,20 @@
-"""Where a round leads: what its results, together, would mean, and the repairs to go on with;
-and what the things told already suggest."""
+"""Where a round leads: what its results, together, would mean, and how to go on."""
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from collections.abc import Collection, Mapping, Sequence
+from dataclasses import dataclass, replace
+from functools import cached_property
 
 import numpy as np
 
+from faultfinder.consultation.suggestions import Suggested, likeliest, without_made
 from faultfinder.decide.problem import Problem
 from faultfinder.decide.repair_order import lies_on_the_way, most_likely_order
-from faultfinder.decide.together import Telling
+from faultfinder.decide.together import Telling, entropy
 from faultfinder.model.answers import split_results
 from faultfinder.model.network import Array
-from faultfinder.model.parts import FaultModel
+from faultfinder.model.parts import FaultModel, Suggestion
 
 MOST = 3
 """Branches of a round: as many as are kept in mind while working."""
@@ -53,7 +54,8 @@ class Branch:
     """Where some results of a round lead, with their `chance`: the causes likeliest then, with
     their probabilities, and the `repairs` that end the job most often, in the order to make them;
     `check` is the one inside that tells most between them ("" where none tells much); `none` is
-    how often no repair is right (it does not pay, or nothing is faulty).
+    how often no repair is right (it does not pay, or nothing is faulty). `leads` is the suggestion
+    of the likely causes there, None where none is likely.
     """
 
     seen: tuple[Seen, ...]
@@ -62,6 +64,7 @@ class Branch:
     check: str
     repairs: tuple[str, ...]
     none: float
+    leads: Suggested | None = None
 
 
 @dataclass(frozen=True, eq=False)
@@ -86,19 +89,17 @@ def branches_of(problem: Problem, model: FaultModel, members: Sequence[str]) -> 
     """The branches of a round, the likeliest first; one with nothing `seen` where all its results
     lead to the same repair. `members` are its checks.
 
-    The finding that tells most about the right repair splits what may be found, results
-    after which the same repair is right most often staying together; then what tells most in
-    one of the branches splits that one.
+    The finding that tells most about where to go on splits what may be found, results that lead
+    to the same staying together; then what tells most in one of the branches splits that one.
     """
     telling = Telling(problem)
+    leading = _Leading(problem, model)
     findings = [one for name in members for one in _findings(problem, name)]
 
     def tells(leaf: _Leaf) -> list[float]:
         told = {seen.finding for seen in leaf.seen}
         return [
-            0.0
-            if one.name in told
-            else float(telling.more_by(one.likelihood, leaf.weights[None])[0])
+            0.0 if one.name in told else leading.tells(one.likelihood * leaf.weights)
             for one in findings
         ]
 
@@ -108,7 +109,7 @@ def branches_of(problem: Problem, model: FaultModel, members: Sequence[str]) -> 
         leaf, which = np.unravel_index(int(np.argmax(told)), (len(leaves), len(findings)))
         if told[leaf][which] < TELLS:
             break
-        parts = _split(problem, leaves[leaf], findings[which])
+        parts = _split(leading, leaves[leaf], findings[which])
         if len(parts) < 2 or len(leaves) + len(parts) - 1 > MOST + 1:
             told[leaf][which] = 0.0
             continue
@@ -117,7 +118,74 @@ def branches_of(problem: Problem, model: FaultModel, members: Sequence[str]) -> 
     likely = [leaf for leaf in leaves if leaf.weights.sum() >= LIKELY]
     likely.sort(key=lambda leaf: -float(leaf.weights.sum()))
     made_by = [frozenset(model.repairs_by_name[one.name].made_by) for one in problem.repairs]
-    return tuple(_branch(telling, leaf, made_by, frozenset(members)) for leaf in likely[:MOST])
+    return tuple(
+        _branch(telling, leading, leaf, made_by, frozenset(members)) for leaf in likely[:MOST]
+    )
+
+
+@dataclass(frozen=True, eq=False)
+class _Leading:
+    """What the model says of the causes that are likely where some results lead."""
+
+    problem: Problem
+    model: FaultModel
+
+    @cached_property
+    def _entries(self) -> list[tuple[Suggestion, Array]]:
+        """What can be said briefly, and 1 for the scenarios in which one of its causes is there."""
+        faulty = self.problem.scenarios != 0
+        column = {name: number for number, name in enumerate(self.problem.causes)}
+        return [
+            (one, faulty[:, [column[name] for name in one.likely if name in column]].any(axis=1))
+            for one in self.model.suggestions
+            if one.briefly
+        ]
+
+    @cached_property
+    def _causes(self) -> Array:
+        """1 for the sets of causes that scenarios hold: shape (scenarios, sets)."""
+        _, which = np.unique(self.problem.scenarios != 0, axis=0, return_inverse=True)
+        return np.eye(which.max() + 1)[which.ravel()]
+
+    @cached_property
+    def _held(self) -> Array:
+        """Which scenarios each entry speaks of: shape (scenarios, entries)."""
+        return np.array([held for _, held in self._entries], dtype=np.float64).T
+
+    def suggested(self, weights: Array, made: Collection[str] = ()) -> Suggested | None:
+        """What the model says of the likely causes, by weights over the scenarios, without what
+        the checks `made` bring."""
+        if not self._entries:
+            return None
+        chances = (weights @ self._held / weights.sum()).tolist()
+        said = likeliest(
+            Suggested(one.briefly, (), one.likely, chance, one.name)
+            for (one, _), chance in zip(self._entries, chances, strict=True)
+        )
+        if said is None or not made:
+            return said
+        found = {name for check in made for name in self.model.checks_by_name[check].observes}
+        left = without_made(said.say, self.model.meanings, found)
+        return replace(said, say=left) if left else None
+
+    def to(self, weights: Array) -> str:
+        """What is alike where the same is done next: the suggestion, else the right repair."""
+        said = self.suggested(weights)
+        if said is not None:
+            return said.name
+        return str(_shares(self.problem, weights)[:-1].argmax())
+
+    def tells(self, joint: Array) -> float:
+        """The bits that results grouped by where they lead tell about the causes, times the chance
+        of getting there: `joint` is P(result, scenario) of each result."""
+        groups: dict[str, Array] = {}
+        for row in joint[joint.sum(axis=1) >= FOLLOWED]:
+            name = self.to(row)
+            groups[name] = groups.get(name, 0.0) + row
+        if len(groups) < 2:
+            return 0.0
+        rows = np.array([*groups.values()]) @ self._causes
+        return float(entropy(rows.sum(axis=0)[None]).sum() - entropy(rows).sum())
 
 
 def _findings(problem: Problem, check: str) -> list[_Finding]:
@@ -136,16 +204,15 @@ def _findings(problem: Problem, check: str) -> list[_Finding]:
     return found
 
 
-def _split(problem: Problem, leaf: _Leaf, finding: _Finding) -> list[_Leaf]:
-    """A leaf by the results of one finding more, those with the same right repair together."""
+def _split(leading: _Leading, leaf: _Leaf, finding: _Finding) -> list[_Leaf]:
+    """A leaf by the results of one finding more, those that lead to the same together."""
     joint = finding.likelihood * leaf.weights
     chances = joint.sum(axis=1)
     shares = (chances / leaf.weights.sum()).tolist()
-    alike: dict[int, list[int]] = {}
+    alike: dict[str, list[int]] = {}
     for place in np.argsort(-chances, kind="stable").tolist():
         if chances[place] >= FOLLOWED:
-            right = int(_shares(problem, joint[place])[:-1].argmax())
-            alike.setdefault(right, []).append(place)
+            alike.setdefault(leading.to(joint[place]), []).append(place)
     return [
         _Leaf(
             (
@@ -165,7 +232,11 @@ def _shares(problem: Problem, weights: Array) -> Array:
 
 
 def _branch(
-    telling: Telling, leaf: _Leaf, made_by: Sequence[frozenset[str]], members: frozenset[str]
+    telling: Telling,
+    leading: _Leading,
+    leaf: _Leaf,
+    made_by: Sequence[frozenset[str]],
+    members: frozenset[str],
 ) -> Branch:
     """A leaf as it is said; `made_by` are the checks that make each repair."""
     problem = telling.problem
@@ -189,6 +260,7 @@ def _branch(
         "" if check is None else problem.checks[check].name,
         tuple(problem.repairs[number].name for number in order),
         float(shares[-1]),
+        leading.suggested(weights, members),
     )
 
 

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import re
-from collections.abc import Mapping, Sequence
+from collections.abc import Collection, Iterable, Mapping, Sequence
 
 import numpy as np
 
@@ -56,18 +56,23 @@ def of_results(model: FaultModel, results: Mapping[str, str | None]) -> tuple[Su
 
 
 def of_likely(model: FaultModel, causes: Mapping[str, float]) -> Suggested | None:
-    """What likely causes suggest: the fewest of which one is likely enough to lead, else those of
-    which one is likeliest."""
-    found = [
+    """What likely causes suggest."""
+    return likeliest(
         Suggested(
             one.say, (), one.likely, min(1.0, sum(causes.get(c, 0.0) for c in one.likely)), one.name
         )
         for one in model.suggestions
-        if one.likely
-    ]
-    leads = [one for one in found if one.chance >= LEADS]
-    if leads:
-        return min(leads, key=lambda one: (len(one.causes), -one.chance))
+        if one.likely and one.say
+    )
+
+
+def likeliest(said: Iterable[Suggested]) -> Suggested | None:
+    """What is said of the fewest causes of which one is likely enough to lead, else of those of
+    which one is likeliest; None where none is likely."""
+    found = [*said]
+    enough = [one for one in found if one.chance >= LEADS]
+    if enough:
+        return min(enough, key=lambda one: (len(one.causes), -one.chance))
     likely = [one for one in found if one.chance >= LIKELY]
     return max(likely, key=lambda one: (one.chance, -len(one.causes)), default=None)
 
@@ -90,10 +95,10 @@ def by_weight(
     likeliest = all_told.argmax()
     ranked = []
     for place, one in enumerate(suggested):
-        leads = _leads(compiled.model, one)
+        first = leads(compiled.model, one)
         speaks = float((all_told - chances[place + len(suggested)])[likeliest])
-        if leads or speaks > -SPEAKS_AGAINST:
-            ranked.append((not leads, -float(np.abs(chances[place] - nothing).sum()), place))
+        if first or speaks > -SPEAKS_AGAINST:
+            ranked.append((not first, -float(np.abs(chances[place] - nothing).sum()), place))
     return tuple(suggested[place] for *_, place in sorted(ranked))
 
 
@@ -103,14 +108,16 @@ def with_likely(
     """What results suggest with what likely causes do, in its place."""
     if likely is None:
         return tuple(told)
-    first = likely.chance >= LEADS and len(likely.causes) <= FEW
-    leading = [number for number, one in enumerate(told, 1) if _leads(model, one)]
-    place = max(leading, default=0) if first else len(told)
+    leading = [number for number, one in enumerate(told, 1) if leads(model, one)]
+    place = max(leading, default=0) if leads(model, likely) else len(told)
     return (*told[:place], likely, *told[place:])
 
 
-def _leads(model: FaultModel, one: Suggested) -> bool:
-    """Whether it speaks of several results, or of what the model says first."""
+def leads(model: FaultModel, one: Suggested) -> bool:
+    """Whether it speaks of several results, of what the model says first, or of one or two causes
+    that are likely enough."""
+    if one.causes:
+        return one.chance >= LEADS and len(one.causes) <= FEW
     return len(one.findings) > 1 or not model.said_first.isdisjoint(one.findings)
 
 
@@ -145,6 +152,21 @@ def unsaid(say: str, meanings: Meanings, known: Mapping[str, str | None]) -> str
         else:
             kept.append(begun(f"{', '.join(open_)}."))
     return " ".join(kept)
+
+
+def without_made(say: str, meanings: Meanings, found: Collection[str]) -> str:
+    """Steps said briefly without those that bring no other findings than these.
+
+    >>> meanings = {"drain": {"power_drain": ()}}
+    >>> without_made("Drain, charger alone; memory; board", meanings, {"power_drain"})
+    'charger alone; memory; board'
+    """
+    kept = []
+    for steps in say.split("; "):
+        means = ((step, meanings.get(step.lower())) for step in steps.split(", "))
+        open_ = [step for step, of in means if of is None or not {*of} <= {*found}]
+        kept += [", ".join(open_)] if open_ else []
+    return "; ".join(kept)
 
 
 def conditions(sentence: str) -> list[str]:

@@ -56,7 +56,7 @@ class Telling:
 
     def _left(self, outcomes: Array) -> Array:
         """What is not known of the right repair in each joint result, times its probability."""
-        return _entropy(outcomes @ self._right)
+        return entropy(outcomes @ self._right)
 
     def _after(self, outcomes: Array) -> Array:
         """The same once each check more is made: shape (joint results, checks)."""
@@ -65,7 +65,7 @@ class Telling:
         rows, begins = self.problem.told
         kept = np.flatnonzero(outcomes.sum(axis=0) > 0.0)
         right = self._right[kept]
-        found = [_entropy((row[kept] * rows[:, kept]) @ right) for row in outcomes]
+        found = [entropy((row[kept] * rows[:, kept]) @ right) for row in outcomes]
         return np.add.reduceat(np.array(found), begins, axis=1)
 
     def more(self, outcomes: Array) -> Array:
@@ -80,7 +80,7 @@ class Telling:
 
     def more_by(self, likelihood: Array, outcomes: Array) -> Array:
         """The same of anything seen, by P(result | scenario): shape (results, scenarios)."""
-        after = _entropy((outcomes[:, None] * likelihood) @ self._right).sum(axis=1)
+        after = entropy((outcomes[:, None] * likelihood) @ self._right).sum(axis=1)
         told: Array = self._left(outcomes) - after
         return np.maximum(told, 0.0)
 
@@ -153,7 +153,7 @@ class Telling:
         return place if len(score) and bits[place] > 1e-6 and score[place] > 0.0 else None
 
 
-def _entropy(joint: Array) -> Array:
+def entropy(joint: Array) -> Array:
     """H(column | row) of each row of joint probabilities, times the row's probability."""
     whole = joint.sum(axis=-1)
     logs = np.log2(np.where(joint > 0.0, joint, 1.0))

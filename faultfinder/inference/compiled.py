@@ -23,7 +23,7 @@ from faultfinder.model.network import Array, DiscreteNetwork, Flags, dense_table
 from faultfinder.model.parts import FaultModel, Kind, Variable
 from faultfinder.model.routes import Routes, all_routes
 
-COMPILER_VERSION = 16
+COMPILER_VERSION = 17
 """Raised whenever the compiled form changes, so that kept results are made anew."""
 
 TREE_BUDGET = 1 << 21

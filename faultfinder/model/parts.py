@@ -316,12 +316,14 @@ class Precaution:
 class Suggestion:
     """What results, or likely causes, point to: the words `say` where every finding of `when`
     has one of its results, in the place of what their checks suggest for each alone; or where
-    one of the causes `likely` is there, more likely than not."""
+    one of the causes `likely` is there, more likely than not; `briefly` is the same in a few
+    words, for where a round leads."""
 
     name: str
     say: str
     when: Mapping[str, tuple[str, ...]] = field(default_factory=dict)
     likely: tuple[str, ...] = ()
+    briefly: str = ""
     line: int = 0
 
 

@@ -10,6 +10,7 @@ same facts; judges see both in random order. tests/benchmarks/advice/ holds what
 
 from __future__ import annotations
 
+import re
 import sys
 from collections import Counter
 from collections.abc import Sequence
@@ -20,17 +21,16 @@ import yaml
 from faultfinder.assess.casebook.books import read_cases, read_mapping, read_vocabulary
 from faultfinder.assess.casebook.judging import Judge
 from faultfinder.assess.casebook.wording import Wording
-from faultfinder.consultation.branches import Branch
+from faultfinder.consultation.branches import REPAIRS, Branch
 from faultfinder.consultation.consult import Consultation
-from faultfinder.consultation.suggestions import conditions
+from faultfinder.consultation.suggestions import conditions, leads
 from faultfinder.inference.loading import load_model
 from faultfinder.model.parts import Check, FaultModel
 from faultfinder.model.sentences import begun, sentences
 from faultfinder.report.consultation.branches import (
-    cause_words,
     in_short,
+    on_from,
     seen_words,
-    then_words,
 )
 from faultfinder.report.consultation.repair import in_short_step, repair_verb
 
@@ -40,7 +40,9 @@ WORDS = 45
 
 
 def step_words(told: Consultation, most: int = WORDS) -> str:
-    """What to do and where its results lead, in at most 45 words."""
+    """What to do and where its results lead, in at most 45 words: what comes before all else, the
+    round, what leads of what is suggested, where the round leads, and what else is suggested, each
+    as far as whole sentences fit. Where a sentence speaks of a check's results it is not named."""
     model = told.case.model.model
     step = told.next_step
     if told.stop or step is None:
@@ -50,32 +52,39 @@ def step_words(told: Consultation, most: int = WORDS) -> str:
     parts = [model.checks_by_name[name] for name in told.round if name != look]
     # Questions are for the counter; this is what hands do.
     parts = [part for part in parts if not part.asked] or parts
-    # As far as whole sentences fit: what comes before power, the round, what leads of what is
-    # suggested. Where there is no room for both, a check whose results it speaks of is not named.
     first = "" if told.first_look is None else f"{told.first_look.say} "
-    hints = [one.say for one in told.suggestions]
-    if hints and hints[0].startswith("Power off"):
-        first += f"{hints.pop(0)} "
+    hints = [*told.suggestions]
+    if hints and hints[0].say.startswith("Power off"):
+        first += f"{hints.pop(0).say} "
+    leading = [one for one in hints if leads(model, one)]
+    kept: list[str] = []
     said = first + _round(told, parts, [])
-    for place, words in enumerate(hints):
-        # What follows is left out where it would break off.
-        if place:
-            said = _with(said, [words], most)
-            continue
-        kept: list[str] = []
-        for sentence in sentences(words):
-            kept.append(sentence)
-            whole = " ".join([first + _round(told, parts, []), *kept])
-            less = " ".join([first + _round(told, parts, kept), *kept])
-            fits = [longer for longer in (whole, less) if len(longer.split()) <= most]
-            if not fits:
-                break
-            said = fits[0]
-    said = said.strip()
+
+    def add(sentence: str) -> bool:
+        """Whether there was room for it."""
+        nonlocal said
+        whole = " ".join([first + _round(told, parts, []), *kept, sentence])
+        less = " ".join([first + _round(told, parts, [*kept, sentence]), *kept, sentence])
+        fits = [longer for longer in (whole, less) if len(longer.split()) <= most]
+        if sentence.rstrip(".").lower() in said.lower():
+            return True
+        if not fits:
+            return False
+        said = fits[0]
+        kept.append(sentence)
+        return True
+
+    for one in leading[:1]:
+        # What follows hangs on what is before it.
+        all(add(sentence) for sentence in sentences(one.say))
     # Those already say where results lead.
-    if not hints:
-        said = _with(said, branches_in_short(model, told.branches, most - len(said.split())), most)
-    return _cut(said, most)
+    if not leading:
+        for sentence in branches_in_short(model, told.branches):
+            add(sentence)
+    for one in hints:
+        if one not in leading[:1]:
+            add(one.say)
+    return _cut(said.strip(), most)
 
 
 def _round(told: Consultation, parts: Sequence[Check], beside: Sequence[str]) -> str:
@@ -105,34 +114,13 @@ def _hand_over(told: Consultation) -> str:
     return f"ask its worth to the owner: from {worth:.0f} on, {then}; else hand over, data saved"
 
 
-def branches_in_short(model: FaultModel, branches: Sequence[Branch], most: int) -> list[str]:
-    """A sentence for each branch without chances, with the likeliest result of each finding, in at
-    most so many words together: as many branches as there is room for, then as much of each."""
-    made: list[str] = []
-    for causes, repairs in ((1, 4), (1, 3), (0, 4), (0, 3), (0, 2)):
-        said = []
-        for branch in branches:
-            then = ", ".join(then_words(model, branch.check, branch.repairs[:repairs]))
-            names = [cause_words(model, cause) for cause in [*branch.causes][:causes]]
-            begin = [f"{begun(seen_words(model, branch, 1))}:"] if branch.seen else []
-            said.append(" ".join([*begin, f"{'; then '.join([*names, then])}."]))
-            if sum(len(one.split()) for one in said) > most:
-                said.pop()
-                break
-        if len(said) > len(made) and (repairs > 1 or not made):
-            made = said
-        if len(made) == len(branches):
-            break
-    return [begun(one) for one in made]
-
-
-def _with(said: str, sentences: Sequence[str], most: int) -> str:
-    """The same with as many of the sentences, from the first, as there is room for."""
-    for sentence in sentences:
-        if len(f"{said} {sentence}".split()) > most:
-            break
-        said += "" if sentence.rstrip(".").lower() in said.lower() else f" {sentence}"
-    return said
+def branches_in_short(model: FaultModel, branches: Sequence[Branch]) -> list[str]:
+    """A sentence for each branch without chances, with the likeliest result of each finding."""
+    made = []
+    for branch in branches:
+        seen = re.sub(r" \([^)]*\)", "", seen_words(model, branch, 1))
+        made.append(begun(f"{f'{seen}: ' if seen else ''}{on_from(model, branch, REPAIRS)}."))
+    return made
 
 
 def _cut(text: str, most: int) -> str:

@@ -284,6 +284,7 @@ SUGGESTION = Keys(
         "when": "{finding: [results]}: each finding was told with one of its results",
         "likely": "causes, a list: one of them is more likely than not",
         "say": "what they point to, as `suggests` of a check has it",
+        "briefly": "with likely: the same in at most 14 words, for where a round leads",
     },
 )
 

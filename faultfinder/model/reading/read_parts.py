@@ -298,9 +298,13 @@ def read_suggestions(root: Fields, heads: Mapping[str, Head], off: str) -> tuple
                 "Give what was told, when: {after: [new_system], image: [doubled]}, or the causes "
                 "that it is for, likely: [lamp].",
             )
-        said = fields.text("say", "Say what they point to: say: ...")
-        said = _with_off(fields, fields.line_of("say"), fields.label, said, off)
-        found.append(Suggestion(name, said, when, likely, fields.line))
+        brief = fields.text("briefly")
+        said = fields.text("say", "" if brief else "Say what they point to: say: ...")
+        said, brief = (
+            _with_off(fields, fields.line_of(key), fields.label, words, off)
+            for key, words in (("say", said), ("briefly", brief))
+        )
+        found.append(Suggestion(name, said, when, likely, brief, fields.line))
     return tuple(found)
 
 

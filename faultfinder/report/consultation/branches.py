@@ -29,10 +29,18 @@ def branch_words(model: FaultModel, branch: Branch) -> str:
     ]
     seen = f"If {seen_words(model, branch)}, {percent(branch.chance)}"
     said = f"{seen if branch.seen else 'Whatever shows'}: {' or '.join(causes)}"
-    then = ", ".join(then_words(model, branch.check, branch.repairs))
+    then = on_from(model, branch)
     if branch.none >= HARDLY:
         then += ", or hand over" if then else "hand over"
     return f"{said}; then {then}." if then else f"{said}."
+
+
+def on_from(model: FaultModel, branch: Branch, most: int | None = None) -> str:
+    """How to go on in a branch: what the model says of its likely causes, else its repairs, at
+    most so many."""
+    if branch.leads is not None:
+        return _lower(branch.leads.say)
+    return ", ".join(then_words(model, branch.check, branch.repairs[:most]))
 
 
 def _plain(name: str) -> str:
