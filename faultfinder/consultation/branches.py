@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Collection, Mapping, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from functools import cached_property
 
 import numpy as np
@@ -13,7 +13,7 @@ from faultfinder.decide.problem import Problem
 from faultfinder.decide.repair_order import lies_on_the_way, most_likely_order
 from faultfinder.decide.together import Telling, entropy
 from faultfinder.model.answers import split_results
-from faultfinder.model.network import Array
+from faultfinder.model.network import Array, Ints
 from faultfinder.model.parts import FaultModel, Suggestion
 
 MOST = 3
@@ -93,7 +93,7 @@ def branches_of(problem: Problem, model: FaultModel, members: Sequence[str]) -> 
     to the same staying together; then what tells most in one of the branches splits that one.
     """
     telling = Telling(problem)
-    leading = _Leading(problem, model)
+    leading = _Leading(telling, model)
     findings = [one for name in members for one in _findings(problem, name)]
 
     def tells(leaf: _Leaf) -> list[float]:
@@ -118,74 +118,82 @@ def branches_of(problem: Problem, model: FaultModel, members: Sequence[str]) -> 
     likely = [leaf for leaf in leaves if leaf.weights.sum() >= LIKELY]
     likely.sort(key=lambda leaf: -float(leaf.weights.sum()))
     made_by = [frozenset(model.repairs_by_name[one.name].made_by) for one in problem.repairs]
-    return tuple(
-        _branch(telling, leading, leaf, made_by, frozenset(members)) for leaf in likely[:MOST]
-    )
+    return tuple(_branch(leading, leaf, made_by, frozenset(members)) for leaf in likely[:MOST])
 
 
 @dataclass(frozen=True, eq=False)
 class _Leading:
     """What the model says of the causes that are likely where some results lead."""
 
-    problem: Problem
+    telling: Telling
     model: FaultModel
 
-    @cached_property
-    def _entries(self) -> list[tuple[Suggestion, Array]]:
-        """What can be said briefly, and 1 for the scenarios in which one of its causes is there."""
-        faulty = self.problem.scenarios != 0
-        column = {name: number for number, name in enumerate(self.problem.causes)}
-        return [
-            (one, faulty[:, [column[name] for name in one.likely if name in column]].any(axis=1))
-            for one in self.model.suggestions
-            if one.briefly
-        ]
+    @property
+    def problem(self) -> Problem:
+        """What is decided on."""
+        return self.telling.problem
 
     @cached_property
-    def _causes(self) -> Array:
-        """1 for the sets of causes that scenarios hold: shape (scenarios, sets)."""
-        _, which = np.unique(self.problem.scenarios != 0, axis=0, return_inverse=True)
-        return np.eye(which.max() + 1)[which.ravel()]
+    def _entries(self) -> list[Suggestion]:
+        """What can be said briefly."""
+        return [one for one in self.model.suggestions if one.briefly]
 
     @cached_property
     def _held(self) -> Array:
-        """Which scenarios each entry speaks of: shape (scenarios, entries)."""
-        return np.array([held for _, held in self._entries], dtype=np.float64).T
+        """1 for the scenarios in which one of an entry's causes is there: (scenarios, entries)."""
+        faulty = self.problem.scenarios != 0
+        names = self.problem.causes
+        held = [
+            faulty[:, [place for place, name in enumerate(names) if name in one.likely]].any(axis=1)
+            for one in self._entries
+        ]
+        return np.array(held, dtype=np.float64).reshape(len(held), len(faulty)).T
 
-    def suggested(self, weights: Array, made: Collection[str] = ()) -> Suggested | None:
+    @cached_property
+    def _alike(self) -> tuple[Ints, Ints]:
+        """The scenarios in an order in which those with the same faulty causes stand together, and
+        where each such set begins."""
+        sets = np.packbits(self.problem.scenarios != 0, axis=1)
+        order = np.lexsort(sets.T)
+        changes = (sets[order[1:]] != sets[order[:-1]]).any(axis=1)
+        return order.astype(np.int64), np.flatnonzero(np.append(True, changes))
+
+    def to(self, rows: Array) -> list[int]:
+        """What is alike where the same is done next, in rows of weights over the scenarios: the
+        place of what is said of the likely causes, else one of the right repair, below 0."""
+        repairs = [-1 - int(_shares(self.problem, row)[:-1].argmax()) for row in rows]
+        if not self._entries:
+            return repairs
+        chances = rows @ self._held / rows.sum(axis=1, keepdims=True)
+        said = likeliest(chances, np.array([len(one.likely) for one in self._entries]))
+        return [
+            one if one >= 0 else repair for one, repair in zip(said.tolist(), repairs, strict=True)
+        ]
+
+    def suggested(self, weights: Array, made: Collection[str]) -> Suggested | None:
         """What the model says of the likely causes, by weights over the scenarios, without what
         the checks `made` bring."""
-        if not self._entries:
+        (place,) = self.to(weights[None])
+        if place < 0:
             return None
-        chances = (weights @ self._held / weights.sum()).tolist()
-        said = likeliest(
-            Suggested(one.briefly, (), one.likely, chance, one.name)
-            for (one, _), chance in zip(self._entries, chances, strict=True)
-        )
-        if said is None or not made:
-            return said
+        one = self._entries[place]
         found = {name for check in made for name in self.model.checks_by_name[check].observes}
-        left = without_made(said.say, self.model.meanings, found)
-        return replace(said, say=left) if left else None
-
-    def to(self, weights: Array) -> str:
-        """What is alike where the same is done next: the suggestion, else the right repair."""
-        said = self.suggested(weights)
-        if said is not None:
-            return said.name
-        return str(_shares(self.problem, weights)[:-1].argmax())
+        left = without_made(one.briefly, self.model.meanings, found)
+        chance = float(weights @ self._held[:, place] / weights.sum())
+        return Suggested(left, (), one.likely, chance, one.name) if left else None
 
     def tells(self, joint: Array) -> float:
-        """The bits that results grouped by where they lead tell about the causes, times the chance
-        of getting there: `joint` is P(result, scenario) of each result."""
-        groups: dict[str, Array] = {}
-        for row in joint[joint.sum(axis=1) >= FOLLOWED]:
-            name = self.to(row)
-            groups[name] = groups.get(name, 0.0) + row
-        if len(groups) < 2:
+        """The bits that results, those that lead to the same together, tell about the causes,
+        times the chance of getting there: `joint` is P(result, scenario) of each result."""
+        rows = joint[joint.sum(axis=1) >= FOLLOWED]
+        leads = np.array(self.to(rows))
+        ways = np.unique(leads)
+        if len(ways) < 2:
             return 0.0
-        rows = np.array([*groups.values()]) @ self._causes
-        return float(entropy(rows.sum(axis=0)[None]).sum() - entropy(rows).sum())
+        grouped = (leads[None] == ways[:, None]) @ rows
+        order, begins = self._alike
+        causes = np.add.reduceat(grouped[:, order], begins, axis=1)
+        return float(entropy(causes.sum(axis=0)) - entropy(causes).sum())
 
 
 def _findings(problem: Problem, check: str) -> list[_Finding]:
@@ -209,10 +217,10 @@ def _split(leading: _Leading, leaf: _Leaf, finding: _Finding) -> list[_Leaf]:
     joint = finding.likelihood * leaf.weights
     chances = joint.sum(axis=1)
     shares = (chances / leaf.weights.sum()).tolist()
-    alike: dict[str, list[int]] = {}
-    for place in np.argsort(-chances, kind="stable").tolist():
-        if chances[place] >= FOLLOWED:
-            alike.setdefault(leading.to(joint[place]), []).append(place)
+    alike: dict[int, list[int]] = {}
+    followed = [n for n in np.argsort(-chances, kind="stable").tolist() if chances[n] >= FOLLOWED]
+    for place, lead in zip(followed, leading.to(joint[followed]), strict=True):
+        alike.setdefault(lead, []).append(place)
     return [
         _Leaf(
             (
@@ -232,14 +240,13 @@ def _shares(problem: Problem, weights: Array) -> Array:
 
 
 def _branch(
-    telling: Telling,
     leading: _Leading,
     leaf: _Leaf,
     made_by: Sequence[frozenset[str]],
     members: frozenset[str],
 ) -> Branch:
     """A leaf as it is said; `made_by` are the checks that make each repair."""
-    problem = telling.problem
+    telling, problem = leading.telling, leading.problem
     chance = float(leaf.weights.sum())
     weights = leaf.weights / chance
     held = weights @ (problem.scenarios != 0)

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import re
-from collections.abc import Collection, Iterable, Mapping, Sequence
+from collections.abc import Collection, Mapping, Sequence
 
 import numpy as np
 
@@ -57,24 +57,26 @@ def of_results(model: FaultModel, results: Mapping[str, str | None]) -> tuple[Su
 
 def of_likely(model: FaultModel, causes: Mapping[str, float]) -> Suggested | None:
     """What likely causes suggest."""
-    return likeliest(
-        Suggested(
-            one.say, (), one.likely, min(1.0, sum(causes.get(c, 0.0) for c in one.likely)), one.name
-        )
-        for one in model.suggestions
-        if one.likely and one.say
-    )
+    entries = [one for one in model.suggestions if one.likely and one.say]
+    if not entries:
+        return None
+    sums = [min(1.0, sum(causes.get(cause, 0.0) for cause in one.likely)) for one in entries]
+    best = int(likeliest(np.array([sums]), np.array([len(one.likely) for one in entries]))[0])
+    if best < 0:
+        return None
+    one = entries[best]
+    return Suggested(one.say, (), one.likely, sums[best], one.name)
 
 
-def likeliest(said: Iterable[Suggested]) -> Suggested | None:
-    """What is said of the fewest causes of which one is likely enough to lead, else of those of
-    which one is likeliest; None where none is likely."""
-    found = [*said]
-    enough = [one for one in found if one.chance >= LEADS]
-    if enough:
-        return min(enough, key=lambda one: (len(one.causes), -one.chance))
-    likely = [one for one in found if one.chance >= LIKELY]
-    return max(likely, key=lambda one: (one.chance, -len(one.causes)), default=None)
+def likeliest(chances: Array, sizes: Array) -> Array:
+    """Which entry has a say in each row of `chances`, shape (rows, entries), that one of its
+    causes is there: that of the fewest causes, `sizes`, of those likely enough to lead, else the
+    likeliest; -1 where none is likely. Shape (rows,)."""
+    enough = np.where(chances >= LEADS, chances - 2.0 * sizes, -np.inf)
+    likely = np.where(chances >= LIKELY, chances - 1e-9 * sizes, -np.inf)
+    leads = enough.max(axis=1) > -np.inf
+    best = np.where(leads, enough.argmax(axis=1), likely.argmax(axis=1))
+    return np.where(leads | (likely.max(axis=1) > -np.inf), best, -1)
 
 
 def by_weight(
