@@ -23,7 +23,7 @@ from faultfinder.assess.casebook.judging import Judge
 from faultfinder.assess.casebook.wording import Wording
 from faultfinder.consultation.branches import REPAIRS, Branch
 from faultfinder.consultation.consult import Consultation
-from faultfinder.consultation.suggestions import conditions, leads
+from faultfinder.consultation.suggestions import LEADS, Suggested, conditions, leads, of_likely
 from faultfinder.inference.loading import load_model
 from faultfinder.model.parts import Check, FaultModel
 from faultfinder.model.sentences import begun, sentences
@@ -37,6 +37,9 @@ from faultfinder.report.consultation.repair import in_short_step, repair_verb
 BOOK = Path(__file__).resolve().parents[2] / "models" / "casebook"
 PAIRS = Path(__file__).parent / "advice" / "pairs.yaml"
 WORDS = 45
+
+CLEAR = 0.85
+"""Of what a round may show, as much as has to lead on for its branches to be said."""
 
 
 def step_words(told: Consultation, most: int = WORDS) -> str:
@@ -57,34 +60,52 @@ def step_words(told: Consultation, most: int = WORDS) -> str:
     if hints and hints[0].say.startswith("Power off"):
         first += f"{hints.pop(0).say} "
     leading = [one for one in hints if leads(model, one)]
-    kept: list[str] = []
-    said = first + _round(told, parts, [])
-
-    def add(sentence: str) -> bool:
-        """Whether there was room for it."""
-        nonlocal said
-        whole = " ".join([first + _round(told, parts, []), *kept, sentence])
-        less = " ".join([first + _round(told, parts, [*kept, sentence]), *kept, sentence])
-        fits = [longer for longer in (whole, less) if len(longer.split()) <= most]
-        if sentence.rstrip(".").lower() in said.lower():
-            return True
-        if not fits:
-            return False
-        said = fits[0]
-        kept.append(sentence)
-        return True
-
-    for one in leading[:1]:
-        # What follows hangs on what is before it.
-        all(add(sentence) for sentence in sentences(one.say))
-    # Those already say where results lead.
-    if not leading:
-        for sentence in branches_in_short(model, told.branches):
-            add(sentence)
+    if not leading and _open(told):
+        said = first + _with_branches(told, parts, most - len(first.split()))
+    else:
+        said = _hinted(told, first, parts, (leading or hints)[:1], most)
     for one in hints:
-        if one not in leading[:1]:
-            add(one.say)
+        if len(f"{said} {one.say}".split()) <= most and one.say not in said:
+            said += f" {one.say}"
     return _cut(said.strip(), most)
+
+
+def _open(told: Consultation) -> bool:
+    """Whether the round says which way to go on, of two or more that are open."""
+    likely = of_likely(told.case.model.model, told.causes)
+    ways = [one for one in told.branches if one.leads is not None]
+    known = likely is not None and likely.chance >= LEADS
+    return not known and len(ways) > 1 and sum(one.chance for one in ways) >= CLEAR
+
+
+def _with_branches(told: Consultation, parts: Sequence[Check], most: int) -> str:
+    """The round and where it leads: as many branches as there is room for, then as many checks
+    that they do not speak of."""
+    branches = branches_in_short(told.case.model.model, told.branches)
+    while branches and len(" ".join(branches).split()) > most:
+        branches.pop()
+    spoken = {seen.finding for one in told.branches[: len(branches)] for seen in one.seen}
+    parts = [part for part in parts if not spoken.issuperset(part.observes)]
+    while parts and len(" ".join([_round(told, parts, []), *branches]).split()) > most:
+        parts.pop()
+    return " ".join([_round(told, parts, []), *branches]).strip()
+
+
+def _hinted(
+    told: Consultation, first: str, parts: Sequence[Check], hints: Sequence[Suggested], most: int
+) -> str:
+    """The round and what leads of what is suggested, as far as whole sentences fit."""
+    said = first + _round(told, parts, [])
+    kept: list[str] = []
+    for sentence in [s for one in hints for s in sentences(one.say)]:
+        kept.append(sentence)
+        whole = " ".join([first + _round(told, parts, []), *kept])
+        less = " ".join([first + _round(told, parts, kept), *kept])
+        fits = [longer for longer in (whole, less) if len(longer.split()) <= most]
+        if not fits:
+            break
+        said = fits[0]
+    return said
 
 
 def _round(told: Consultation, parts: Sequence[Check], beside: Sequence[str]) -> str:
@@ -115,11 +136,16 @@ def _hand_over(told: Consultation) -> str:
 
 
 def branches_in_short(model: FaultModel, branches: Sequence[Branch]) -> list[str]:
-    """A sentence for each branch without chances, with the likeliest result of each finding."""
-    made = []
+    """A sentence for each branch without chances, with the likeliest result of each finding; that
+    power is off is said once."""
+    off = next((one.short.lower() for one in model.stages if one.short and not one.powered), "")
+    made: list[str] = []
     for branch in branches:
         seen = re.sub(r" \([^)]*\)", "", seen_words(model, branch, 1))
-        made.append(begun(f"{f'{seen}: ' if seen else ''}{on_from(model, branch, REPAIRS)}."))
+        on = on_from(model, branch, REPAIRS)
+        if off and any(off in one.lower() for one in made):
+            on = on.replace(f"{off}, ", "")
+        made.append(begun(f"{f'{seen}: ' if seen else ''}{on}."))
     return made
 
 
