@@ -17,7 +17,6 @@ from click.testing import CliRunner, Result
 
 from faultfinder.assess.casebook.advisers import agreement, asked, jaccard
 from faultfinder.assess.casebook.books import (
-    Adviser,
     Mapped,
     RealCase,
     Vocabulary,
@@ -226,14 +225,14 @@ def test_agreement_is_first_among_three_and_the_overlap_of_rounds(torch_book: Bo
     line = torch_book.lines[0]
     judged = line.judged["intake"]
     brought = {fact for one in judged.round for fact in one.facts}
-    rounds = {"one": (Adviser(("cell_reading",)), Adviser(("colour",)))}
+    rounds = {"one": (("cell_reading",), ("colour",))}
     found = agreement([(line.case, judged)], rounds)
     assert found is not None
     expected = jaccard(brought, {"cell_reading"}) / 2
     assert (found.count, found.first, found.overlap) == (2, 0.5, pytest.approx(expected))
     skipped = frozenset({"odd"})
-    assert asked(Adviser(("odd", "b")), skipped) == ("b",)
-    assert asked(Adviser(("odd",)), skipped) == ()
+    assert asked(("odd", "b"), skipped) == ("b",)
+    assert asked(("odd",), skipped) == ()
 
 
 # What is not listed
@@ -450,7 +449,7 @@ def test_advisers_speak_of_shipped_cases_in_its_words() -> None:
     for advisers in rounds.values():
         assert len(advisers) == 2
         for one in advisers:
-            assert set(one.round) <= set(words.facts)
+            assert set(one) <= set(words.facts)
 
 
 def test_no_code_names_a_case_an_expectation_or_a_fact() -> None:

@@ -12,7 +12,7 @@ from faultfinder.inference.compiled import CompiledModel, compile_model
 from faultfinder.learning.records import ClosedTicket
 from faultfinder.learning.watch.drift import drift
 from faultfinder.learning.watch.unlikely import unlikely_tickets
-from faultfinder.model.parts import FaultModel, Kind, Row, Table
+from faultfinder.model.parts import FaultModel, Row, Table
 from faultfinder.model.reading.reader import parse_model
 from faultfinder.report.learning.text import _add_doubtful
 from faultfinder.report.page import Page
@@ -52,7 +52,7 @@ def test_a_cause_that_became_common_is_found_and_nothing_is_where_nothing_change
     before = dated(drawn(lid, 600, seed=1), SPRING)
     after = dated(drawn(later, 600, seed=2), SUMMER)
     first = drift(lid, [*before, *after], "2024-05-01")[0]
-    assert (first.name, first.kind) == ("strip", Kind.CAUSE)
+    assert first.name == "strip"
     assert first.states == ("absent", "present")
     assert first.adjusted is not None
     assert first.adjusted < 1e-6

@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
-from faultfinder.assess.casebook.books import Adviser, RealCase
+from faultfinder.assess.casebook.books import Advised, RealCase
 from faultfinder.assess.casebook.judging import Entry, Judged
 
 FIRST = 3
@@ -23,7 +23,7 @@ class Agreement:
 
 
 def agreement(
-    intakes: Sequence[tuple[RealCase, Judged]], rounds: Mapping[str, Sequence[Adviser]]
+    intakes: Sequence[tuple[RealCase, Judged]], rounds: Mapping[str, Sequence[Advised]]
 ) -> Agreement | None:
     """The agreement over the cases that advisers judged; None for no such case."""
     first: list[float] = []
@@ -39,9 +39,8 @@ def agreement(
     return Agreement(len(first), sum(first) / len(first), sum(overlap) / len(overlap))
 
 
-def asked(adviser: Adviser, skipped: frozenset[str]) -> tuple[str, ...]:
+def asked(words: Advised, skipped: frozenset[str]) -> Advised:
     """The adviser's round; it counts from its second word where it begins with a skipped one."""
-    words = adviser.round
     return words[1:] if words and words[0] in skipped else words
 
 

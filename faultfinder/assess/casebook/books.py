@@ -71,19 +71,14 @@ class Situation:
     """Facts of a machine and what must follow; `builds` is empty for all of them."""
 
     id: str
-    says: str
     builds: tuple[str, ...]
     facts: Told
     then: tuple[tuple[str, Any], ...]
     """(clause, its body) in the order of the file."""
 
 
-@dataclass(frozen=True)
-class Adviser:
-    """What an adviser would do next: checks by the fact that each brings, in order."""
-
-    round: tuple[str, ...]
-    action: str = "none"
+Advised = tuple[str, ...]
+"""What an adviser would do next: checks by the fact that each brings, in order."""
 
 
 @dataclass(frozen=True)
@@ -249,7 +244,6 @@ def read_situations(place: Path) -> tuple[Situation, ...]:
         situations.append(
             Situation(
                 str(one["id"]),
-                str(one.get("says", "")),
                 () if builds == ("all",) else builds,
                 _facts(place, one["id"], [one.get("facts") or {}]),
                 tuple(next(iter(clause.items())) for clause in then),
@@ -258,11 +252,11 @@ def read_situations(place: Path) -> tuple[Situation, ...]:
     return tuple(situations)
 
 
-def read_rounds(place: Path) -> dict[str, tuple[Adviser, ...]]:
+def read_rounds(place: Path) -> dict[str, tuple[Advised, ...]]:
     """Case -> what each adviser would do. Raises ModelFileError and MisuseError."""
     return {
         case: tuple(
-            Adviser(_words(one.get("round", [])), str(one.get("action", "none")))
+            _words(one.get("round", []))
             for one in _pairs(advisers).values()
             if isinstance(one, dict)
         )

@@ -55,10 +55,6 @@ class OneStep:
     def _gains(self) -> Gains:
         return Gains(self.problem)
 
-    def bits(self, weights: Array) -> Array:
-        """The information gain of every check, in bits: shape (checks,)."""
-        return self._gains.bits(weights)
-
     @cached_property
     def _own(self) -> tuple[Array, Ints]:
         checks = self.problem.checks
@@ -74,16 +70,13 @@ class OneStep:
         sure."""
         made = np.zeros((1, len(self.problem.checks)), dtype=np.bool_)
         made[0, list(situation.checked)] = True
-        best = int(self.checks(situation.weights[None], np.array([situation.stage]), made)[0])
+        best = int(self.looked(situation.weights[None], np.array([situation.stage]), made)[0][0])
         return None if best < 0 else Action("check", best, np.nan)
 
-    def checks(self, weights: Array, stages: Ints, made: Flags) -> Ints:
-        """The same in several situations: beliefs (situations, scenarios), stages (situations,)
-        and checks made (situations, checks) to the checks by number, -1 for none."""
-        return self.looked(weights, stages, made)[0]
-
     def looked(self, weights: Array, stages: Ints, made: Flags) -> tuple[Ints, Array]:
-        """The same, and how likely each result of every check is: (situations, results)."""
+        """The same in several situations: beliefs (situations, scenarios), stages (situations,)
+        and checks made (situations, checks) to the checks by number, -1 for none, and how likely
+        each result of every check is: (situations, results)."""
         outcomes, bits = self._gains.foretold(weights)
         if not self.problem.checks or not len(stages):
             return np.full(len(stages), -1), outcomes

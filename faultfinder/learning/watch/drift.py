@@ -12,7 +12,6 @@ from faultfinder.inference.compiled import CompiledModel
 from faultfinder.learning.em.patterns import Codec, moment
 from faultfinder.learning.records import ClosedTicket
 from faultfinder.model.network import Ints
-from faultfinder.model.parts import Kind
 
 LEAST_EXPECTED = 5.0
 """Expected count below which chi-square is not trusted (common practice: Cochran 1954)."""
@@ -28,7 +27,6 @@ class Shift:
     """
 
     name: str
-    kind: Kind
     states: tuple[str, ...]
     counts_before: tuple[int, ...]
     counts_after: tuple[int, ...]
@@ -60,7 +58,7 @@ def drift(
     """
     codec = Codec(compiled)
     at = moment(split, "The date to split at")
-    network, model = compiled.network, compiled.model
+    network = compiled.network
     sizes = [
         network.cards[number] + 1 if place < codec.findings else 3
         for place, number in enumerate(codec.columns)
@@ -87,19 +85,18 @@ def drift(
         cause = place >= codec.findings
         states = ("absent", "present") if cause else network.states[number]
         table = counts[:, place, 1 : len(states) + 1]
-        told.append((name, model.by_name[name].kind, states, table, homogeneity(table)))
+        told.append((name, states, table, homogeneity(table)))
     adjusted = iter(benjamini_hochberg([p for *_, p in told if p is not None]))
     shifts = [
         Shift(
             name,
-            kind,
             states,
             tuple(table[0].tolist()),
             tuple(table[1].tolist()),
             p,
             None if p is None else next(adjusted),
         )
-        for name, kind, states, table, p in told
+        for name, states, table, p in told
     ]
     return tuple(sorted(shifts, key=lambda s: (2.0 if s.p_value is None else s.p_value, s.name)))
 

@@ -35,7 +35,6 @@ class Span:
     """`minutes` in which `items` were done on a ticket, each once or more; `said` by somebody
     rather than read from the log."""
 
-    ticket: int
     minutes: float
     items: tuple[Item, ...]
     said: bool = False
@@ -46,7 +45,6 @@ class JobTime:
     """A job's minutes by its log, `spans` of work; `untimed` is what was done at times that
     cannot be told. It was `left` in that stage."""
 
-    ticket: int
     spans: tuple[Span, ...]
     untimed: tuple[Item, ...]
     left: str
@@ -71,8 +69,8 @@ def job_time(ticket: Ticket, compiled: CompiledModel) -> JobTime:
     if ticket.bench_minutes is not None:
         steps = [(STEP, *items) for _, items in _groups(ticket, compiled, 0.0) if items]
         done = tuple(item for step in steps for item in step)
-        spans_said = (Span(ticket.number, ticket.bench_minutes, done, said=True),)
-        return JobTime(ticket.number, spans_said if done else (), (), _end(done, left))
+        spans_said = (Span(ticket.bench_minutes, done, said=True),)
+        return JobTime(spans_said if done else (), (), _end(done, left))
     spans: list[Span] = []
     untimed: list[Item] = []
     last: Event | None = None
@@ -84,10 +82,10 @@ def job_time(ticket: Ticket, compiled: CompiledModel) -> JobTime:
             if minutes is None:
                 untimed += items
             else:
-                spans.append(Span(ticket.number, minutes, (STEP, *items)))
+                spans.append(Span(minutes, (STEP, *items)))
         # What comes after anything but work waited for something.
         last = end if items else None
-    return JobTime(ticket.number, tuple(spans), tuple(untimed), left)
+    return JobTime(tuple(spans), tuple(untimed), left)
 
 
 def _end(items: Sequence[Item], begun: str) -> str:
