@@ -67,16 +67,11 @@ class _FamilyReader(FamilyNames):
         if len(allowed) == 1:
             one_of = "Give any_of: the conditions or causes that make the customer complain."
         if not given:
-            self.faults.add(
-                self.head.line, f"{self.head.label} says nothing about its probabilities.", one_of
-            )
+            self._add(self.head.variable.line, "says nothing about its probabilities.", one_of)
             return None
         if len(given) > 1:
-            self.faults.add(
-                fields.line_of(given[1]),
-                f"{self.head.label} says its probabilities twice: {listed(given)}.",
-                one_of,
-            )
+            said = f"says its probabilities twice: {listed(given)}."
+            self._add(fields.line_of(given[1]), said, one_of)
         form = given[0]
         node = fields.node(form, one_of)
         if node is None:

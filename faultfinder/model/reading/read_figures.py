@@ -43,7 +43,7 @@ from faultfinder.model.reading import keys
 from faultfinder.model.reading.family_names import FamilyNames, Gives
 from faultfinder.model.reading.faults import Faults, figure, shown
 from faultfinder.model.reading.fields import Fields
-from faultfinder.model.reading.read_variables import FORMS, Head, is_own, read_basis
+from faultfinder.model.reading.read_variables import FORMS, UNREAD, Head, is_own, read_basis
 from faultfinder.model.reading.yaml_nodes import Node, Text
 
 PRINT_TOLERANCE = 0.02
@@ -81,7 +81,7 @@ def read_figures(root: Fields, heads: Mapping[str, Head]) -> Figures:
         table = reader.read() if fields.usable else None
         if table is None or faults.told > before or not reader.sound:
             unsound.add(word.value)
-        tables[word.value] = table or Table((), ())
+        tables[word.value] = table or UNREAD
         if reader.basis is not None:
             bases[word.value] = reader.basis
     return Figures(tables, bases, tuple(conditions.values()), frozenset(unsound))
@@ -231,7 +231,7 @@ class _Reader(FamilyNames):
             self.conditions[name] = Variable(
                 name=name,
                 kind=Kind.CONDITION,
-                title="The first of: " + ", ".join(head.title for head in members),
+                title="The first of: " + ", ".join(head.variable.title for head in members),
                 states=states,
                 distribution=FirstOf(tuple(head.name for head in members)),
                 line=self.fields.line_of("of"),
@@ -351,5 +351,7 @@ def with_first_of(heads: Mapping[str, Head]) -> dict[str, Head]:
         states: tuple[str, ...] = ()
         if members and all(member.states for member in members):
             states = first_of_states((member.name, member.states) for member in members)
-        done[name] = replace(head, states=states, first_of=tuple(member.name for member in members))
+        variable = replace(head.variable, states=states)
+        names = tuple(member.name for member in members)
+        done[name] = replace(head, variable=variable, first_of=names)
     return done

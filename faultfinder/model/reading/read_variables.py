@@ -11,7 +11,7 @@ from collections.abc import Mapping
 from dataclasses import dataclass, field
 
 from faultfinder.model.answers import fold
-from faultfinder.model.parts import NO_FORMER, Basis, Former, Kind, Reading, Striking
+from faultfinder.model.parts import Basis, Kind, Reading, Striking, Table, Variable
 from faultfinder.model.reading import keys
 from faultfinder.model.reading.faults import Faults, listed, shown
 from faultfinder.model.reading.fields import (
@@ -26,6 +26,9 @@ from faultfinder.model.reading.fields import (
 )
 from faultfinder.model.reading.read_former import read_former, read_states_were
 from faultfinder.model.reading.yaml_nodes import Node, Text
+
+UNREAD = Table((), ())
+"""Stands in the place of a distribution until that is read."""
 
 FORMS = tuple(keys.DISTRIBUTION)
 """The ways to say a distribution; a variable takes exactly one."""
@@ -57,27 +60,27 @@ PLURAL = {
 
 @dataclass(frozen=True)
 class Head:
-    """A variable before its distribution is read. `states` is empty when unreadable.
+    """A variable before its distribution is read. Its states are empty when unreadable.
 
     `first_of` names the variables of which this is the first present; None for all others.
     """
 
-    name: str
-    kind: Kind
-    title: str
-    states: tuple[str, ...]
+    variable: Variable
     fields: Fields
-    line: int
     state_lines: Mapping[str, int] = field(default_factory=dict)
-    ask: str = ""
-    words: Mapping[str, tuple[str, ...]] = field(default_factory=dict)
-    reading: Reading | None = None
-    note: str = ""
-    basis: Basis | None = None
     first_of: tuple[str, ...] | None = None
-    striking: Striking | None = None
-    was: Former = NO_FORMER
-    states_were: Mapping[str, tuple[str, ...]] = field(default_factory=dict)
+
+    @property
+    def name(self) -> str:
+        return self.variable.name
+
+    @property
+    def kind(self) -> Kind:
+        return self.variable.kind
+
+    @property
+    def states(self) -> tuple[str, ...]:
+        return self.variable.states
 
     @property
     def says_chances(self) -> bool:
@@ -119,7 +122,7 @@ def _new_name(faults: Faults, word: Text, heads: Mapping[str, Head]) -> bool:
     faults.add(
         word.line,
         f"The name {shown(word.value)} is taken: a {other.kind} has it "
-        f"({faults.place(other.line, word.line)}).",
+        f"({faults.place(other.variable.line, word.line)}).",
         "Give one of the two another name.",
     )
     return False
@@ -147,24 +150,23 @@ def _read_head(faults: Faults, word: Text, kind: Kind, node: Node) -> Head:
         ask = fields.text("ask", "Give the question to the customer, such as ask: Was it dropped?")
     elif kind is Kind.FINDING:
         ask = fields.text("ask")
-    return Head(
+    variable = Variable(
         name=word.value,
         kind=kind,
         title=fields.text("title") or default_title(word.value),
         states=states,
-        fields=fields,
+        distribution=UNREAD,
         line=word.line,
-        state_lines=state_lines,
         ask=ask,
         words=_read_spoken(fields, states) if observable else {},
         reading=_read_reading(fields, states) if observable else None,
         note=fields.text("note"),
         basis=read_basis(fields),
-        first_of=() if first else None,
         striking=_read_striking(fields, states),
         was=read_former(fields),
         states_were=read_states_were(fields, states),
     )
+    return Head(variable, fields, state_lines, () if first else None)
 
 
 def is_own(faults: Faults, line: int) -> bool:
@@ -228,15 +230,16 @@ def _read_complaint(root: Fields, heads: Mapping[str, Head]) -> Head | None:
         return None  # messages would repeat it without end
     if not _new_name(root.faults, name, heads):
         return None
-    return Head(
+    variable = Variable(
         name=name.value,
         kind=Kind.COMPLAINT,
         title=title or default_title(name.value),
         states=("no", "yes"),
-        fields=fields,
+        distribution=UNREAD,
         line=root.line_of("complaint"),
         note=fields.text("note"),
     )
+    return Head(variable, fields)
 
 
 def read_basis(fields: Fields) -> Basis | None:

@@ -192,29 +192,15 @@ def _variables(
         elif silence is not None and head.name == silence.finding and not head.says_chances:
             # It tells by what was not mentioned; how often it is given tells nothing.
             even = tuple(1.0 / len(head.states) for _ in head.states)
-            family = Family(Table((), (Row({}, even, None, head.line),)), bool(head.states))
+            family = Family(
+                Table((), (Row({}, even, None, head.variable.line),)), bool(head.states)
+            )
         else:
             family = read_family(head, heads)
         if not family.sound:
             unsound.add(head.name)
-        variables.append(
-            Variable(
-                name=head.name,
-                kind=head.kind,
-                title=head.title,
-                states=head.states,
-                distribution=family.distribution,
-                ask=head.ask,
-                words=head.words,
-                reading=head.reading,
-                note=head.note,
-                basis=head.basis or figures.bases.get(head.name),
-                line=head.line,
-                striking=head.striking,
-                was=head.was,
-                states_were=head.states_were,
-            )
-        )
+        basis = head.variable.basis or figures.bases.get(head.name)
+        variables.append(replace(head.variable, distribution=family.distribution, basis=basis))
     return (*variables, *figures.conditions), frozenset(unsound)
 
 
