@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import sys
 from dataclasses import replace
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 import click
 
@@ -82,12 +82,6 @@ _TARGET_HELP = (
 @click.argument("ticket", required=False, type=click.IntRange(1), metavar="[TICKET]")
 def next_command(
     model: str | None,
-    saw: tuple[str, ...],
-    tried: tuple[str, ...],
-    now: tuple[str, ...],
-    stage: str | None,
-    worth: float | None,
-    age: float | None,
     target: str,
     why: str | None,
     instead: str | None,
@@ -98,6 +92,7 @@ def next_command(
     by: str | None,
     ticket: int | None,
     as_json: bool,
+    **known: Any,
 ) -> None:
     """Likely causes and the next check, from what has been seen.
 
@@ -112,7 +107,7 @@ def next_command(
             "and --age."
         )
     if ticket is not None:
-        if model or saw or tried or now or stage or worth is not None or age is not None:
+        if model or any(one not in (None, (), "") for one in known.values()):
             raise MisuseError(
                 f"What ticket {ticket} holds counts. Add to it with "
                 f'"faultfinder found {ticket} NAME=RESULT".'
@@ -122,14 +117,14 @@ def next_command(
         store, state = open_ticket(ticket)
         case = case_of(store, state)
     else:
-        asking = not (saw or tried or aside or keep) and watched()
+        asking = not (known["saw"] or known["tried"] or aside or keep) and watched()
         if asking:
             from faultfinder.cli.talking import family_of, talk
 
             name = family_of(model)
         else:
             name = pick_model(model)
-        case = read_case(named_model(name), saw, tried, now, stage, worth, age)
+        case = read_case(named_model(name), **known)
     if case.tried and target.strip() != ALL_CAUSES:
         raise MisuseError("--target goes with what was seen before any repair, not with --tried.")
     if asking:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from pathlib import Path
+from typing import Any
 
 import click
 
@@ -59,10 +60,6 @@ MOST_STEPS = 300
 @click.argument("ticket", required=False, type=click.IntRange(1), metavar="[TICKET]")
 def plan_command(
     model: str | None,
-    saw: tuple[str, ...],
-    tried: tuple[str, ...],
-    now: tuple[str, ...],
-    stage: str | None,
     planner: str,
     depth: int,
     fold: float,
@@ -70,6 +67,7 @@ def plan_command(
     dot: bool,
     ticket: int | None,
     as_json: bool,
+    **known: Any,
 ) -> None:
     """The whole plan from here: what to check, what each result leads to, what to repair.
 
@@ -77,8 +75,8 @@ def plan_command(
     """
     check_page(html)
     if ticket is None:
-        case = read_case(named_model(pick_model(model)), saw, tried, now, stage)
-    elif model or saw or tried or now or stage:
+        case = read_case(named_model(pick_model(model)), **known)
+    elif model or any(known.values()):
         raise MisuseError(f"What ticket {ticket} holds counts; give nothing else with it.")
     else:
         from faultfinder.cli.on_ticket import case_of, open_ticket

@@ -11,7 +11,7 @@ from faultfinder.consultation.case import Case
 from faultfinder.consultation.causes import result_labels
 from faultfinder.consultation.safety import can_be_made
 from faultfinder.decide.belief import Tried, belief_now, mending
-from faultfinder.decide.naming import Naming, names_for
+from faultfinder.decide.naming import Names, Naming, names_for
 from faultfinder.decide.problem import CheckAction, Problem, RepairAction
 from faultfinder.decide.scenarios import SCENARIO_LIMIT, scenario_values
 from faultfinder.decide.shop import Shop
@@ -123,13 +123,11 @@ def build_problem(
     keep = _worth_keeping(scenarios, weights, lost)
     stages = tuple(item.name for item in model.stages)
     at = {name: place for place, name in enumerate(stages)}
-    travel = np.full((len(stages), len(stages)), np.inf)
-    for (begin, end), route in compiled.routes.items():
-        travel[at[begin], at[end]] = shop.cost(route.minutes, 0.0)
-    # After a repair everything can be looked at again.
-    closed = {*tried[-1].findings, *tried[-1].unclear} if tried else {*findings, *unclear}
+    travel = _travel(compiled, shop, at)
     known = {**dict.fromkeys(unclear), **findings}
-    makeable = can_be_made(model, tried[-1].results_since if tried else known)
+    # After a repair everything can be looked at again.
+    latest = tried[-1].results_since if tried else known
+    makeable = can_be_made(model, latest)
     if tried:
         # What people were asked is not asked again.
         makeable -= {check.name for check in model.checks if check.asked}
@@ -142,16 +140,8 @@ def build_problem(
     )
     here = find_stage(model, stage)
     checks = tuple(
-        _check_actions(compiled, belief.likelihoods, closed, makeable, at, shop, keep, here)
+        _check_actions(compiled, belief.likelihoods, latest, makeable, at, shop, keep, here)
     )
-    names = None
-    if naming is not None:
-        # Without a sure name a job is taken to be dearer than all that can be done.
-        every = travel[np.isfinite(travel)].max() + max((one.cost for one in checks), default=0.0)
-        dearest = 1.0 + 100.0 * len(checks) * every + sum(kits)
-        held = zip(compiled.causes, scenarios[keep].T, strict=True)
-        faulty = np.stack([compiled.faulty[cause][states] for cause, states in held], axis=1)
-        names = names_for(naming, causes, faulty, dearest)
     problem = Problem(
         causes=causes,
         scenarios=scenarios[keep],
@@ -171,9 +161,29 @@ def build_problem(
         evidence_probability=belief.evidence_probability,
         since=belief.since,
         kits=kits,
-        names=names,
     )
+    if naming is not None:
+        problem = replace(problem, names=_names(problem, compiled, naming))
     return _with_made(problem, compiled, findings, at[here])
+
+
+def _travel(compiled: CompiledModel, shop: Shop, at: Mapping[str, int]) -> Array:
+    """Money from each stage to each other: shape (stages, stages), infinite without a way."""
+    travel = np.full((len(at), len(at)), np.inf)
+    for (begin, end), route in compiled.routes.items():
+        travel[at[begin], at[end]] = shop.cost(route.minutes, 0.0)
+    return travel
+
+
+def _names(problem: Problem, compiled: CompiledModel, naming: Naming) -> Names:
+    """The names that the job can end with."""
+    checks, travel = problem.checks, problem.travel
+    # Without a sure name a job is taken to be dearer than all that can be done.
+    every = travel[np.isfinite(travel)].max() + max((one.cost for one in checks), default=0.0)
+    dearest = 1.0 + 100.0 * len(checks) * every + sum(problem.kits)
+    held = zip(compiled.causes, problem.scenarios.T, strict=True)
+    faulty = np.stack([compiled.faulty[cause][states] for cause, states in held], axis=1)
+    return names_for(naming, problem.causes, faulty, dearest)
 
 
 def _worth_keeping(scenarios: Ints, weights: Array, lost: float) -> Ints:
@@ -193,7 +203,7 @@ def _worth_keeping(scenarios: Ints, weights: Array, lost: float) -> Ints:
 def _check_actions(
     compiled: CompiledModel,
     likelihoods: Mapping[int, Array],
-    closed: set[str],
+    closed: Collection[str],
     makeable: Collection[str],
     at: Mapping[str, int],
     shop: Shop,
