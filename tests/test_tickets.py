@@ -6,6 +6,7 @@ import json
 import shlex
 import sqlite3
 from dataclasses import MISSING
+from datetime import datetime
 from pathlib import Path
 
 import pytest
@@ -17,6 +18,7 @@ from faultfinder.cli.main import commands
 from faultfinder.errors import MisuseError
 from faultfinder.inference.loading import load_model
 from faultfinder.tickets.events import KINDS, Entry, Event, Found, Intake, TakenBack, Tried
+from faultfinder.tickets.limits import stamp
 from faultfinder.tickets.opening import open_store
 from faultfinder.tickets.ticket import check_take_back, fold, taken_back
 from tests import MODELS, MODELS_BEFORE
@@ -258,3 +260,23 @@ def test_what_a_field_is_without_being_said_is_within_its_limits() -> None:
         for slot in kind._all_slots():
             if slot.default is not MISSING:
                 assert slot.check(slot.default) == slot.default, (kind, slot)
+
+
+TIMES = st.tuples(*(st.integers(0, most) for most in (2100, 13, 32, 25, 61, 61)))
+
+
+@given(TIMES)
+def test_a_time_is_taken_where_the_calendar_has_it(parts: tuple[int, ...]) -> None:
+    year, month, day, hour, minute, second = parts
+    written = f"{year:04}-{month:02}-{day:02}T{hour:02}:{minute:02}:{second:02}Z"
+    try:
+        datetime(year, month, day, hour, minute, second)
+    except ValueError:
+        with pytest.raises(ValueError, match=r"looks like|no such"):
+            stamp(written)
+    else:
+        assert stamp(written) == written
+    for other in (f"{written}\n", written[:-1], f" {written}", written.replace("0", "\u0660")):
+        if other != written:
+            with pytest.raises(ValueError, match="looks like"):
+                stamp(other)

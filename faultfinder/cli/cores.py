@@ -26,15 +26,19 @@ def on_cores(work: Callable[[T], R], items: Sequence[T]) -> Iterator[R]:
     """`work` of each item, in order. It must leave no trace but its result: where there are
     many items it runs in other processes."""
     global _job
-    count = _cores()
-    if count < 2 or len(items) < FEW or sys.platform == "win32":
+    if not pays(items):
         yield from map(work, items)
         return
-    _job = (work, items)
+    _job, count = (work, items), _cores()
     chunk = max(1, min(AT_ONCE, len(items) // (4 * count)))
     with multiprocessing.get_context("fork").Pool(count, _begin) as pool:
         yield from pool.imap(_piece, range(len(items)), chunk)
     _job = None
+
+
+def pays(items: Sequence[Any]) -> bool:
+    """Whether there are other processes for so many items."""
+    return _cores() > 1 and len(items) >= FEW and sys.platform != "win32"
 
 
 def _begin() -> None:

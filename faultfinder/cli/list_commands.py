@@ -17,7 +17,7 @@ from faultfinder.cli.options import (
     echo_json,
     replacing,
 )
-from faultfinder.cli.standings import standings, standings_and_minutes
+from faultfinder.cli.standings import each_briefly, standings, standings_and_minutes
 from faultfinder.cli.terminal import echo_lines, echo_screens
 from faultfinder.decide.shop_file import read_shop
 from faultfinder.errors import FaultfinderError, MisuseError
@@ -27,7 +27,7 @@ from faultfinder.report.consultation.short import HEIGHT
 from faultfinder.report.ticket.standing import Row, Standing, blocked_by
 from faultfinder.report.wording import harmless
 from faultfinder.tickets.events import Outcome
-from faultfinder.tickets.searching import Wanted, each_ticket, find_numbers, find_tickets
+from faultfinder.tickets.searching import Wanted, find_numbers, find_tickets
 from faultfinder.tickets.store import Store
 from faultfinder.tickets.ticket import Ticket
 
@@ -165,7 +165,7 @@ def triage(benches: int, without: tuple[str, ...], as_json: bool) -> None:
 
     store = the_store()
     numbers, _ = find_numbers(store, Wanted(), 100_000)
-    found = standings_and_minutes(store, each_ticket(store, numbers), without)
+    found = standings_and_minutes(store, each_briefly(store, numbers), without)
     rows: list[Row] = []
     free: dict[int, Row] = {}
     blocked: list[Row] = []

@@ -5,11 +5,12 @@ A diagnosis takes about a tenth of a second, which is too long for a list of hun
 
 from __future__ import annotations
 
-from collections.abc import Hashable, Iterable, Sequence
-from dataclasses import dataclass
+import os
+from collections.abc import Hashable, Iterable, Iterator, Sequence
+from dataclasses import dataclass, replace
 from typing import Any
 
-from faultfinder.cli.cores import on_cores
+from faultfinder.cli.cores import on_cores, pays
 from faultfinder.cli.known import Known, key_of, key_with, minutes_left
 from faultfinder.cli.on_ticket import case_of
 from faultfinder.cli.terminal import progress
@@ -19,7 +20,8 @@ from faultfinder.decide.shop_file import read_shop
 from faultfinder.errors import FaultfinderError
 from faultfinder.report.consultation.view import View
 from faultfinder.report.ticket.standing import Standing, standing_of, waits
-from faultfinder.tickets.store import Store
+from faultfinder.tickets.searching import each_ticket
+from faultfinder.tickets.store import AT_ONCE, Store
 from faultfinder.tickets.ticket import Ticket
 
 MANY = 10
@@ -28,7 +30,36 @@ MANY = 10
 
 def standings(store: Store, tickets: Iterable[Ticket]) -> list[Standing]:
     """The standing of each open ticket, in order; a ticket without one says why."""
-    return [standing for _, standing, _ in standings_and_minutes(store, tickets, None)]
+    both = ((ticket, ticket) for ticket in tickets)
+    return [standing for _, standing, _ in standings_and_minutes(store, both, None)]
+
+
+def each_briefly(store: Store, numbers: Sequence[int]) -> Iterator[tuple[Ticket, Ticket]]:
+    """Each ticket in brief, and one that is in the same state; where they are many, all cores read
+    their logs, and only this is handed on."""
+
+    places: dict[Hashable, int] = {}
+
+    def read(some: Sequence[int]) -> tuple[int, list[tuple[Ticket, int]], dict[int, Ticket]]:
+        # A state is handed on where this process comes upon it first.
+        found, new = [], dict[int, Ticket]()
+        for ticket in each_ticket(store, some):
+            holds = _holds(ticket)
+            if holds not in places:
+                places[holds] = len(places)
+                new[places[holds]] = ticket.as_known()
+            found.append((ticket.in_brief(), places[holds]))
+        return os.getpid(), found, new
+
+    pieces = [numbers[begin : begin + AT_ONCE] for begin in range(0, len(numbers), AT_ONCE)]
+    if pays(pieces):
+        # No connection is good in a process that was forked off: each makes its own.
+        store.close()
+    states: dict[tuple[int, int], Ticket] = {}
+    for process, found, new in on_cores(read, pieces):
+        states.update(((process, place), ticket) for place, ticket in new.items())
+        for brief, place in found:
+            yield brief, states[process, place]
 
 
 @dataclass(frozen=True)
@@ -51,10 +82,11 @@ class _State:
 
 
 def standings_and_minutes(
-    store: Store, tickets: Iterable[Ticket], without: Sequence[str] | None
+    store: Store, tickets: Iterable[tuple[Ticket, Ticket]], without: Sequence[str] | None
 ) -> list[tuple[Ticket, Standing, float]]:
-    """Each ticket in brief, its standing, and the expected minutes until it is decided what to
-    do, without some tools; 0 for what has to wait, what is repaired, and all without `without`.
+    """Each ticket, its standing, and the expected minutes until it is decided what to do, without
+    some tools; 0 for what has to wait, what is repaired, and all without `without`. With each comes
+    one that is in the same state (see `each_briefly`), from which its case is made.
 
     Each distinct state is worked out once, and none of which it is kept how it stands.
     """
@@ -68,20 +100,20 @@ def standings_and_minutes(
     keys: dict[int, str] = {}
     listed: list[Ticket] = []
     alike: dict[Hashable, str] = {}
-    for ticket in tickets:
-        listed.append(ticket.in_brief())
+    for brief, ticket in tickets:
+        listed.append(brief)
         holds = _holds(ticket)
         key = alike.get(holds)
         if key is None:
             try:
-                case = case_of(store, ticket, shop)
+                case = case_of(store, replace(ticket, number=brief.number), shop)
             except FaultfinderError as error:
-                troubles[ticket.number] = Standing(trouble=str(error))
+                troubles[brief.number] = Standing(trouble=str(error))
                 continue
             key = alike[holds] = key_of(case)
             states.setdefault(key, case)
-        keys[ticket.number] = key
-        if without is not None and not waits(ticket):
+        keys[brief.number] = key
+        if without is not None and not waits(brief):
             going.add(key)
     timed = {key: key_with(key, without or ()) for key in going}
     wanted = {

@@ -57,7 +57,7 @@ def minutes_to_decision(consultation: Consultation, without: Sequence[str] = ())
     return total / per_minute
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, slots=True)
 class Turn:
     """When a ticket's turn comes: `bench` counts from 1, `begins` is in minutes from now."""
 

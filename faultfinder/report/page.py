@@ -12,7 +12,7 @@ from dataclasses import dataclass
 from faultfinder.report.wording import WIDTH, harmless, shortened, wrapped
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, slots=True)
 class Block:
     """One piece of a page; `kind` says which fields it has."""
 

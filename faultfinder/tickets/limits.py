@@ -39,6 +39,12 @@ STAMP = "%Y-%m-%dT%H:%M:%SZ"
 """Times in the log: UTC, to the second."""
 
 _STAMPED = re.compile(r"\d{4}-\d\d-\d\dT\d\d:\d\d:\d\dZ", re.ASCII)
+_USUAL = re.compile(
+    r"(?!0000)\d{4}-(?:0[1-9]|1[0-2])-(?:0[1-9]|1\d|2[0-8])T(?:[01]\d|2[0-3]):[0-5]\d:[0-5]\dZ",
+    re.ASCII,
+)
+"""Times on days that every month has: there are such, without asking the calendar."""
+
 _DAY = re.compile(r"\d{4}-\d\d-\d\d", re.ASCII)
 
 Value = TypeVar("Value")
@@ -135,6 +141,8 @@ def day(value: object) -> str:
 
 def stamp(value: object) -> str:
     """A time as logs carry it."""
+    if isinstance(value, str) and _USUAL.fullmatch(value):
+        return value
     return _dated(value, _STAMPED, "time", "2026-01-31T09:30:00Z")
 
 

@@ -58,11 +58,13 @@ def made_event(number: int, at: str, who: str, entry: Entry) -> Event:
 
 def _signed(at: object, who: object) -> None:
     """Raise BadValue for a time or a name that cannot be."""
-    for key, check, given in (("at", limits.stamp, at), ("who", limits.text, who)):
-        try:
-            check(given)
-        except ValueError as error:
-            raise BadValue(key, str(error)) from None
+    key = "at"
+    try:
+        limits.stamp(at)
+        key = "who"
+        limits.text(who)
+    except ValueError as error:
+        raise BadValue(key, str(error)) from None
 
 
 _signed_before = lru_cache(maxsize=1 << 10)(_signed)
