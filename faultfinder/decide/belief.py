@@ -24,7 +24,7 @@ from faultfinder.decide.scenarios import (
 from faultfinder.errors import ImpossibleEvidence, MisuseError, did_you_mean
 from faultfinder.frozen import frozen
 from faultfinder.inference.compiled import CompiledModel
-from faultfinder.inference.posterior import evidence_from, log_probability, silent_about
+from faultfinder.inference.posterior import certain, evidence_from, log_probability, silent_about
 from faultfinder.model.network import Array
 from faultfinder.model.parts import Kind
 
@@ -190,9 +190,8 @@ class _Judge:
         for name, state in named.items():
             if name not in self.histories:
                 number = network.index[name]
-                vector = np.zeros(network.cards[number])
-                vector[network.states[number].index(state)] = 1.0
-                vectors[number] = vector
+                states = network.states[number]
+                vectors[number] = certain(len(states), states.index(state))
         return vectors
 
 

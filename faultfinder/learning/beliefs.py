@@ -10,8 +10,7 @@ from __future__ import annotations
 
 import json
 from collections.abc import Callable, Collection, Iterable, Mapping, Sequence
-from dataclasses import asdict, dataclass, field, fields, is_dataclass, replace
-from typing import Any
+from dataclasses import dataclass, field, fields, is_dataclass, replace
 
 from faultfinder.learning.bench.figures import (
     BenchFigure,
@@ -47,9 +46,6 @@ class Learnt:
     tickets: float
     low: Chances = field(default_factory=dict)
     high: Chances = field(default_factory=dict)
-
-    def as_plain(self) -> dict[str, Any]:
-        return asdict(self)
 
 
 def learnt_from(

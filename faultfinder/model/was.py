@@ -50,7 +50,8 @@ class Was:
 
     def finding(self, name: str, result: str | None) -> tuple[str, str | None]:
         """A finding and its result; of a split one that with the greatest share."""
-        return self._finding(self._likeliest(self._heirs, name), result)
+        now = self._likeliest(self._heirs, name)
+        return now, None if result is None else self._state(now, result)
 
     def findings(self, told: Mapping[str, str | None]) -> dict[str, str | None]:
         """Findings and results; where merged ones disagree it could not be told."""
@@ -101,9 +102,6 @@ class Was:
 
     def _likeliest(self, heirs: Mapping[str, list[tuple[str, float]]], name: str) -> str:
         return max(heirs[name], key=lambda heir: heir[1])[0] if name in heirs else name
-
-    def _finding(self, name: str, result: str | None) -> tuple[str, str | None]:
-        return name, None if result is None else self._state(name, result)
 
     def _state(self, variable: str, state: str) -> str:
         return self._states.get(variable, {}).get(state, state)

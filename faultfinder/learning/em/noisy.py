@@ -61,11 +61,6 @@ class NoisyTables:
         return added[:-1]
 
 
-def noisy_tables(steps: tuple[int, ...], which: Sequence[Ints], chained: bool) -> NoisyTables:
-    assert not chained or len(steps) == len(which)
-    return NoisyTables(steps, tuple(which))
-
-
 def _with_none(figures: Array) -> Array:
     """The figures and, last, the draw of a parent without influence."""
     none = np.zeros((1, figures.shape[1]))

@@ -13,7 +13,7 @@ from typing import Protocol
 import numpy as np
 
 from faultfinder.inference.compiled import CompiledModel
-from faultfinder.learning.em.noisy import NoisyTables, noisy_tables
+from faultfinder.learning.em.noisy import NoisyTables
 from faultfinder.model.figures import Place, Stated, figures_in, restated
 from faultfinder.model.network import Array, Flags, Ints
 from faultfinder.model.parts import (
@@ -189,8 +189,8 @@ def _noisy(
         compiled.network.parents[steps[0]][0] >= compiled.network.own
     ):
         steps.insert(0, compiled.network.parents[steps[0]][0])
-    chained = len(steps) > 1
-    return noisy_tables(tuple(steps), tuple(which), chained)
+    assert len(steps) in (1, len(which))
+    return NoisyTables(tuple(steps), tuple(which))
 
 
 def rewritten(

@@ -109,7 +109,9 @@ def check_usage(
                 bits_per_minute=mean / check.minutes if check.minutes > 0.0 else float("nan"),
             )
         )
-    uses.sort(key=lambda use: (_last(use.bits_per_minute), -use.made, use.check))
+    # What was never followed comes last.
+    rates = {use.check: np.nan_to_num(use.bits_per_minute, nan=-np.inf) for use in uses}
+    uses.sort(key=lambda use: (-rates[use.check], -use.made, use.check))
     return Usage(
         checks=tuple(uses),
         tickets=len(closed),
@@ -158,8 +160,3 @@ def _beliefs(
                 bits[keys[number]] = float(total[column])
                 leading[keys[number]] = int(leaders[column])
     return bits, leading
-
-
-def _last(value: float) -> float:
-    """For sorting: the highest first, NaN last."""
-    return float("inf") if np.isnan(value) else -value
