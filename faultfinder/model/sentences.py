@@ -21,3 +21,12 @@ def begun(text: str) -> str:
     'Battery off, reseat'
     """
     return text[:1].upper() + text[1:]
+
+
+def within(text: str) -> str:
+    """The same text as it stands within a sentence.
+
+    >>> within("Battery off, reseat")
+    'battery off, reseat'
+    """
+    return text[:1].lower() + text[1:]

@@ -26,7 +26,7 @@ from faultfinder.consultation.consult import Consultation
 from faultfinder.consultation.suggestions import LEADS, Suggested, conditions, leads, of_likely
 from faultfinder.inference.loading import load_model
 from faultfinder.model.parts import Check, FaultModel
-from faultfinder.model.sentences import begun, sentences
+from faultfinder.model.sentences import begun, sentences, within
 from faultfinder.report.consultation.branches import (
     in_short,
     on_from,
@@ -56,6 +56,8 @@ def step_words(told: Consultation, most: int = WORDS) -> str:
     # Questions are for the counter; this is what hands do.
     parts = [part for part in parts if not part.asked] or parts
     first = "" if told.first_look is None else f"{told.first_look.say} "
+    if told.first_look is not None and told.first_look.unpowered and told.suggestions:
+        parts = []
     hints = [*told.suggestions]
     if hints and hints[0].say.startswith("Power off"):
         first += f"{hints.pop(0).say} "
@@ -64,10 +66,22 @@ def step_words(told: Consultation, most: int = WORDS) -> str:
         said = first + _with_branches(told, parts, most - len(first.split()))
     else:
         said = _hinted(told, first, parts, (leading or hints)[:1], most)
-    for one in hints:
-        if len(f"{said} {one.say}".split()) <= most and one.say not in said:
-            said += f" {one.say}"
+    for sentence in [*_ends(told), *(one.say for one in hints if ": " in one.say)]:
+        if len(f"{said} {sentence}".split()) <= most and not _said(sentence, said):
+            said += f" {sentence}"
     return _cut(said.strip(), most)
+
+
+def _ends(told: Consultation) -> list[str]:
+    """How to go on after that: where the likeliest branch leads."""
+    return [f"Then {within(one.leads.say)}." for one in told.branches[:1] if one.leads is not None]
+
+
+def _said(sentence: str, text: str) -> bool:
+    """Whether half of what it names is in the text already."""
+    words, known = ({*re.findall(r"[a-z']{4,}", one.lower())} for one in (sentence, text))
+    words -= {"then", "still", "same", "first"}
+    return len(words & known) >= len(words) / 2
 
 
 def _open(told: Consultation) -> bool:
@@ -95,6 +109,8 @@ def _hinted(
     told: Consultation, first: str, parts: Sequence[Check], hints: Sequence[Suggested], most: int
 ) -> str:
     """The round and what leads of what is suggested, as far as whole sentences fit."""
+    while parts and len((first + _round(told, parts, [])).split()) > most:
+        parts = parts[:-1]
     said = first + _round(told, parts, [])
     kept: list[str] = []
     for sentence in [s for one in hints for s in sentences(one.say)]:

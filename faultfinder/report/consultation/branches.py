@@ -6,6 +6,7 @@ from collections.abc import Sequence
 
 from faultfinder.consultation.branches import Branch, Seen
 from faultfinder.model.parts import Check, FaultModel, Repair, Stage
+from faultfinder.model.sentences import within
 from faultfinder.report.wording import percent
 
 RESULTS, NAMED = 2, 0.2
@@ -39,7 +40,7 @@ def on_from(model: FaultModel, branch: Branch, most: int | None = None) -> str:
     """How to go on in a branch: what the model says of its likely causes, else its repairs, at
     most so many."""
     if branch.leads is not None:
-        return _lower(branch.leads.say)
+        return within(branch.leads.say)
     return ", ".join(then_words(model, branch.check, branch.repairs[:most]))
 
 
@@ -50,16 +51,12 @@ def _plain(name: str) -> str:
 def cause_words(model: FaultModel, cause: str) -> str:
     """Its title where that is as short as its name."""
     title = model.by_name[cause].title
-    return _lower(title) if len(title.split()) <= 3 else _plain(cause)
+    return within(title) if len(title.split()) <= 3 else _plain(cause)
 
 
 def seen_words(model: FaultModel, branch: Branch, most: int = RESULTS) -> str:
     """What is found in a branch, at most so many results of each finding."""
     return ", ".join(_seen(model, one, most) for one in branch.seen)
-
-
-def _lower(text: str) -> str:
-    return text[:1].lower() + text[1:]
 
 
 def _seen(model: FaultModel, seen: Seen, most: int) -> str:
@@ -74,7 +71,7 @@ def _seen(model: FaultModel, seen: Seen, most: int) -> str:
         return said
     if len(check.observes) > 1:
         return f"{_plain(seen.finding)} {said}"
-    return f"{_lower(in_short(check))} {said}"
+    return f"{within(in_short(check))} {said}"
 
 
 def then_words(model: FaultModel, check: str, repairs: Sequence[str]) -> list[str]:
@@ -90,9 +87,9 @@ def then_words(model: FaultModel, check: str, repairs: Sequence[str]) -> list[st
         stage = stages[repair.stage]
         if not stage.powered and not off:
             off = True
-            said.append(_lower(stage.short or "power off"))
+            said.append(within(stage.short or "power off"))
         if check and off and repair.part.likely > dearest / 10:
-            said.append(_lower(in_short(model.checks_by_name[check])))
+            said.append(within(in_short(model.checks_by_name[check])))
             check = ""
-        said.append(_lower(in_short(repair)))
+        said.append(within(in_short(repair)))
     return said
