@@ -159,8 +159,8 @@ def unsaid(say: str, meanings: Meanings, known: Mapping[str, str | None]) -> str
 def without_made(say: str, meanings: Meanings, found: Collection[str]) -> str:
     """Steps said briefly without those that bring no other findings than these.
 
-    >>> meanings = {"drain": {"power_drain": ()}}
-    >>> without_made("Drain, charger alone; memory; board", meanings, {"power_drain"})
+    >>> meanings = {"drain": {"drained": ()}}
+    >>> without_made("Drain, charger alone; memory; board", meanings, {"drained"})
     'charger alone; memory; board'
     """
     kept = []
