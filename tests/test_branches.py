@@ -11,6 +11,7 @@ import pytest
 from faultfinder import Case
 from faultfinder.consultation.branches import BESIDE, WORTH_TRYING, Branch, Seen
 from faultfinder.consultation.consult import consult
+from faultfinder.consultation.in_words import branches_in_short
 from faultfinder.consultation.suggestions import Suggested
 from faultfinder.decide.repair_order import most_likely_order
 from faultfinder.decide.together import Telling
@@ -18,7 +19,6 @@ from faultfinder.inference.loading import load_model
 from faultfinder.inference.posterior import evidence_from, log_probability
 from faultfinder.report.consultation.branches import branch_words
 from tests import MODELS
-from tests.benchmarks.bench_advice import branches_in_short
 from tests.problems import problem, single_fault
 
 COMPILED = load_model(MODELS / "thin_clamshell.yaml")

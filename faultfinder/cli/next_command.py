@@ -77,6 +77,9 @@ _TARGET_HELP = (
 )
 @click.option("--keep", is_flag=True, help="Make a ticket of it, and print the page of that.")
 @click.option("--full", is_flag=True, help="The whole page: all causes, how, what results do.")
+@click.option(
+    "--briefly", is_flag=True, help="Only the step, in 45 words or less, as said to a colleague."
+)
 @DB
 @BY
 @click.argument("ticket", required=False, type=click.IntRange(1), metavar="[TICKET]")
@@ -89,6 +92,7 @@ def next_command(
     sure: float | None,
     keep: bool,
     full: bool,
+    briefly: bool,
     by: str | None,
     ticket: int | None,
     as_json: bool,
@@ -100,7 +104,7 @@ def next_command(
     --keep makes a ticket of it. With nothing to go by, on a terminal, it asks one thing at a time.
     """
     state, asking = None, False
-    aside = any((why, instead, full, as_json, wrong is not None, sure is not None))
+    aside = any((why, instead, full, briefly, as_json, wrong is not None, sure is not None))
     if keep and (ticket is not None or aside):
         raise MisuseError(
             "--keep makes a new ticket of what is known: --saw, --tried, --now, --stage, --worth "
@@ -131,7 +135,7 @@ def next_command(
         talk(case, name, by, read_target(target))
         return
     if wrong is not None or sure is not None:
-        if why is not None or instead or full or ticket is not None:
+        if why is not None or instead or full or briefly or ticket is not None:
             raise MisuseError("--wrong and --sure go with --saw and --json alone.")
         case = replace(case, naming=Naming(wrong, sure))
     told = consult(case, target=read_target(target))
@@ -159,6 +163,10 @@ def next_command(
         from faultfinder.plain import json_text
 
         click.echo(json_text(told.as_plain(why)))
+    elif briefly:
+        from faultfinder.consultation.in_words import step_in_words
+
+        click.echo(step_in_words(told))
     elif why is not None:
         from faultfinder.report.consultation.why import why_page
 

@@ -13,6 +13,7 @@ from faultfinder.consultation.advice import Advice, CheckAdvice
 from faultfinder.consultation.branches import Branch, Seen
 from faultfinder.consultation.consult import Consultation, NextStep
 from faultfinder.consultation.habit import Instead
+from faultfinder.consultation.in_words import WORDS, step_in_words
 from faultfinder.consultation.judgement import SAID
 from faultfinder.consultation.quote import Quote
 from faultfinder.consultation.ranking import RankedCheck
@@ -280,6 +281,12 @@ NEXT = Form[Asked](
             "word or null",
             "the check that made that repair and seems to have mended the machine",
             lambda told: told.made_already or None,
+        ),
+        Key(
+            "in_words",
+            "text",
+            f"what to do and where results lead, as said to a colleague: at most {WORDS} words",
+            step_in_words,
         ),
         Key("round", "list of words", "checks to make together now, in turn"),
         Key("round_note", "text or null", "what ends it early", lambda t: t.round_note or None),

@@ -5,10 +5,9 @@ from __future__ import annotations
 from collections.abc import Sequence
 
 from faultfinder.consultation.advice import Advice
-from faultfinder.consultation.consult import NextStep
+from faultfinder.consultation.in_words import in_short_step, repair_verb
 from faultfinder.consultation.quote import Quote
 from faultfinder.model.parts import FaultModel, Proof, Repair
-from faultfinder.report.consultation.branches import in_short
 from faultfinder.report.consultation.check import add_caution, add_route
 from faultfinder.report.consultation.view import View
 from faultfinder.report.page import Page
@@ -104,16 +103,6 @@ def hand_over_words(view: View) -> str:
         said += f" If it is worth {worth:.0f} {currency} or more to its owner, going on pays:"
         said += f" {in_short_step(view.model, step)}. Ask first."
     return f"{said} Save the customer's data first where it is wanted."
-
-
-def in_short_step(model: FaultModel, step: NextStep) -> str:
-    """A check or a repair in short."""
-    parts = model.checks_by_name if step.kind == "check" else model.repairs_by_name
-    return in_short(parts[step.name])
-
-
-def repair_verb(repair: Repair) -> str:
-    return "Hand over to a specialist" if repair.hand_over else "Repair now"
 
 
 def repair_page(model: FaultModel, repair: Repair, currency: str) -> str:

@@ -12,6 +12,7 @@ from collections.abc import Mapping, Sequence
 from dataclasses import field, replace
 
 from faultfinder.consultation.case import Case
+from faultfinder.consultation.in_words import repair_verb
 from faultfinder.consultation.judgement import SAID
 from faultfinder.consultation.suggestions import FEW, Suggested
 from faultfinder.frozen import frozen
@@ -22,7 +23,6 @@ from faultfinder.report.consultation.repair import (
     hand_over_words,
     made_words,
     price_words,
-    repair_verb,
 )
 from faultfinder.report.consultation.view import View, range_of
 from faultfinder.report.wording import (

@@ -9,6 +9,7 @@ import re
 from collections.abc import Mapping, Sequence
 from typing import Any, NamedTuple
 
+from faultfinder.consultation.in_words import repair_verb
 from faultfinder.consultation.ranking import RankedCheck
 from faultfinder.model.parts import Check, FaultModel, Repair
 from faultfinder.model.routes import all_routes
@@ -18,7 +19,6 @@ from faultfinder.report.consultation.repair import (
     hand_over_words,
     proof_groups,
     quote_words,
-    repair_verb,
 )
 from faultfinder.report.consultation.view import View, result_words
 from faultfinder.report.html import minute_of, render
