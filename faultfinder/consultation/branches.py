@@ -105,20 +105,26 @@ def branches_of(problem: Problem, model: FaultModel, members: Sequence[str]) -> 
 
     leaves = [_Leaf((), telling.start(problem.weights)[0])]
     told = [tells(leaves[0])]
-    while len(leaves) < MOST and findings:
+    while len(_likely(leaves)) < MOST and findings:
         leaf, which = np.unravel_index(int(np.argmax(told)), (len(leaves), len(findings)))
         if told[leaf][which] < TELLS:
             break
         parts = _split(leading, leaves[leaf], findings[which])
-        if len(parts) < 2 or len(leaves) + len(parts) - 1 > MOST + 1:
+        made = [*leaves[:leaf], *parts, *leaves[leaf + 1 :]]
+        if len(parts) < 2 or len(_likely(made)) > MOST + 1:
             told[leaf][which] = 0.0
             continue
-        leaves[leaf : leaf + 1] = parts
+        leaves = made
         told[leaf : leaf + 1] = [tells(part) for part in parts]
-    likely = [leaf for leaf in leaves if leaf.weights.sum() >= LIKELY]
+    likely = _likely(leaves)
     likely.sort(key=lambda leaf: -float(leaf.weights.sum()))
     made_by = [frozenset(model.repairs_by_name[one.name].made_by) for one in problem.repairs]
     return tuple(_branch(leading, leaf, made_by, frozenset(members)) for leaf in likely[:MOST])
+
+
+def _likely(leaves: Sequence[_Leaf]) -> list[_Leaf]:
+    """Those that are likely enough to be named."""
+    return [leaf for leaf in leaves if leaf.weights.sum() >= LIKELY]
 
 
 @dataclass(frozen=True, eq=False)

@@ -34,11 +34,12 @@ likeliest has to have."""
 def step_in_words(told: Consultation, most: int = WORDS) -> str:
     """What to do and where its results lead, in at most 45 words: what comes before all else, the
     round, what leads of what is suggested, where the round leads, and what else is suggested, each
-    as far as whole sentences fit. Where a sentence speaks of a check's results it is not named."""
+    as far as whole sentences fit. Where a sentence speaks of a check's results it is not named. A
+    stop is said whole."""
     model = told.case.model.model
     step = told.next_step
     if told.stop or step is None:
-        return _cut(told.stop or "Nothing more to check.", most)
+        return told.stop or "Nothing more to check."
     look = "" if told.first_look is None else told.first_look.look
     # What comes before all else is said by itself.
     parts = [model.checks_by_name[name] for name in told.round if name != look]
@@ -85,7 +86,7 @@ def _with_branches(told: Consultation, parts: Sequence[Check], most: int) -> str
     """The round and where it leads: as many branches as there is room for, then as many checks
     that they do not speak of."""
     branches = branches_in_short(told.case.model.model, told.branches)
-    while branches and len(" ".join(branches).split()) > most:
+    while branches and len(" ".join([_round(told, [], []), *branches]).split()) > most:
         branches.pop()
     spoken = {seen.finding for one in told.branches[: len(branches)] for seen in one.seen}
     parts = [part for part in parts if not spoken.issuperset(part.observes)]
