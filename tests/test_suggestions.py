@@ -192,3 +192,15 @@ def test_a_suggestion_says_when_or_of_what() -> None:
     assert "suggestion lost says neither after what it is said nor of which causes." in str(
         refused.value
     )
+
+
+def test_a_step_that_was_made_is_left_out_and_what_follows_it_stays() -> None:
+    meanings = {"brightness up": {"keys": ()}, "good outside": {"outside": ("good",)}}
+    said = "Nothing presses, brightness up: reseat it. Good outside: the cable."
+    assert unsaid(said, meanings, {"keys": "no_change"}) == (
+        "Nothing presses: reseat it. Good outside: the cable."
+    )
+    # A condition that another result speaks against takes its sentence along.
+    assert unsaid(said, meanings, {"outside": "nothing"}) == (
+        "Nothing presses, brightness up: reseat it."
+    )

@@ -134,6 +134,11 @@ def next_command(
     if asking:
         talk(case, name, by, read_target(target))
         return
+    if briefly and (why is not None or instead or full or as_json):
+        raise MisuseError(
+            "--briefly prints one thing: leave out --why, --instead, --full and --json (whose key "
+            "in_words says the same)."
+        )
     if wrong is not None or sure is not None:
         if why is not None or instead or full or briefly or ticket is not None:
             raise MisuseError("--wrong and --sure go with --saw and --json alone.")

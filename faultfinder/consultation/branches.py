@@ -85,9 +85,11 @@ class _Leaf:
     weights: Array
 
 
-def branches_of(problem: Problem, model: FaultModel, members: Sequence[str]) -> tuple[Branch, ...]:
+def branches_of(
+    problem: Problem, model: FaultModel, members: Sequence[str], known: Collection[str] = ()
+) -> tuple[Branch, ...]:
     """The branches of a round, the likeliest first; one with nothing `seen` where all its results
-    lead to the same repair. `members` are its checks.
+    lead to the same repair. `members` are its checks, `known` the findings that have a result.
 
     The finding that tells most about where to go on splits what may be found, results that lead
     to the same staying together; then what tells most in one of the branches splits that one.
@@ -119,7 +121,9 @@ def branches_of(problem: Problem, model: FaultModel, members: Sequence[str]) -> 
     likely = _likely(leaves)
     likely.sort(key=lambda leaf: -float(leaf.weights.sum()))
     made_by = [frozenset(model.repairs_by_name[one.name].made_by) for one in problem.repairs]
-    return tuple(_branch(leading, leaf, made_by, frozenset(members)) for leaf in likely[:MOST])
+    return tuple(
+        _branch(leading, leaf, made_by, frozenset(members), known) for leaf in likely[:MOST]
+    )
 
 
 def _likely(leaves: Sequence[_Leaf]) -> list[_Leaf]:
@@ -176,14 +180,13 @@ class _Leading:
             one if one >= 0 else repair for one, repair in zip(said.tolist(), repairs, strict=True)
         ]
 
-    def suggested(self, weights: Array, made: Collection[str]) -> Suggested | None:
+    def suggested(self, weights: Array, found: Collection[str]) -> Suggested | None:
         """What the model says of the likely causes, by weights over the scenarios, without what
-        the checks `made` bring."""
+        brings findings that are `found` by then."""
         (place,) = self.to(weights[None])
         if place < 0:
             return None
         one = self._entries[place]
-        found = {name for check in made for name in self.model.checks_by_name[check].observes}
         left = without_made(one.briefly, self.model.meanings, found)
         chance = float(weights @ self._held[:, place] / weights.sum())
         return Suggested(left, (), one.likely, chance, one.name) if left else None
@@ -250,12 +253,14 @@ def _branch(
     leaf: _Leaf,
     made_by: Sequence[frozenset[str]],
     members: frozenset[str],
+    known: Collection[str],
 ) -> Branch:
     """A leaf as it is said; `made_by` are the checks that make each repair."""
     telling, problem = leading.telling, leading.problem
     chance = float(leaf.weights.sum())
     weights = leaf.weights / chance
     held = weights @ (problem.scenarios != 0)
+    observed = (n for m in members for n in leading.model.checks_by_name[m].observes)
     causes = np.argsort(-held, kind="stable")[:CAUSES].tolist()
     shares = _shares(problem, weights)
     done = [number for number, checks in enumerate(made_by) if checks & members]
@@ -273,7 +278,7 @@ def _branch(
         "" if check is None else problem.checks[check].name,
         tuple(problem.repairs[number].name for number in order),
         float(shares[-1]),
-        leading.suggested(weights, members),
+        leading.suggested(weights, {*known, *observed}),
     )
 
 

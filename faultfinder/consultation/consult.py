@@ -487,7 +487,8 @@ class Consultation:
             return ()
         model = self.case.model.model
         looks = [name for name in self.round if not model.checks_by_name[name].asked]
-        return branches_of(self.problem, model, looks)
+        known = [name for name, result in self.case.latest.items() if result is not None]
+        return branches_of(self.problem, model, looks, known)
 
     @cached_property
     def steadiness(self) -> Steadiness | None:

@@ -63,8 +63,12 @@ def step_in_words(told: Consultation, most: int = WORDS) -> str:
 
 
 def _ends(told: Consultation) -> list[str]:
-    """How to go on after that: where the likeliest branch leads."""
-    return [f"Then {within(one.leads.say)}." for one in told.branches[:1] if one.leads is not None]
+    """How to go on after that: where the likeliest branch leads, but not before a machine that
+    must not be switched on was looked at."""
+    if told.first_look is not None and told.first_look.unpowered:
+        return []
+    branches = [one for one in told.branches[:1] if one.leads is not None]
+    return branches_in_short(told.case.model.model, branches)
 
 
 def _said(sentence: str, text: str) -> bool:
@@ -127,9 +131,15 @@ def _round(told: Consultation, parts: Sequence[Check], beside: Sequence[str]) ->
     said = "; ".join(in_short(part) for part in parts if not spoken.issuperset(part.observes))
     if step.kind != "check":
         repair = model.repairs_by_name.get(step.name)
-        what = _hand_over(told) if repair is None else in_short(repair)
-        verb = "" if repair is None else f"{repair_verb(repair)}: "
-        said = f"{said}; nothing against it: {what}" if said else f"{verb}{what}"
+        what = _hand_over(told)
+        if repair is not None:
+            what = f"{repair_verb(repair)}: {in_short(repair)}"
+            if {part.name for part in parts} & {*repair.made_by}:
+                # It is made as it is checked.
+                what = ""
+        said = "; nothing against it: ".join(
+            one for one in (said, within(what) if said else what) if one
+        )
     return f"{said}." if said else ""
 
 
@@ -137,27 +147,27 @@ def _hand_over(told: Consultation) -> str:
     if told.pays_from is None:
         return "hand over unrepaired, data saved"
     worth, step = told.pays_from
-    then = in_short_step(told.case.model.model, step)
-    return f"ask its worth to the owner: from {worth:.0f} on, {then}; else hand over, data saved"
+    then = within(in_short_step(told.case.model.model, step))
+    amount = f"{worth:.0f} {told.case.shop.currency}"
+    return f"ask its worth to the owner: from {amount} on, {then}; else hand over, data saved"
 
 
 def branches_in_short(model: FaultModel, branches: Sequence[Branch]) -> list[str]:
-    """A sentence for each branch without chances, with the likeliest result of each finding; that
-    power is off is said once."""
-    off = next((one.short.lower() for one in model.stages if one.short and not one.powered), "")
+    """A sentence for each branch without chances, with the likeliest result of each finding."""
     made: list[str] = []
     for branch in branches:
         seen = re.sub(r" \([^)]*\)", "", seen_words(model, branch, 1))
         on = on_from(model, branch, REPAIRS)
-        if off and any(off in one.lower() for one in made):
-            on = on.replace(f"{off}, ", "")
         made.append(begun(f"{f'{seen}: ' if seen else ''}{on}."))
     return made
 
 
 def _cut(text: str, most: int) -> str:
-    words = text.split()
-    return " ".join(words[:most]) + (" ..." if len(words) > most else "")
+    """As many of its sentences as fit, at least the first."""
+    kept = sentences(text)
+    while len(kept) > 1 and len(" ".join(kept).split()) > most:
+        kept.pop()
+    return " ".join(kept)
 
 
 def in_short(part: Check | Repair | Stage) -> str:

@@ -285,7 +285,7 @@ NEXT = Form[Asked](
         Key(
             "in_words",
             "text",
-            f"what to do and where results lead, as said to a colleague: at most {WORDS} words",
+            f"the step and where it leads, said in {WORDS} words or less; a stop is said whole",
             step_in_words,
         ),
         Key("round", "list of words", "checks to make together now, in turn"),

@@ -94,11 +94,11 @@ def by_weight(
     without = [{n: told[n] for n in told if n not in one.findings} for one in suggested]
     sets = [{}, told, *alone, *without]
     nothing, all_told, *chances = chances_in_each(compiled, sets, hints)
-    likeliest = all_told.argmax()
+    leader = all_told.argmax()
     ranked = []
     for place, one in enumerate(suggested):
         first = leads(compiled.model, one)
-        speaks = float((all_told - chances[place + len(suggested)])[likeliest])
+        speaks = float((all_told - chances[place + len(suggested)])[leader])
         if first or speaks > -SPEAKS_AGAINST:
             ranked.append((not first, -float(np.abs(chances[place] - nothing).sum()), place))
     return tuple(suggested[place] for *_, place in sorted(ranked))
@@ -144,7 +144,8 @@ def unsaid(say: str, meanings: Meanings, known: Mapping[str, str | None]) -> str
             if not shown and (not meant or len(found) < len(meant)):
                 open_.append(part)
             elif colon:
-                other |= not shown
+                # What only names a finding says nothing against it.
+                other |= not shown and any(meant[name] for name in found)
         if other or not (open_ or colon):
             continue
         if len(open_) == len(parts):
