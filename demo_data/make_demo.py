@@ -24,12 +24,12 @@ from typing import Any
 import numpy as np
 
 from faultfinder.consultation.bench import build_problem, look_stage
-from faultfinder.decide.policies.one_step import OneStep
-from faultfinder.decide.problem import Ints
+from faultfinder.decide.policies.one_step import Gains, OneStep
+from faultfinder.decide.problem import 
 from faultfinder.decide.shop import Shop
 from faultfinder.inference.compiled import CompiledModel, compile_model
 from faultfinder.inference.loading import load_model
-from faultfinder.model.network import Array
+from faultfinder.model.network import Array, Ints
 from faultfinder.model.parts import FaultModel, Kind, Link, NoisyMax, Repair, Table, Variable
 from tests.drawn_machines import draw_machines
 
@@ -272,7 +272,7 @@ class Job:
             open_ones = [n for n in HABITS[self.who] if n in places and n not in self.checked]
             left = [places[name] for name in open_ones]
             return left[0] if left else None
-        bits = self.planner.bits(self.weights)
+        bits = Gains(self.problem).bits(self.weights)
         here = self.problem.stages.index(self.stage)
         scores = {}
         for i, check in enumerate(self.problem.checks):

@@ -94,7 +94,7 @@ def test_a_stop_is_all_that_is_said() -> None:
     case = Case(load_model(MODELS / "thin_clamshell.yaml"), {"battery": "swollen"})
     told = consult(case)
     assert step_in_words(told) == told.stop
-    assert told.stop.startswith("Stop: ")
+    assert told.stop.startswith("Stop. ")
 
 
 def test_command_and_plain_form_say_the_same(run: Run, monkeypatch: pytest.MonkeyPatch) -> None:

@@ -217,6 +217,7 @@ def test_the_json_form_holds_exactly_what_is_documented(run: Run) -> None:
         "next_step",
         "pays_from",
         "made_already",
+        "in_words",
         "round",
         "round_note",
         "branches",
