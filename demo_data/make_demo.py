@@ -25,7 +25,6 @@ import numpy as np
 
 from faultfinder.consultation.bench import build_problem, look_stage
 from faultfinder.decide.policies.one_step import Gains, OneStep
-from faultfinder.decide.problem import 
 from faultfinder.decide.shop import Shop
 from faultfinder.inference.compiled import CompiledModel, compile_model
 from faultfinder.inference.loading import load_model
