@@ -52,10 +52,8 @@ def step_in_words(told: Consultation, most: int = WORDS) -> str:
     if hints and hints[0].say.startswith("Power off"):
         first += f"{hints.pop(0).say} "
     leading = [one for one in hints if leads(model, one)]
-    if not leading and _open(told):
-        said = first + _with_branches(told, parts, most - len(first.split()))
-    else:
-        said = _hinted(told, first, parts, (leading or hints)[:1], most)
+    ways = "" if leading else _with_ways(told, parts, most - len(first.split()))
+    said = first + ways if ways else _hinted(told, first, parts, (leading or hints)[:1], most)
     for sentence in [*_ends(told), *(one.say for one in hints if ": " in one.say)]:
         if len(f"{said} {sentence}".split()) <= most and not _said(sentence, said):
             said += f" {sentence}"
@@ -78,25 +76,26 @@ def _said(sentence: str, text: str) -> bool:
     return len(words & known) >= len(words) / 2
 
 
-def _open(told: Consultation) -> bool:
-    """Whether the round says which way to go on, of two or more that are open."""
-    likely = of_likely(told.case.model.model, told.causes)
+def _with_ways(told: Consultation, parts: Sequence[Check], most: int) -> str:
+    """The round and where it leads, then as many checks as there is room for that this does not
+    speak of; "" where the causes are known well enough, and where there is no room for nearly all
+    that the round may show: a result without a way on is no use."""
+    model = told.case.model.model
+    likely = of_likely(model, told.causes)
+    if likely is not None and likely.chance >= LEADS:
+        return ""
     ways = [one for one in told.branches if one.leads is not None]
-    known = likely is not None and likely.chance >= LEADS
-    return not known and len(ways) > 1 and sum(one.chance for one in ways) >= CLEAR
-
-
-def _with_branches(told: Consultation, parts: Sequence[Check], most: int) -> str:
-    """The round and where it leads: as many branches as there is room for, then as many checks
-    that they do not speak of."""
-    branches = branches_in_short(told.case.model.model, told.branches)
-    while branches and len(" ".join([_round(told, [], []), *branches]).split()) > most:
-        branches.pop()
-    spoken = {seen.finding for one in told.branches[: len(branches)] for seen in one.seen}
+    said = branches_in_short(model, ways)
+    while said and len(" ".join([_round(told, [], []), *said]).split()) > most:
+        said.pop()
+    ways = ways[: len(said)]
+    if len(ways) < 2 or sum(one.chance for one in ways) < CLEAR:
+        return ""
+    spoken = {seen.finding for one in ways for seen in one.seen}
     parts = [part for part in parts if not spoken.issuperset(part.observes)]
-    while parts and len(" ".join([_round(told, parts, []), *branches]).split()) > most:
+    while parts and len(" ".join([_round(told, parts, []), *said]).split()) > most:
         parts.pop()
-    return " ".join([_round(told, parts, []), *branches]).strip()
+    return " ".join([_round(told, parts, []), *said]).strip()
 
 
 def _hinted(
