@@ -41,6 +41,21 @@ def refused(
         raise kind(f"{what}: {reason}. {after}".rstrip()) from error
 
 
+@contextlib.contextmanager
+def reading(
+    place: str | os.PathLike[str], hint: str = "", wanted: str = "a file"
+) -> Iterator[None]:
+    """The same for a file that is to be read: where there is none (`hint` is said then), and where
+    it is a folder, in which `wanted` is to be named. Raises MisuseError."""
+    with refused(f"{place} cannot be read", MisuseError):
+        try:
+            yield
+        except FileNotFoundError:
+            raise MisuseError(f"There is no file {place}. {hint}".rstrip()) from None
+        except IsADirectoryError:
+            raise MisuseError(f"{place} is a folder. Name {wanted} in it.") from None
+
+
 def open_plain(place: str | os.PathLike[str]) -> BinaryIO:
     """A plain file to read. Raises OSError, also for a pipe or device, which could hang."""
     handle = os.open(place, os.O_RDONLY | os.O_NONBLOCK | os.O_CLOEXEC)

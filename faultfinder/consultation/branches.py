@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Collection, Mapping, Sequence
+from collections.abc import Collection, Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from functools import cached_property
 
@@ -86,7 +86,7 @@ class _Leaf:
 
 
 def branches_of(
-    problem: Problem, model: FaultModel, members: Sequence[str], known: Collection[str] = ()
+    problem: Problem, model: FaultModel, members: Sequence[str], known: Iterable[str] = ()
 ) -> tuple[Branch, ...]:
     """The branches of a round, the likeliest first; one with nothing `seen` where all its results
     lead to the same repair. `members` are its checks, `known` the findings that have a result.
@@ -121,8 +121,9 @@ def branches_of(
     likely = _likely(leaves)
     likely.sort(key=lambda leaf: -float(leaf.weights.sum()))
     made_by = [frozenset(model.repairs_by_name[one.name].made_by) for one in problem.repairs]
+    found = {*known, *(one for name in members for one in model.checks_by_name[name].observes)}
     return tuple(
-        _branch(leading, leaf, made_by, frozenset(members), known) for leaf in likely[:MOST]
+        _branch(leading, leaf, made_by, frozenset(members), found) for leaf in likely[:MOST]
     )
 
 
@@ -171,13 +172,13 @@ class _Leading:
     def to(self, rows: Array) -> list[int]:
         """What is alike where the same is done next, in rows of weights over the scenarios: the
         place of what is said of the likely causes, else one of the right repair, below 0."""
-        repairs = [-1 - int(_shares(self.problem, row)[:-1].argmax()) for row in rows]
-        if not self._entries:
-            return repairs
-        chances = rows @ self._held / rows.sum(axis=1, keepdims=True)
-        said = likeliest(chances, np.array([len(one.likely) for one in self._entries]))
+        said = [-1] * len(rows)
+        if self._entries:
+            chances = rows @ self._held / rows.sum(axis=1, keepdims=True)
+            said = likeliest(chances, np.array([len(one.likely) for one in self._entries])).tolist()
         return [
-            one if one >= 0 else repair for one, repair in zip(said.tolist(), repairs, strict=True)
+            place if place >= 0 else -1 - int(_shares(self.problem, row)[:-1].argmax())
+            for place, row in zip(said, rows, strict=True)
         ]
 
     def suggested(self, weights: Array, found: Collection[str]) -> Suggested | None:
@@ -253,14 +254,14 @@ def _branch(
     leaf: _Leaf,
     made_by: Sequence[frozenset[str]],
     members: frozenset[str],
-    known: Collection[str],
+    found: Collection[str],
 ) -> Branch:
-    """A leaf as it is said; `made_by` are the checks that make each repair."""
+    """A leaf as it is said; `made_by` are the checks that make each repair, `found` the findings
+    that have a result by then."""
     telling, problem = leading.telling, leading.problem
     chance = float(leaf.weights.sum())
     weights = leaf.weights / chance
     held = weights @ (problem.scenarios != 0)
-    observed = (n for m in members for n in leading.model.checks_by_name[m].observes)
     causes = np.argsort(-held, kind="stable")[:CAUSES].tolist()
     shares = _shares(problem, weights)
     done = [number for number, checks in enumerate(made_by) if checks & members]
@@ -278,7 +279,7 @@ def _branch(
         "" if check is None else problem.checks[check].name,
         tuple(problem.repairs[number].name for number in order),
         float(shares[-1]),
-        leading.suggested(weights, {*known, *observed}),
+        leading.suggested(weights, found),
     )
 
 

@@ -53,7 +53,8 @@ def step_in_words(told: Consultation, most: int = WORDS) -> str:
         first += f"{hints.pop(0).say} "
     leading = [one for one in hints if leads(model, one)]
     ways = "" if leading else _with_ways(told, parts, most - len(first.split()))
-    said = first + ways if ways else _hinted(told, first, parts, (leading or hints)[:1], most)
+    hint = next(iter(leading or hints), None)
+    said = first + ways if ways else _hinted(told, first, parts, hint, most)
     for sentence in [*_ends(told), *(one.say for one in hints if ": " in one.say)]:
         if len(f"{said} {sentence}".split()) <= most and not _said(sentence, said):
             said += f" {sentence}"
@@ -93,20 +94,18 @@ def _with_ways(told: Consultation, parts: Sequence[Check], most: int) -> str:
         return ""
     spoken = {seen.finding for one in ways for seen in one.seen}
     parts = [part for part in parts if not spoken.issuperset(part.observes)]
-    while parts and len(" ".join([_round(told, parts, []), *said]).split()) > most:
-        parts.pop()
+    parts = _that_fit(told, parts, most - len(" ".join(said).split()))
     return " ".join([_round(told, parts, []), *said]).strip()
 
 
 def _hinted(
-    told: Consultation, first: str, parts: Sequence[Check], hints: Sequence[Suggested], most: int
+    told: Consultation, first: str, parts: Sequence[Check], hint: Suggested | None, most: int
 ) -> str:
     """The round and what leads of what is suggested, as far as whole sentences fit."""
-    while parts and len((first + _round(told, parts, [])).split()) > most:
-        parts = parts[:-1]
+    parts = _that_fit(told, parts, most - len(first.split()))
     said = first + _round(told, parts, [])
     kept: list[str] = []
-    for sentence in [s for one in hints for s in sentences(one.say)]:
+    for sentence in sentences(hint.say) if hint is not None else ():
         kept.append(sentence)
         whole = " ".join([first + _round(told, parts, []), *kept])
         less = " ".join([first + _round(told, parts, kept), *kept])
@@ -115,6 +114,13 @@ def _hinted(
             break
         said = fits[0]
     return said
+
+
+def _that_fit(told: Consultation, parts: Sequence[Check], most: int) -> Sequence[Check]:
+    """As many checks, from the first, as can be named in so many words with what comes then."""
+    while parts and len(_round(told, parts, []).split()) > most:
+        parts = parts[:-1]
+    return parts
 
 
 def _round(told: Consultation, parts: Sequence[Check], beside: Sequence[str]) -> str:
@@ -130,15 +136,16 @@ def _round(told: Consultation, parts: Sequence[Check], beside: Sequence[str]) ->
     said = "; ".join(in_short(part) for part in parts if not spoken.issuperset(part.observes))
     if step.kind != "check":
         repair = model.repairs_by_name.get(step.name)
-        what = _hand_over(told)
-        if repair is not None:
-            what = f"{repair_verb(repair)}: {in_short(repair)}"
-            if {part.name for part in parts} & {*repair.made_by}:
-                # It is made as it is checked.
-                what = ""
-        said = "; nothing against it: ".join(
-            one for one in (said, within(what) if said else what) if one
-        )
+        if repair is None:
+            what = _hand_over(told)
+        else:
+            # What a check of the round makes is made as it is checked.
+            made = {part.name for part in parts} & {*repair.made_by}
+            what = "" if made else f"{repair_verb(repair)}: {in_short(repair)}"
+        if said and what:
+            said += f"; nothing against it: {within(what)}"
+        else:
+            said += what
     return f"{said}." if said else ""
 
 
@@ -153,11 +160,11 @@ def _hand_over(told: Consultation) -> str:
 
 def branches_in_short(model: FaultModel, branches: Sequence[Branch]) -> list[str]:
     """A sentence for each branch without chances, with the likeliest result of each finding."""
-    made: list[str] = []
+    made = []
     for branch in branches:
         seen = re.sub(r" \([^)]*\)", "", seen_words(model, branch, 1))
-        on = on_from(model, branch, REPAIRS)
-        made.append(begun(f"{f'{seen}: ' if seen else ''}{on}."))
+        on = f"{on_from(model, branch, REPAIRS)}."
+        made.append(begun(f"{seen}: {on}" if seen else on))
     return made
 
 

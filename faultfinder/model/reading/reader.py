@@ -12,8 +12,8 @@ from collections.abc import Sequence
 from dataclasses import replace
 from pathlib import Path
 
-from faultfinder.errors import MisuseError, ModelFileError
-from faultfinder.files import read_some, refused
+from faultfinder.errors import ModelFileError
+from faultfinder.files import read_some, reading
 from faultfinder.model.parts import FaultModel, Kind, Row, Silence, Table, Variable
 from faultfinder.model.reading import keys
 from faultfinder.model.reading.faults import Faults, TooManyProblems, shown
@@ -59,13 +59,8 @@ def read_model(path: Path) -> FaultModel:
     Raises MisuseError when there is no such file or it cannot be read, and
     ModelFileError with every problem found in it.
     """
-    with refused(f"{path} cannot be read", MisuseError):
-        try:
-            content = read_content(path)
-        except FileNotFoundError:
-            raise MisuseError(f"There is no file {path}. Name a model file (*.yaml).") from None
-        except IsADirectoryError:
-            raise MisuseError(f"{path} is a folder. Name a model file (*.yaml) in it.") from None
+    with reading(path, "Name a model file (*.yaml).", "a model file (*.yaml)"):
+        content = read_content(path)
     return parse_model(content, str(path))
 
 

@@ -9,7 +9,7 @@ from pathlib import Path
 from typing import BinaryIO
 
 from faultfinder.errors import FaultfinderError, MisuseError
-from faultfinder.files import open_plain, refused
+from faultfinder.files import open_plain, reading, refused
 
 LINE_LIMIT = 32_000_000
 """Bytes of one line at most: a ticket with several of the longest texts stays below."""
@@ -62,13 +62,8 @@ class Source:
 @contextlib.contextmanager
 def opened(path: Path) -> Iterator[Source]:
     """A file to read. Raises MisuseError when there is none, or it is a folder."""
-    with refused(f"{path} cannot be read", MisuseError):
-        try:
-            file = open_plain(path)
-        except FileNotFoundError:
-            raise MisuseError(f"There is no file {path}.") from None
-        except IsADirectoryError:
-            raise MisuseError(f"{path} is a folder. Name a file in it.") from None
+    with reading(path):
+        file = open_plain(path)
         size = os.fstat(file.fileno()).st_size
     with file:
         yield Source(file, str(path), size)
